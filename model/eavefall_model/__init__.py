@@ -1,0 +1,1 @@
+"""Perception and judgement, pure: photos to tags and millimetres, tags and distances to advice."""

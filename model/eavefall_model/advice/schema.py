@@ -1,0 +1,195 @@
+"""What an assessment says: ``eavefall.advice/1``."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from eavefall_model.survey import GuardKind
+
+__all__ = [
+    "ADVICE_FORMAT", "FINENESS_CLASSES", "Advice", "Assumed", "Caution", "EaveAdvice", "FinenessClass", "Flip",
+    "GuardVerdict", "Interval", "MeasureNext", "MonthlyLitter", "Provenance", "Reason", "TakeOff", "TimeToNeed",
+]  # fmt: skip
+
+ADVICE_FORMAT: Final = "eavefall.advice/1"
+FinenessClass = Literal["open", "coarse", "medium", "fine", "extra-fine", "no-guard-needed", "unsure"]
+# By clear opening in mm, coarse to fine; a range of opening, never a product.
+FINENESS_CLASSES: Final[tuple[FinenessClass, ...]] = ("open", "coarse", "medium", "fine", "extra-fine")
+Number = float | int | str | None
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Interval(_Frozen):
+    """Months until the gutter or the screen surface needs a hand: 10th, 50th and 90th percentile."""
+
+    low: float
+    typical: float
+    high: float
+
+
+class Opening(_Frozen):
+    """Clear opening that the class asks for, and the nearest standard designations."""
+
+    low_mm: float
+    high_mm: float
+    designation_iso: str
+    designation_astm: str | None
+
+
+class Reason(_Frozen):
+    """One rule that spoke: its id, a plain sentence, the numbers it used, where it comes from."""
+
+    rule: str
+    sentence: str
+    numbers: dict[str, Number]
+    source: str
+    mark: Literal["found", "from memory", "judgement", "common practice, no source"]
+    about: str | None = None
+
+
+class Assumed(_Frozen):
+    """A field that was left out, what was taken for it and how wide."""
+
+    field: str
+    value: str
+    low: str
+    high: str
+    why: str
+
+
+class MeasureNext(_Frozen):
+    """An uncertain input, worded as something to do, with the chance that knowing it changes the answer."""
+
+    input: str
+    sentence: str
+    chance_changes_class: float
+    chance_changes_interval: float
+
+
+class Flip(_Frozen):
+    """The nearest change of one input that changes the class."""
+
+    input: str
+    sentence: str
+    from_class: FinenessClass
+    to_class: FinenessClass
+
+
+class Caution(_Frozen):
+    """A safety or scope caution; ``topic`` such as ``ladder``, ``power-line``, ``wildfire``, ``old-paint``."""
+
+    topic: str
+    sentence: str
+
+
+class MonthlyLitter(_Frozen):
+    """Litter reaching one eave in each calendar month, kg per metre of gutter, January first, by form."""
+
+    form: str
+    kg_per_m: tuple[float, ...]
+
+
+class TimeToNeed(_Frozen):
+    """Share of draws in which a hand is needed by each month (0 to 24), for one guard kind."""
+
+    months: tuple[float, ...]
+    share: tuple[float, ...]
+
+
+class GuardVerdict(_Frozen):
+    """One guard kind at this house, side by side with the others."""
+
+    kind: GuardKind
+    verdict: Literal["suits", "suits with care", "does not suit"]
+    why: str
+    rules: tuple[str, ...]
+    opening_mm: float | None
+    interval_months: Interval
+    clean_in: tuple[int, ...]
+    failure: Literal["gutter fills", "surface blinds", "outlet blocks", "none expected"]
+    passes_share: float
+    stays_share: float
+    time_to_need: TimeToNeed
+
+
+class WaterCheck(_Frozen):
+    """Does the rain still get in: demand and capacities in L/s, and the margin of the weakest link."""
+
+    demand_l_s: float
+    gutter_l_s: float
+    outlet_l_s: float
+    inlet_l_s: float | None
+    weakest: Literal["gutter", "outlet", "inlet"]
+    margin: float
+    sentence: str
+
+
+class TakeOff(_Frozen):
+    """Material for one eave: metres with waste, pieces, and a price range that is not a quote."""
+
+    guard_m: float
+    gutter_m: float
+    waste_share: float
+    corners: int
+    ends: int
+    outlets: int
+    price_low: float | None = None
+    price_high: float | None = None
+    currency: str | None = None
+    note: str = ""
+
+
+class EaveAdvice(_Frozen):
+    """Figures for one eave."""
+
+    eave: str
+    fineness_class: FinenessClass
+    opening_mm: Opening | None
+    interval_months: Interval
+    interval_unguarded_months: Interval
+    clean_in: tuple[int, ...]
+    litter_kg_per_m_year: Interval
+    litter_by_month: tuple[MonthlyLitter, ...]
+    trees: tuple[str, ...]
+    water: WaterCheck
+    take_off: TakeOff
+
+
+class Provenance(_Frozen):
+    """What made this advice."""
+
+    package: str
+    rules: str
+    model: str
+    tables: str
+    seed: int
+    draws: int
+
+
+class Advice(_Frozen):
+    """The answer for one survey. The same survey, photos and versions give the same bytes."""
+
+    format: Literal["eavefall.advice/1"] = ADVICE_FORMAT
+    survey: str
+    fineness_class: FinenessClass
+    class_probability: dict[str, float]
+    opening_mm: Opening | None
+    interval_months: Interval
+    interval_unguarded_months: Interval
+    clean_in: tuple[int, ...]
+    recommended_guard: GuardKind
+    eaves: tuple[EaveAdvice, ...]
+    guards: tuple[GuardVerdict, ...]
+    reasons: tuple[Reason, ...]
+    assumed: tuple[Assumed, ...]
+    measure_next: tuple[MeasureNext, ...]
+    flips: tuple[Flip, ...]
+    cautions: tuple[Caution, ...]
+    failed_photos: tuple[str, ...] = ()
+    check_photos: tuple[str, ...] = ()
+    provenance: Provenance

@@ -1,0 +1,178 @@
+"""The typed survey: what was seen and measured at one house, before anything is assumed.
+
+Every field that can be left out is optional and stays ``None`` here; ``eavefall_model.advice.site`` turns
+``None`` into a stated default with a wide uncertainty and lists it under ``assumed``.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+
+from eavefall_model.tags.schema import Foliage, Form
+from eavefall_model.units import parse_bearing_deg, parse_intensity_mm_h, parse_length_m, parse_pitch_deg
+
+__all__ = [
+    "SURVEY_FORMAT", "DropTest", "Downspout", "Eave", "GuardKind", "Gutter", "Household", "PhotoRef", "Prices", "Rain",
+    "Survey", "Tree", "Wind",
+]  # fmt: skip
+
+SURVEY_FORMAT: Final = "eavefall.survey/1"
+GuardKind = Literal[
+    "none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh"
+]
+
+
+def _text(unit: str) -> PlainSerializer:
+    return PlainSerializer(lambda number: f"{number:.6g} {unit}", return_type=str, when_used="json")
+
+
+Length = Annotated[
+    float, BeforeValidator(parse_length_m, json_schema_input_type=str), Field(ge=0, le=500), _text("m")
+]
+Pitch = Annotated[float, BeforeValidator(parse_pitch_deg, json_schema_input_type=str | int), _text("deg")]
+Bearing = Annotated[
+    float, BeforeValidator(parse_bearing_deg, json_schema_input_type=str | float), _text("deg")
+]
+Intensity = Annotated[
+    float,
+    BeforeValidator(parse_intensity_mm_h, json_schema_input_type=str),
+    Field(gt=0, le=1000),
+    _text("mm/h"),
+]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, serialize_by_alias=True)
+
+
+class PhotoRef(_Part):
+    """One photo of the survey. ``of`` names the tree or eave it shows; ``None`` is the whole site."""
+
+    file: Name
+    of: Name | None = None
+    shows: Literal["tree", "closeup", "litter", "house", "gutter", "gauge"] = "tree"
+    reference: Annotated[str | None, Field(description="card, coin:24.26, sheet, a4 or letter")] = None
+
+
+class Tree(_Part):
+    """A tree, or ``count`` like trees standing together.
+
+    ``distance`` is horizontal, trunk to the eave named in ``eave`` (or the nearest one); ``overhang`` is how
+    far its crown reaches in over the roof past that eave; ``bearing`` points from the house to the tree.
+    """
+
+    name: Name
+    count: Annotated[int, Field(ge=1, le=200)] = 1
+    species: str | None = None
+    form: Form | None = None
+    foliage: Foliage | None = None
+    distance_m: Length | None = Field(None, alias="distance")
+    height_m: Length | None = Field(None, alias="height")
+    crown_radius_m: Length | None = Field(None, alias="crown_radius")
+    overhang_m: Length | None = Field(None, alias="overhang")
+    bearing_deg: Bearing | None = Field(None, alias="bearing")
+    eave: Name | None = None
+
+
+class Gutter(_Part):
+    """The gutter on an eave. ``width`` is the top opening, front to back."""
+
+    profile: Literal["half_round", "k_style", "box"] | None = None
+    width_m: Length | None = Field(None, alias="width")
+    depth_m: Length | None = Field(None, alias="depth")
+    condition: Literal["sound", "worn", "failing"] | None = None
+    guard: GuardKind | None = None
+
+
+class Downspout(_Part):
+    """Outlets of one eave and the downspout under each: ``size`` is a diameter, or ``size`` by ``size_2``."""
+
+    outlets: Annotated[int, Field(ge=1, le=40)] = 1
+    shape: Literal["round", "rectangular"] | None = None
+    size_m: Length | None = Field(None, alias="size")
+    size_2_m: Length | None = Field(None, alias="size_2")
+
+
+class Eave(_Part):
+    """One straight run of gutter. ``facing`` is the compass direction one looks standing with the back to it."""
+
+    name: Name
+    length_m: Length | None = Field(None, alias="length")
+    height_m: Length | None = Field(None, alias="height")
+    roof_run_m: Length | None = Field(None, alias="roof_run")
+    pitch_deg: Pitch | None = Field(None, alias="pitch")
+    facing_deg: Bearing | None = Field(None, alias="facing")
+    roof: Literal["shingle", "tile", "metal", "slate", "wood", "membrane"] | None = None
+    shaded_or_mossy: bool | None = None
+    inside_corners: Annotated[int, Field(ge=0, le=20)] = 0
+    outside_corners: Annotated[int, Field(ge=0, le=20)] = 0
+    gutter: Gutter = Gutter()
+    downspout: Downspout | None = None
+
+
+class Wind(_Part):
+    """Prevailing wind: the direction it comes from, and how strongly it prevails."""
+
+    from_deg: Bearing | None = Field(None, alias="from")
+    prevails: Literal["weakly", "clearly", "strongly"] | None = None
+
+
+class Rain(_Part):
+    """Design rain. Duration and return period are kept because tables differ twofold in them."""
+
+    intensity_mm_h: Intensity | None = Field(None, alias="intensity")
+    duration_min: Annotated[float, Field(gt=0, le=1440)] | None = None
+    return_period_y: Annotated[float, Field(gt=0, le=1000)] | None = None
+
+
+class Household(_Part):
+    """What the homeowner will put up with."""
+
+    cleanings_per_year: Annotated[float, Field(ge=0, le=12)] | None = None
+    accepts_brushing: bool | None = None
+    ladder_reach: bool | None = None
+
+
+class DropTest(_Part):
+    """Real needles dropped on a sample piece: of ``dropped``, ``passed`` went through and ``lodged`` stuck."""
+
+    opening_mm: Annotated[float, Field(gt=0, le=50)]
+    dropped: Annotated[int, Field(ge=1, le=10000)]
+    passed: Annotated[int, Field(ge=0)]
+    lodged: Annotated[int, Field(ge=0)] = 0
+    tree: Name | None = None
+
+
+class Prices(_Part):
+    """The office's own prices per metre of guard and gutter; used only to give a range that is no quote."""
+
+    currency: Annotated[str, Field(min_length=1, max_length=8)] = "USD"
+    guard_per_m: dict[GuardKind, tuple[float, float]] = {}
+    gutter_per_m: tuple[float, float] | None = None
+    visit: tuple[float, float] | None = None
+
+
+class Survey(_Part):
+    """One house on one day."""
+
+    format: Literal["eavefall.survey/1"] = SURVEY_FORMAT
+    name: Name
+    note: str | None = None
+    month: Annotated[int, Field(ge=1, le=12)] | None = None
+    hemisphere: Literal["north", "south"] = "north"
+    photos: tuple[PhotoRef, ...] = ()
+    trees: tuple[Tree, ...] = ()
+    eaves: Annotated[tuple[Eave, ...], Field(min_length=1)]
+    wind: Wind = Wind()
+    rain: Rain = Rain()
+    household: Household = Household()
+    wildfire: bool | None = None
+    drop_tests: tuple[DropTest, ...] = ()
+    prices: Prices | None = None
+
+    def dump(self) -> dict[str, Any]:
+        """Plain data with units as text, that :mod:`eavefall_model.survey_io` reads back to an equal survey."""
+        return self.model_dump(mode="json", exclude_none=True)
