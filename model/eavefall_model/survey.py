@@ -6,6 +6,7 @@ Every field that can be left out is optional and stays ``None`` here; ``eavefall
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
@@ -25,7 +26,10 @@ GuardKind = Literal[
 
 
 def _text(unit: str) -> PlainSerializer:
-    return PlainSerializer(lambda number: f"{number:.6g} {unit}", return_type=str, when_used="json")
+    # The shortest decimal that reads back to the same float, without an exponent.
+    return PlainSerializer(
+        lambda number: f"{Decimal(repr(number)):f} {unit}", return_type=str, when_used="json"
+    )
 
 
 Length = Annotated[
