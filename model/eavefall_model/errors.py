@@ -58,7 +58,7 @@ class PhotoError(EavefallError):
     """A photo that cannot be used."""
 
 
-class SurveyError(EavefallError):
+class SurveyError(EavefallError, ValueError):
     """A survey that cannot be read; ``field`` is a dotted path such as ``trees[2].distance``."""
 
     def __init__(self, code: str, message: str, hint: str = "", field: str = "") -> None:

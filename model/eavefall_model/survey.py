@@ -15,9 +15,20 @@ from eavefall_model.tags.schema import Foliage, Form
 from eavefall_model.units import parse_bearing_deg, parse_intensity_mm_h, parse_length_m, parse_pitch_deg
 
 __all__ = [
-    "SURVEY_FORMAT", "DropTest", "Downspout", "Eave", "GuardKind", "Gutter", "Household", "PhotoRef", "Prices", "Rain",
-    "Survey", "Tree", "Wind",
-]  # fmt: skip
+    "SURVEY_FORMAT",
+    "Downspout",
+    "DropTest",
+    "Eave",
+    "GuardKind",
+    "Gutter",
+    "Household",
+    "PhotoRef",
+    "Prices",
+    "Rain",
+    "Survey",
+    "Tree",
+    "Wind",
+]
 
 SURVEY_FORMAT: Final = "eavefall.survey/1"
 GuardKind = Literal[
@@ -101,7 +112,7 @@ class Downspout(_Part):
 
 
 class Eave(_Part):
-    """One straight run of gutter. ``facing`` is the compass direction one looks standing with the back to it."""
+    """One straight run of gutter. ``facing`` is the compass direction one looks with the back to it."""
 
     name: Name
     length_m: Length | None = Field(None, alias="length")
@@ -141,7 +152,7 @@ class Household(_Part):
 
 
 class DropTest(_Part):
-    """Real needles dropped on a sample piece: of ``dropped``, ``passed`` went through and ``lodged`` stuck."""
+    """Real needles dropped on a sample piece: of ``dropped``, ``passed`` went through, ``lodged`` stuck."""
 
     opening_mm: Annotated[float, Field(gt=0, le=50)]
     dropped: Annotated[int, Field(ge=1, le=10000)]
@@ -178,5 +189,5 @@ class Survey(_Part):
     prices: Prices | None = None
 
     def dump(self) -> dict[str, Any]:
-        """Plain data with units as text, that :mod:`eavefall_model.survey_io` reads back to an equal survey."""
+        """Plain data with units as text, which ``survey_io`` reads back to an equal survey."""
         return self.model_dump(mode="json", exclude_none=True)

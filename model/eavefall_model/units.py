@@ -44,7 +44,7 @@ _TERM: Final = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})(?![a-z])\.?\s*(?:,|and)?
 _COMPASS: Final = (
     "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
 )  # fmt: skip
-_LENGTH_HINT: Final = 'Write a number with its unit, for example 12 ft 6 in, 5", 3.8 m or 40\'.'
+_LENGTH_HINT: Final = "Write a number with its unit, for example 12 ft 6 in, 5\", 3.8 m or 40'."
 
 
 def _number(text: str) -> float:
@@ -85,7 +85,7 @@ def parse_length_m(text: str | float) -> float:
         last, at = per_unit, match.end()
     if at == 0:
         raise SurveyError("survey-wrong-unit", "An empty length was given.", _LENGTH_HINT)
-    return total_m
+    return round(total_m, 9)  # a nanometre, so that 12 ft 6 in is 3.81 and not 3.8100000000000005
 
 
 def format_length(length_m: float, system: Literal["metric", "us"] = "metric") -> str:
@@ -93,7 +93,9 @@ def format_length(length_m: float, system: Literal["metric", "us"] = "metric") -
     if system == "us":
         inches = round(length_m / 0.0254 * 4) / 4
         feet, rest = divmod(inches, 12)
-        return f"{int(feet)} ft {rest:g} in" if feet and rest else f"{int(feet)} ft" if feet else f"{rest:g} in"
+        return (
+            f"{int(feet)} ft {rest:g} in" if feet and rest else f"{int(feet)} ft" if feet else f"{rest:g} in"
+        )
     if length_m < 0.01:
         return f"{length_m * 1000:.3g} mm"
     return f"{length_m * 100:.3g} cm" if length_m < 1 else f"{length_m:.2f} m"
@@ -121,11 +123,11 @@ def parse_pitch_deg(text: str | float) -> float:
         raise SurveyError("survey-wrong-unit", f"{str(text)!r} is not a pitch we can read.", hint)
     if degrees > 80:
         raise SurveyError("survey-wrong-value", f"{str(text)!r} is steeper than 80 degrees.", hint)
-    return degrees
+    return round(degrees, 9)
 
 
 def parse_bearing_deg(text: str | float) -> float:
-    """Compass bearing in degrees clockwise from north, from ``NW``, ``north-west``, ``315`` or ``315 deg``."""
+    """Bearing in degrees clockwise from north, from ``NW``, ``north-west``, ``315`` or ``315 deg``."""
     shown = str(text).strip()
     short = re.sub(r"[\s-]", "", shown.upper())
     for word, letter in (("NORTH", "N"), ("SOUTH", "S"), ("EAST", "E"), ("WEST", "W")):

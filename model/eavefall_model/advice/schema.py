@@ -11,7 +11,7 @@ from eavefall_model.survey import GuardKind
 __all__ = [
     "ADVICE_FORMAT", "FINENESS_CLASSES", "Advice", "Assumed", "Caution", "EaveAdvice", "FinenessClass", "Flip",
     "GuardVerdict", "Interval", "MeasureNext", "MonthlyLitter", "Provenance", "Reason", "TakeOff", "TimeToNeed",
-]  # fmt: skip
+]
 
 ADVICE_FORMAT: Final = "eavefall.advice/1"
 FinenessClass = Literal["open", "coarse", "medium", "fine", "extra-fine", "no-guard-needed", "unsure"]

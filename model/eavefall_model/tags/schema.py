@@ -7,7 +7,16 @@ from typing import Final, Literal
 from pydantic import BaseModel, ConfigDict
 
 __all__ = [
-    "FOLIAGE", "FORMS", "TAGS_FORMAT", "Foliage", "FoliageVerdict", "Form", "PhotoQuality", "PhotoTags", "SiteTags", "Verdict",
+    "FOLIAGE",
+    "FORMS",
+    "TAGS_FORMAT",
+    "Foliage",
+    "FoliageVerdict",
+    "Form",
+    "PhotoQuality",
+    "PhotoTags",
+    "SiteTags",
+    "Verdict",
 ]
 
 TAGS_FORMAT: Final = "eavefall.tags/1"
@@ -24,7 +33,7 @@ class _Frozen(BaseModel):
 class PhotoQuality(_Frozen):
     """Facts that say whether the photo can be trusted.
 
-    ``sharpness`` is the variance of the Laplacian over the mean variance of the grey picture at 512 px,
+    ``sharpness`` is the variance of the Laplacian over the variance of the grey levels at 256 px on the shorter side,
     ``exposure`` the mean grey level 0 to 1, ``clipped`` the share of pixels at 0 or 255.
     ``problems`` holds words from ``too dark``, ``too bright``, ``blurred``, ``small``.
     """

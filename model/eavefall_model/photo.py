@@ -1,0 +1,215 @@
+"""The only decoder: photo bytes to one upright RGB array, its facts, or an error with a stable code.
+
+Everything downstream (tags, gauge, display) reads the array made here, so there is one geometry: EXIF
+orientation is applied once, and no other library is given the bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+import pi_heif
+from numpy.typing import NDArray
+from PIL import Image, ImageOps
+
+from eavefall_model.errors import PhotoError
+from eavefall_model.photo_quality import assess_quality
+from eavefall_model.tags.schema import PhotoQuality
+
+__all__ = [
+    "MAX_BYTES",
+    "MAX_PIXELS",
+    "MIN_SIDE_PX",
+    "PHOTO_SUFFIXES",
+    "Photo",
+    "decode",
+    "display_jpeg",
+    "sniff",
+]
+
+MAX_BYTES: Final = 60_000_000
+# Under Pillow's own bomb warning (89.5 million), above a 50 MP phone photo.
+MAX_PIXELS: Final = 80_000_000
+MIN_SIDE_PX: Final = 64
+PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".avif")
+_RETAKE: Final = "Send the original file again, or take the photo anew."
+
+
+@dataclass(frozen=True)
+class Photo:
+    """One decoded photo.
+
+    Attributes
+    ----------
+    rgb : uint8 array of shape (height, width, 3)
+        Upright picture; smaller than the original when decoded with ``fit_px``.
+    width_px, height_px : int
+        Size of the original, upright.
+    sha256 : str
+        Of the bytes given, in hexadecimal.
+    kind : str
+        ``jpeg``, ``png``, ``webp``, ``heic`` or ``avif``.
+    quality : PhotoQuality
+        Sharpness, exposure and what is wrong with them.
+    """
+
+    rgb: NDArray[np.uint8]
+    width_px: int
+    height_px: int
+    sha256: str
+    kind: str
+    quality: PhotoQuality
+
+
+def sniff(data: bytes) -> str | None:
+    """Kind of picture by its first bytes (never by its name), or None if it is not one we read."""
+    if data[:3] == b"\xff\xd8\xff":
+        return "jpeg"
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        return "png"
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "webp"
+    if data[4:8] == b"ftyp":
+        brands = {data[8:12]} | {data[at : at + 4] for at in range(16, min(len(data), 64), 4)}
+        if b"avif" in brands or b"avis" in brands:
+            return "avif"
+        if brands & {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}:
+            return "heic"
+    return None
+
+
+def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Photo:
+    """Decode a photo.
+
+    Parameters
+    ----------
+    data : bytes
+        The file as it came.
+    name : str
+        Used in messages only.
+    fit_px : int, optional
+        Decode so that the shorter side has at least this many pixels (and, for JPEG, about as few as the
+        format's own scaling allows). ``None`` decodes at full size, as measuring needs.
+
+    Raises
+    ------
+    PhotoError
+        ``photo-empty``, ``photo-too-many-bytes``, ``photo-wrong-type``, ``photo-too-many-pixels``,
+        ``photo-too-small``, ``photo-truncated`` or ``photo-unreadable``.
+    """
+    if not data:
+        raise PhotoError("photo-empty", f"{name} has no bytes.", _RETAKE)
+    if len(data) > MAX_BYTES:
+        raise PhotoError(
+            "photo-too-many-bytes",
+            f"{name} has {len(data) / 1e6:.0f} MB; the limit is {MAX_BYTES / 1e6:.0f} MB.",
+            "Send the photo at the phone's ordinary quality.",
+        )
+    kind = sniff(data)
+    if kind is None:
+        raise PhotoError(
+            "photo-wrong-type",
+            f"{name} is not a JPEG, PNG, WebP, HEIC or AVIF picture.",
+            "Send the photo as the phone saved it.",
+        )
+    try:
+        image = _open(data, kind)
+        width_px, height_px = image.size
+        _check_size(name, width_px, height_px)
+        if fit_px is not None and kind == "jpeg":
+            grow = fit_px / min(width_px, height_px)
+            image.draft("RGB", (math.ceil(width_px * grow), math.ceil(height_px * grow)))
+        image.load()
+        rgb = _to_rgb(_upright(image))
+    except PhotoError:
+        raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+        raise _too_many_pixels(name, "far too many") from error
+    except (
+        Exception
+    ) as error:  # decoders raise almost anything on hostile bytes: OSError, KeyError, zlib.error
+        if "truncated" in str(error).lower() or "premature" in str(error).lower():
+            raise PhotoError("photo-truncated", f"{name} stops before its end.", _RETAKE) from error
+        raise PhotoError("photo-unreadable", f"{name} is damaged and cannot be read.", _RETAKE) from error
+    if (rgb.shape[0] > rgb.shape[1]) != (height_px > width_px):
+        width_px, height_px = height_px, width_px
+    return Photo(
+        rgb=_fit(rgb, fit_px),
+        width_px=width_px,
+        height_px=height_px,
+        sha256=hashlib.sha256(data).hexdigest(),
+        kind=kind,
+        quality=assess_quality(rgb, width_px, height_px),
+    )
+
+
+def display_jpeg(rgb: NDArray[np.uint8], *, long_side_px: int = 1280, quality: int = 82) -> bytes:
+    """JPEG bytes for showing, without any metadata; never larger than ``long_side_px``."""
+    image = Image.fromarray(rgb)
+    image.thumbnail((long_side_px, long_side_px), Image.Resampling.LANCZOS)
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=quality, optimize=True)
+    return out.getvalue()
+
+
+def _open(data: bytes, kind: str) -> Image.Image:
+    if kind == "heic":
+        # libheif turns the picture itself, so the orientation tag that remains must be ignored.
+        heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+        _check_size("photo", *heif.size)
+        return Image.frombuffer(heif.mode, heif.size, heif.data, "raw", heif.mode, heif.stride, 1)
+    # A phone's multi-picture JPEG opens as MPO under "JPEG"; its first picture is the photo.
+    return Image.open(io.BytesIO(data), formats=(kind.upper(),))
+
+
+def _too_many_pixels(name: str, given: str) -> PhotoError:
+    return PhotoError(
+        "photo-too-many-pixels",
+        f"{name} has {given} pixels; the limit is {MAX_PIXELS / 1e6:.0f} million.",
+        "Send the photo at the phone's ordinary size.",
+    )
+
+
+def _check_size(name: str, width_px: int, height_px: int) -> None:
+    if width_px * height_px > MAX_PIXELS:
+        raise _too_many_pixels(name, f"{width_px} x {height_px}")
+    if min(width_px, height_px) < MIN_SIDE_PX:
+        raise PhotoError(
+            "photo-too-small",
+            f"{name} is only {width_px} x {height_px} pixels; each side needs at least {MIN_SIDE_PX}.",
+            "Send the photo itself, not its preview.",
+        )
+
+
+def _upright(image: Image.Image) -> Image.Image:
+    try:
+        return ImageOps.exif_transpose(image)
+    except Exception:  # damaged EXIF is common and harmless: the picture stands as it is
+        return image
+
+
+def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
+    if image.mode.startswith(("I", "F")):
+        grey = np.asarray(image, dtype=np.float64)
+        top = 65535.0 if image.mode.startswith("I") else max(float(grey.max()), 1.0)
+        return np.repeat((np.clip(grey / top, 0, 1) * 255).round().astype(np.uint8)[..., None], 3, axis=2)
+    if image.mode in ("RGBA", "LA", "PA", "RGBa", "La") or "transparency" in image.info:
+        layer = image.convert("RGBA")
+        paper = Image.new("RGBA", layer.size, (255, 255, 255, 255))
+        return np.asarray(Image.alpha_composite(paper, layer).convert("RGB"))
+    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+
+
+def _fit(rgb: NDArray[np.uint8], fit_px: int | None) -> NDArray[np.uint8]:
+    """Shrink what the format could not scale itself; never enlarge."""
+    if fit_px is None or min(rgb.shape[:2]) < 2 * fit_px:
+        return rgb
+    grow = fit_px / min(rgb.shape[:2])
+    size = (math.ceil(rgb.shape[1] * grow), math.ceil(rgb.shape[0] * grow))
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)

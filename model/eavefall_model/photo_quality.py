@@ -1,0 +1,63 @@
+"""Whether a photo is sharp and bright enough to read, at the size the tagger sees it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.tags.schema import PhotoQuality
+
+__all__ = ["assess_quality"]
+
+_VIEW_PX: Final = 256
+_SMALL_PX: Final = 256
+# Judgement: see tests/model/test_photo_quality.py for how these part sharp from blurred photos.
+_BLURRED_BELOW: Final = 0.015
+_DARK_BELOW: Final = 0.12
+_BRIGHT_ABOVE: Final = 0.90
+
+
+def assess_quality(rgb: NDArray[np.uint8], width_px: int, height_px: int) -> PhotoQuality:
+    """Quality facts of an upright picture.
+
+    Parameters
+    ----------
+    rgb : uint8 array of shape (height, width, 3)
+        The picture, possibly scaled down.
+    width_px, height_px : int
+        Size of the original.
+
+    Notes
+    -----
+    Sharpness is the variance of the Laplacian over the variance of the grey levels, at 256 px on the
+    shorter side. The plain variance of the Laplacian is a standard focus measure (Pech-Pacheco et al. 2000,
+    from memory); dividing by the grey variance keeps a foggy scene from reading as blurred.
+    """
+    shrink = _VIEW_PX / min(rgb.shape[:2])
+    size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
+    view = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if shrink < 1 else rgb
+    grey = cv2.cvtColor(view, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    spread = float(grey.var())
+    sharpness = float(cv2.Laplacian(grey, cv2.CV_32F).var()) / spread if spread > 1.0 else 0.0
+    exposure = float(grey.mean()) / 255
+    clipped = float(np.mean((grey <= 1) | (grey >= 254)))
+    problems = []
+    if exposure < _DARK_BELOW:
+        problems.append("too dark")
+    if exposure > _BRIGHT_ABOVE:
+        problems.append("too bright")
+    if sharpness < _BLURRED_BELOW:
+        problems.append("blurred")
+    if min(width_px, height_px) < _SMALL_PX:
+        problems.append("small")
+    return PhotoQuality(
+        width_px=width_px,
+        height_px=height_px,
+        sharpness=round(sharpness, 5),
+        exposure=round(exposure, 4),
+        clipped=round(clipped, 4),
+        problems=tuple(problems),
+    )
