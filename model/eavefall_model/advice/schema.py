@@ -9,8 +9,22 @@ from pydantic import BaseModel, ConfigDict
 from eavefall_model.survey import GuardKind
 
 __all__ = [
-    "ADVICE_FORMAT", "FINENESS_CLASSES", "Advice", "Assumed", "Caution", "EaveAdvice", "FinenessClass", "Flip",
-    "GuardVerdict", "Interval", "MeasureNext", "MonthlyLitter", "Provenance", "Reason", "TakeOff", "TimeToNeed",
+    "ADVICE_FORMAT",
+    "FINENESS_CLASSES",
+    "Advice",
+    "Assumed",
+    "Caution",
+    "EaveAdvice",
+    "FinenessClass",
+    "Flip",
+    "GuardVerdict",
+    "Interval",
+    "MeasureNext",
+    "MonthlyLitter",
+    "Provenance",
+    "Reason",
+    "TakeOff",
+    "TimeToNeed",
 ]
 
 ADVICE_FORMAT: Final = "eavefall.advice/1"
@@ -81,7 +95,7 @@ class Flip(_Frozen):
 
 
 class Caution(_Frozen):
-    """A safety or scope caution; ``topic`` such as ``ladder``, ``power-line``, ``wildfire``, ``old-paint``."""
+    """A safety or scope caution; ``topic`` is a word such as ``ladder``, ``power-line`` or ``old-paint``."""
 
     topic: str
     sentence: str

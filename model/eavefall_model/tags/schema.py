@@ -33,8 +33,8 @@ class _Frozen(BaseModel):
 class PhotoQuality(_Frozen):
     """Facts that say whether the photo can be trusted.
 
-    ``sharpness`` is the variance of the Laplacian over the variance of the grey levels at 256 px on the shorter side,
-    ``exposure`` the mean grey level 0 to 1, ``clipped`` the share of pixels at 0 or 255.
+    ``sharpness`` is the variance of the Laplacian over the variance of the grey levels at 256 px on the
+    shorter side, ``exposure`` the mean grey level 0 to 1, ``clipped`` the share of pixels at 0 or 255.
     ``problems`` holds words from ``too dark``, ``too bright``, ``blurred``, ``small``.
     """
 
