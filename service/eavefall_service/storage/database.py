@@ -1,0 +1,91 @@
+"""SQLite with write-ahead log and full synchronisation: many readers, one writer.
+
+One writer is kept by a connection pool of size one whose transactions begin immediately, so a write never
+finds the file locked half-way through. ``synchronous=FULL`` makes every commit survive a power cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Engine, QueuePool, create_engine, event
+from sqlalchemy.orm import Session
+
+__all__ = ["Database"]
+
+_MIGRATIONS: Final = Path(__file__).parent / "migrations"
+_READERS: Final = 12
+_WAIT_S: Final = 30
+
+
+class Database:
+    """The rows of one data directory.
+
+    Parameters
+    ----------
+    path : Path
+        The SQLite file; made, with its tables, when absent.
+    """
+
+    def __init__(self, path: Path) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._writer = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
+        self._migrate()
+        self._reader = _engine(path, pool_size=_READERS, begin="BEGIN", read_only=True)
+
+    def _migrate(self) -> None:
+        config = Config()
+        config.set_main_option("script_location", str(_MIGRATIONS))
+        with self._writer.begin() as connection:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """One transaction that is committed at the end, or leaves nothing behind if the block raises."""
+        with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """One consistent view; writing through it fails."""
+        with Session(self._reader, expire_on_commit=False) as session:
+            yield session
+
+    def close(self) -> None:
+        """Give back all connections."""
+        self._writer.dispose()
+        self._reader.dispose()
+
+
+def _engine(path: Path, *, pool_size: int, begin: str, read_only: bool) -> Engine:
+    engine = create_engine(
+        f"sqlite:///{path}",
+        poolclass=QueuePool,
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_timeout=_WAIT_S,
+        connect_args={"timeout": _WAIT_S, "check_same_thread": False},
+    )
+
+    def connect(raw: Any, _record: Any) -> None:
+        # The driver must not open transactions by itself, or BEGIN IMMEDIATE comes too late.
+        raw.isolation_level = None
+        cursor = raw.cursor()
+        cursor.execute("PRAGMA journal_mode=WAL")
+        cursor.execute("PRAGMA synchronous=FULL")
+        cursor.execute("PRAGMA foreign_keys=ON")
+        cursor.execute(f"PRAGMA query_only={'ON' if read_only else 'OFF'}")
+        cursor.close()
+
+    def start(connection: Any) -> None:
+        connection.exec_driver_sql(begin)
+
+    event.listen(engine, "connect", connect)
+    event.listen(engine, "begin", start)
+    return engine

@@ -1,0 +1,143 @@
+"""Photo bytes by their SHA-256, written so that an acknowledged photo outlives a crash.
+
+Order of a write: bytes, fsync, rename into place, fsync of the folder; only then may a row name it. What a
+crash leaves behind has no row and is swept at the next start.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import secrets
+from pathlib import Path
+from typing import Final
+
+__all__ = ["IncomingPhoto", "PhotoFolder"]
+
+_SHA256: Final = re.compile(r"[0-9a-f]{64}")
+
+
+class IncomingPhoto:
+    """A photo on its way in: bytes go to a temporary file while their hash is taken."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.size = 0
+        self._file = path.open("xb")
+        self._hash = hashlib.sha256()
+
+    def write(self, chunk: bytes) -> None:
+        """Add bytes."""
+        self._file.write(chunk)
+        self._hash.update(chunk)
+        self.size += len(chunk)
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the bytes so far, in hexadecimal."""
+        return self._hash.hexdigest()
+
+    def read(self) -> bytes:
+        """The bytes so far."""
+        self._file.flush()
+        return self.path.read_bytes()
+
+    def seal(self) -> None:
+        """Bytes onto the disk, file closed."""
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
+
+    def discard(self) -> None:
+        """Forget it; harmless after it was kept."""
+        self._file.close()
+        self.path.unlink(missing_ok=True)
+
+
+class PhotoFolder:
+    """``original/`` as sent (never served), ``shown/`` re-encoded without metadata, ``incoming/`` unfinished.
+
+    Parameters
+    ----------
+    root : Path
+        The folder; made when absent, readable by its owner only.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        for name in ("original", "shown", "incoming"):
+            (root / name).mkdir(parents=True, exist_ok=True, mode=0o700)
+
+    def begin(self) -> IncomingPhoto:
+        """A new unfinished photo."""
+        return IncomingPhoto(self.root / "incoming" / secrets.token_hex(12))
+
+    def keep(self, incoming: IncomingPhoto) -> str:
+        """Put a finished photo in its place for good and return its hash. Safe to repeat."""
+        sha256 = incoming.sha256
+        incoming.seal()
+        place = self.original(sha256)
+        if place.exists():
+            incoming.discard()
+        else:
+            _rename(incoming.path, place)
+        return sha256
+
+    def original(self, sha256: str) -> Path:
+        """Where the bytes as sent lie."""
+        return self._place("original", sha256)
+
+    def shown(self, sha256: str, kind: str) -> Path:
+        """Where a re-encoded picture lies; ``kind`` is such as ``display`` or ``gauge``."""
+        return self._place("shown", sha256).with_name(f"{sha256}.{kind}.jpg")
+
+    def put_shown(self, sha256: str, kind: str, data: bytes) -> None:
+        """Keep a re-encoded picture. It can be made again, so it is renamed but not synced."""
+        place = self.shown(sha256, kind)
+        place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        unfinished = self.root / "incoming" / secrets.token_hex(12)
+        unfinished.write_bytes(data)
+        unfinished.rename(place)
+
+    def forget(self, sha256: str) -> None:
+        """Delete a photo and all pictures made from it. Safe to repeat."""
+        self.original(sha256).unlink(missing_ok=True)
+        for picture in self._place("shown", sha256).parent.glob(f"{sha256}.*"):
+            picture.unlink(missing_ok=True)
+
+    def sweep(self, wanted: set[str]) -> int:
+        """Remove unfinished files and photos that no row wants; returns how many files went.
+
+        Only for the start of the one server that owns the folder.
+        """
+        gone = 0
+        for path in sorted(self.root.glob("incoming/*")):
+            path.unlink()
+            gone += 1
+        for path in sorted(self.root.glob("original/*/*")) + sorted(self.root.glob("shown/*/*")):
+            if path.name.split(".")[0] not in wanted:
+                path.unlink()
+                gone += 1
+        return gone
+
+    def _place(self, kind: str, sha256: str) -> Path:
+        if not _SHA256.fullmatch(sha256):
+            raise ValueError("not a SHA-256 in hexadecimal")
+        return self.root / kind / sha256[:2] / sha256
+
+
+def _rename(source: Path, place: Path) -> None:
+    if not place.parent.exists():
+        place.parent.mkdir(exist_ok=True, mode=0o700)
+        _sync_folder(place.parent.parent)
+    source.rename(place)
+    _sync_folder(place.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
