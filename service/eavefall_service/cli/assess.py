@@ -1,0 +1,57 @@
+"""``eavefall assess``: one survey to advice, as text, JSON and report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from eavefall_service.cli.advice_text import print_advice
+from eavefall_service.cli.console import console, error_console
+from eavefall_service.report.write import write_report
+from eavefall_service.walk import Walk, walk_survey
+
+__all__ = ["finish", "register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to ``app``."""
+    app.command("assess")(assess)
+
+
+def assess(
+    survey: Annotated[Path, typer.Argument(help="Survey file (YAML or JSON).")],
+    json: Annotated[bool, typer.Option("--json", help="Print eavefall.advice/1 instead of text.")] = False,
+    report: Annotated[
+        list[Path] | None, typer.Option(help="Write a report: OUT.html or OUT.pdf. May be given twice.")
+    ] = None,
+    rules: Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")] = None,
+    seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
+    draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
+) -> None:
+    """How fine a screen this house needs, how often it will still need cleaning, and why."""
+    with error_console().status("Reading photos") as status:
+        walk = walk_survey(
+            survey,
+            rules=rules,
+            seed=seed,
+            draws=draws,
+            on_photo=lambda name: status.update(f"Reading {name}"),
+        )
+    finish(walk, json=json, reports=report or [])
+
+
+def finish(walk: Walk, *, json: bool, reports: list[Path]) -> None:
+    """Print and write what was asked for; exit with 1 when a photo failed."""
+    for path in reports:
+        write_report(walk, path)
+        error_console().print(f"Report written to {path}")
+    if json:
+        typer.echo(walk.advice.model_dump_json(indent=2))
+    else:
+        print_advice(console(), walk.survey, walk.advice)
+    for failure in walk.failures:
+        error_console().print(f"{failure.photo}: {failure.code}: {failure.message} {failure.hint}")
+    if walk.failures:
+        raise typer.Exit(1)

@@ -1,0 +1,56 @@
+"""``eavefall survey``: start one, check one."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from eavefall_model.errors import SurveyError
+from eavefall_service.cli.console import console
+from eavefall_service.walk import read_survey
+
+__all__ = ["TEMPLATE", "register"]
+
+TEMPLATE = "survey_template.yaml"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to ``app``."""
+    group = typer.Typer(help="Start or check a survey file.", no_args_is_help=True)
+    group.command("new")(new)
+    group.command("check")(check)
+    app.add_typer(group, name="survey")
+
+
+def new(
+    out: Annotated[Path | None, typer.Argument(help="Where to write it; printed when left out.")] = None,
+) -> None:
+    """Write a commented survey to fill in."""
+    text = resources.files("eavefall_service").joinpath(TEMPLATE).read_text("utf-8")
+    if out is None:
+        typer.echo(text, nl=False)
+        return
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise SurveyError(
+            "survey-missing", f"{out} could not be written.", "Choose a new name in a folder that exists."
+        ) from error
+    console().print(f"Written to {out}. Fill it in, then: eavefall assess {out}")
+
+
+def check(survey: Annotated[Path, typer.Argument(help="Survey file (YAML or JSON).")]) -> None:
+    """Say whether a survey can be read, and everything that is wrong if not."""
+    read = read_survey(survey)
+    missing = [photo.file for photo in read.photos if not (survey.parent / photo.file).is_file()]
+    console().print(
+        f"{survey} is sound: {len(read.eaves)} eaves, {len(read.trees)} trees, {len(read.photos)} photos."
+    )
+    for name in missing:
+        console().print(f"photo-missing: {name} is not beside the survey.")
+    if missing:
+        raise typer.Exit(1)
