@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["ERROR_CODES", "EavefallError", "GaugeError", "PhotoError", "RulesError", "SurveyError"]
+__all__ = [
+    "ERROR_CODES",
+    "EavefallError",
+    "GaugeError",
+    "PhotoError",
+    "RulesError",
+    "ServiceError",
+    "SurveyError",
+]
 
 # code -> what it means. The README's table is tested against this mapping in both directions.
 ERROR_CODES: dict[str, str] = {
@@ -26,6 +34,30 @@ ERROR_CODES: dict[str, str] = {
     "gauge-no-reference": "The reference object asked for was not found in the photo.",
     "gauge-reference-unknown": "The reference is not one we know.",
     "weights-missing": "The installed package has no tagger weights.",
+    "not-signed-in": "This needs a signed-in person of the office.",
+    "sign-in-wrong": "The name or the password is wrong.",
+    "not-allowed": "The person signed in may not do this.",
+    "name-taken": "Something of this name exists already.",
+    "link-unknown": "The link is not one we gave out, or was copied incompletely.",
+    "link-expired": "The link's time is over.",
+    "link-revoked": "The office has withdrawn the link.",
+    "cross-site": "The request came from another site's page.",
+    "host-unknown": "The server does not answer under this host name.",
+    "too-many-tries": "Too many tries in a short time.",
+    "queue-full": "Too many photos are waiting to be read just now.",
+    "too-many-photos": "The survey has as many photos as it may have.",
+    "upload-slow": "The photo took too long to arrive.",
+    "digest-mismatch": "The bytes that arrived differ from the ones that were sent.",
+    "disk-full": "The server has too little free disk space to accept photos.",
+    "body-too-large": "The request is larger than its limit.",
+    "request-malformed": "The request cannot be read.",
+    "request-invalid": "The request has a missing or wrong field.",
+    "not-found": "There is nothing at this address.",
+    "method-not-allowed": "This address does not take this kind of request.",
+    "secret-weak": "The server may not listen on a network with a secret anyone can guess.",
+    "public-url-missing": "A server on a network must know its public address.",
+    "data-in-use": "Another server already uses the data directory.",
+    "password-weak": "The password is too short or too common.",
 }
 
 
@@ -72,3 +104,7 @@ class RulesError(EavefallError):
 
 class GaugeError(EavefallError):
     """A gauge request that makes no sense (a photo that cannot be measured is a refusal, not an error)."""
+
+
+class ServiceError(EavefallError):
+    """A request the service refuses."""
