@@ -1,0 +1,137 @@
+"""How often two readers agree, beyond what chance would give."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_service.audit.intervals import Rate, rate, wilson
+from eavefall_service.audit.special import normal_quantile
+
+__all__ = ["Confusion", "Kappa", "Weights", "band", "confusion", "kappa"]
+
+Weights = Literal["none", "linear", "quadratic"]
+
+
+@dataclass(frozen=True)
+class Confusion:
+    """Counts of the first reader's answer (row) against the second's (column), labels in order."""
+
+    labels: tuple[str, ...]
+    counts: tuple[tuple[int, ...], ...]
+    first: str
+    second: str
+
+    @property
+    def n(self) -> int:
+        """Number of surveys that both read."""
+        return sum(map(sum, self.counts))
+
+    def array(self) -> NDArray[np.int64]:
+        """Counts, shape (labels, labels)."""
+        return np.array(self.counts, dtype=np.int64).reshape(len(self.labels), len(self.labels))
+
+    def agreement(self, level: float = 0.95) -> Rate:
+        """Share of equal answers with a Wilson interval."""
+        return rate(int(np.trace(self.array())), self.n, level)
+
+
+@dataclass(frozen=True)
+class Kappa:
+    """Cohen's kappa. ``value`` is ``None`` where it has no meaning, and ``why`` then says so."""
+
+    value: float | None
+    low: float
+    high: float
+    se: float | None
+    n: int
+    weights: Weights
+    level: float
+    band: str
+    why: str = ""
+
+    def __str__(self) -> str:
+        if self.value is None:
+            return f"no kappa (n = {self.n}): {self.why}"
+        return f"{self.value:.2f} ({self.low:.2f} to {self.high:.2f}, n = {self.n}), {self.band}"
+
+
+def confusion(
+    first: Sequence[str],
+    second: Sequence[str],
+    labels: Sequence[str],
+    names: tuple[str, str] = ("first", "second"),
+) -> Confusion:
+    """Cross-tabulate two readers' answers. An answer that is not in ``labels`` is an error, never dropped."""
+    if len(first) != len(second):
+        raise ValueError("both readers need one answer per survey")
+    place = {label: i for i, label in enumerate(labels)}
+    unknown = sorted({*first, *second} - place.keys())
+    if unknown:
+        raise ValueError(f"answers not among the labels: {', '.join(unknown)}")
+    table = np.zeros((len(labels), len(labels)), dtype=np.int64)
+    for a, b in zip(first, second, strict=True):
+        table[place[a], place[b]] += 1
+    return Confusion(tuple(labels), tuple(tuple(map(int, row)) for row in table), *names)
+
+
+def band(value: float) -> str:
+    """Words for a kappa, after Landis & Koch 1977, Biometrics 33:159, table on p. 165."""
+    if value < 0:
+        return "poor"
+    for top, word in ((0.20, "slight"), (0.40, "fair"), (0.60, "moderate"), (0.80, "substantial")):
+        if value <= top:
+            return word
+    return "almost perfect"
+
+
+def _credit(size: int, weights: Weights) -> NDArray[np.float64]:
+    # 1 for equal answers; less, the further apart, where classes are ordered (Cohen 1968).
+    apart = np.abs(np.subtract.outer(np.arange(size), np.arange(size))).astype(np.float64)
+    if weights == "none":
+        return (apart == 0).astype(np.float64)
+    scaled = apart / max(size - 1, 1)
+    return 1.0 - (scaled if weights == "linear" else scaled**2)
+
+
+def kappa(table: Confusion, weights: Weights = "none", level: float = 0.95) -> Kappa:
+    """Cohen's kappa with its large-sample interval; ``linear`` or ``quadratic`` weights for ordered classes.
+
+    Standard error: Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72:323, the form for a kappa that is
+    not zero. It vanishes when nobody ever disagreed, which would claim certainty from a handful of surveys:
+    the lower bound then comes from the Wilson bound of the observed agreement, chance agreement held fixed.
+    """
+    n = table.n
+    if n == 0:
+        return Kappa(None, -1.0, 1.0, None, 0, weights, level, "", "no survey was read by both")
+    share = table.array() / n
+    rows, columns = share.sum(axis=1), share.sum(axis=0)
+    credit = _credit(len(table.labels), weights)
+    observed = float((credit * share).sum())
+    chance = float(rows @ credit @ columns)
+    if chance > 1 - 1e-12:
+        return Kappa(
+            None,
+            -1.0,
+            1.0,
+            None,
+            n,
+            weights,
+            level,
+            "",
+            "both readers gave one and the same answer throughout",
+        )
+    value = (observed - chance) / (1 - chance)
+    row_credit, column_credit = credit @ columns, rows @ credit
+    spread = credit - (row_credit[:, None] + column_credit[None, :]) * (1 - value)
+    variance = float((share * spread**2).sum()) - (value - chance * (1 - value)) ** 2
+    se = float(np.sqrt(max(variance, 0.0) / n) / (1 - chance))
+    z = normal_quantile(0.5 + level / 2)
+    low, high = value - z * se, value + z * se
+    if observed > 1 - 1e-12:
+        low, high = (wilson(n, n, level)[0] - chance) / (1 - chance), 1.0
+    return Kappa(value, max(-1.0, low), min(1.0, high), se, n, weights, level, band(value))

@@ -1,0 +1,143 @@
+"""Is a stated confidence of 80 % right 8 times in 10? Checked again on audited surveys."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from eavefall_service.audit.intervals import Rate, rate
+from eavefall_service.audit.special import normal_cdf
+
+__all__ = ["Bin", "Calibration", "calibration", "expected_calibration_error", "logistic_recalibration"]
+
+
+@dataclass(frozen=True)
+class Bin:
+    """One band of stated confidence: its mean, and how often the answer was right."""
+
+    low: float
+    high: float
+    mean_confidence: float
+    right: Rate
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Calibration of ``n`` audited answers.
+
+    ``ece_floor`` is the mean ECE that a perfectly calibrated model shows with the same confidences and n;
+    ``ece_p95`` its 95th percentile, above which chance is a poor excuse. ``z`` is Spiegelhalter's test
+    (positive: Brier score worse than the confidences promise), ``p_value`` two-sided. ``slope`` below 1 means
+    over-confident; ``intercept`` above 0 means more often right than said.
+    """
+
+    n: int
+    ece: float
+    ece_floor: float
+    ece_p95: float
+    brier: float
+    z: float
+    p_value: float
+    intercept: float | None
+    slope: float | None
+    bins: tuple[Bin, ...]
+
+
+def _edges(bins: int) -> NDArray[np.float64]:
+    return np.linspace(0.0, 1.0, bins + 1)
+
+
+def _places(confidence: NDArray[np.float64], bins: int) -> NDArray[np.int64]:
+    # Bands closed above, as (0.9, 1.0], so that 1.0 has a home; 0.0 joins the lowest.
+    return np.clip(np.ceil(confidence * bins).astype(np.int64) - 1, 0, bins - 1)
+
+
+def expected_calibration_error(confidence: ArrayLike, right: ArrayLike, bins: int = 10) -> float:
+    """Mean gap between confidence and share right, over equal-width bands weighted by their counts.
+
+    Source: Naeini et al. 2015; Guo et al. 2017, arXiv 1706.04599, eq. 3 (formula from memory).
+    """
+    stated = np.asarray(confidence, dtype=np.float64)
+    correct = np.asarray(right, dtype=np.float64)
+    gap = np.bincount(_places(stated, bins), weights=stated - correct, minlength=bins)
+    return float(np.abs(gap).sum() / stated.size)
+
+
+def logistic_recalibration(confidence: ArrayLike, right: ArrayLike) -> tuple[float, float] | None:
+    """Intercept and slope of ``logit P(right) = a + b logit(confidence)`` by Newton's method.
+
+    ``None`` where there is nothing to fit: fewer than 10 answers, all right or all wrong, one confidence
+    only, or perfectly separated. Source: Cox 1958, Biometrika 45:562 (from memory).
+    """
+    stated = np.clip(np.asarray(confidence, dtype=np.float64), 1e-6, 1 - 1e-6)
+    correct = np.asarray(right, dtype=np.float64)
+    logit = np.log(stated / (1 - stated))
+    if stated.size < 10 or correct.min() == correct.max() or np.ptp(logit) < 1e-9:
+        return None
+    design = np.column_stack([np.ones_like(logit), logit])
+    beta = np.zeros(2)
+    for _ in range(60):
+        fitted = 1 / (1 + np.exp(-np.clip(design @ beta, -40, 40)))
+        hessian = (design * (fitted * (1 - fitted))[:, None]).T @ design
+        if np.linalg.cond(hessian) > 1e12:
+            return None
+        step = np.linalg.solve(hessian, design.T @ (correct - fitted))
+        beta += step
+        if float(np.abs(beta).max()) > 50:
+            return None
+        if float(np.abs(step).max()) < 1e-10:
+            return float(beta[0]), float(beta[1])
+    return None
+
+
+def calibration(
+    confidence: ArrayLike, right: ArrayLike, *, bins: int = 10, draws: int = 400, seed: int = 0
+) -> Calibration:
+    """Calibration of audited answers.
+
+    Parameters
+    ----------
+    confidence : array_like, shape (n,)
+        Stated probability that the answer given is right, 0 to 1.
+    right : array_like of bool, shape (n,)
+        What the audit found.
+    draws : int
+        Simulated perfectly calibrated audits for the floor (seeded).
+    """
+    stated = np.asarray(confidence, dtype=np.float64)
+    correct = np.asarray(right, dtype=np.float64)
+    if stated.size == 0 or stated.shape != correct.shape:
+        raise ValueError("calibration needs at least one audited answer, one confidence for each")
+    if stated.min() < 0 or stated.max() > 1:
+        raise ValueError("confidence must lie between 0 and 1")
+    random = np.random.Generator(np.random.PCG64(seed))
+    simulated = [
+        expected_calibration_error(stated, random.random(stated.size) < stated, bins) for _ in range(draws)
+    ]
+    # Spiegelhalter 1986, Statistics in Medicine 5:421 (from memory): the Brier score against its expectation.
+    numerator = float(((correct - stated) * (1 - 2 * stated)).sum())
+    variance = float(((1 - 2 * stated) ** 2 * stated * (1 - stated)).sum())
+    z = numerator / math.sqrt(variance) if variance > 0 else 0.0
+    places, edges = _places(stated, bins), _edges(bins)
+    rows = []
+    for i in range(bins):
+        inside = places == i
+        if inside.any():
+            counted = rate(int(correct[inside].sum()), int(inside.sum()))
+            rows.append(Bin(float(edges[i]), float(edges[i + 1]), float(stated[inside].mean()), counted))
+    fitted = logistic_recalibration(stated, correct)
+    return Calibration(
+        n=stated.size,
+        ece=expected_calibration_error(stated, correct, bins),
+        ece_floor=float(np.mean(simulated)),
+        ece_p95=float(np.quantile(simulated, 0.95)),
+        brier=float(((stated - correct) ** 2).mean()),
+        z=z,
+        p_value=float(2 * normal_cdf(np.array([-abs(z)]))[0]),
+        intercept=None if fitted is None else fitted[0],
+        slope=None if fitted is None else fitted[1],
+        bins=tuple(rows),
+    )

@@ -1,0 +1,134 @@
+"""Rates with their interval and the number they rest on; no rate is ever shown without both."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from eavefall_service.audit.special import betainc_inv, normal_quantile
+
+__all__ = ["Rate", "clopper_pearson", "newcombe_difference", "rate", "weighted_rate", "wilson"]
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A share between 0 and 1 (or a difference of shares) with its interval.
+
+    ``n`` is how many cases it rests on; ``events`` how many of them were counted. ``value`` is ``None`` when
+    ``n`` is 0: no data is not a rate of zero.
+    """
+
+    value: float | None
+    low: float
+    high: float
+    n: int
+    events: float
+    level: float
+    method: str
+
+    def __str__(self) -> str:
+        if self.value is None:
+            return "no data (n = 0)"
+        return f"{self.value:.1%} ({self.low:.1%} to {self.high:.1%}, n = {self.n})"
+
+    def covers(self, truth: float) -> bool:
+        """Whether the interval holds ``truth``, ends included."""
+        return self.low <= truth <= self.high
+
+
+def _check(events: float, n: float, level: float) -> None:
+    if n < 0 or not 0 <= events <= max(n, 0):
+        raise ValueError(f"{events} events in {n} cases cannot be: 0 <= events <= n")
+    if not 0 < level < 1:
+        raise ValueError(f"level {level} must lie between 0 and 1")
+
+
+def wilson(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
+    """Wilson score interval, without continuity correction; ``n`` may be an effective, fractional size.
+
+    Source: Wilson 1927; method 3 of Newcombe 1998, Statistics in Medicine 17:857.
+    """
+    _check(events, n, level)
+    if n == 0:
+        return 0.0, 1.0
+    z = normal_quantile(0.5 + level / 2)
+    share = events / n
+    middle = share + z * z / (2 * n)
+    half = z * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+    scale = 1 + z * z / n
+    low = 0.0 if events == 0 else max(0.0, (middle - half) / scale)
+    high = 1.0 if events == n else min(1.0, (middle + half) / scale)
+    return low, high
+
+
+def clopper_pearson(events: int, n: int, level: float = 0.95) -> tuple[float, float]:
+    """Exact ("tail") interval: covers at least as often as stated at every true rate.
+
+    Source: Clopper & Pearson 1934, by beta quantiles; method 5 of Newcombe 1998.
+    """
+    _check(events, n, level)
+    tail = (1 - level) / 2
+    low = 0.0 if events == 0 else betainc_inv(events, n - events + 1, tail)
+    high = 1.0 if events == n else betainc_inv(events + 1, n - events, 1 - tail)
+    return low, high
+
+
+def rate(events: int, n: int, level: float = 0.95, method: str = "wilson") -> Rate:
+    """Share of ``events`` in ``n`` with a Wilson or ``clopper-pearson`` interval."""
+    chosen = {"wilson": wilson, "clopper-pearson": clopper_pearson}[method]
+    low, high = chosen(events, n, level)
+    return Rate(events / n if n else None, low, high, n, events, level, method)
+
+
+def weighted_rate(events: ArrayLike, weights: ArrayLike, level: float = 0.95) -> Rate:
+    """Share estimated from a sample whose members stand for unequal numbers of surveys.
+
+    Parameters
+    ----------
+    events : array_like of bool, shape (n,)
+    weights : array_like of float, shape (n,)
+        One over the probability with which each was drawn.
+
+    Notes
+    -----
+    Weighted mean (Hajek), and a Wilson interval on Kish's effective size ``(sum w)^2 / sum w^2``. It leaves
+    out what stratification gains, so it is on the wide side. Source: Kish 1965, Survey Sampling, 11.2
+    (from memory); the interval in the manner of Korn & Graubard 1998 (from memory).
+    """
+    happened = np.asarray(events, dtype=np.float64)
+    weight = np.asarray(weights, dtype=np.float64)
+    if happened.shape != weight.shape or np.any(weight <= 0):
+        raise ValueError("events and weights must have the same length, and weights must be positive")
+    if happened.size == 0:
+        return Rate(None, 0.0, 1.0, 0, 0.0, level, "weighted wilson")
+    share = float((happened * weight).sum() / weight.sum())
+    effective = float(weight.sum() ** 2 / (weight**2).sum())
+    low, high = wilson(share * effective, effective, level)
+    return Rate(share, low, high, happened.size, float(happened.sum()), level, "weighted wilson")
+
+
+def newcombe_difference(events_1: int, n_1: int, events_2: int, n_2: int, level: float = 0.95) -> Rate:
+    """Difference of two independent shares, first minus second, with the hybrid Wilson interval.
+
+    Source: method 10 of Newcombe 1998, Statistics in Medicine 17:873. ``n`` is the smaller sample.
+    """
+    if not n_1 or not n_2:
+        return Rate(None, -1.0, 1.0, 0, 0, level, "newcombe")
+    low_1, high_1 = wilson(events_1, n_1, level)
+    low_2, high_2 = wilson(events_2, n_2, level)
+    share_1, share_2 = events_1 / n_1, events_2 / n_2
+    difference = share_1 - share_2
+    below = math.hypot(share_1 - low_1, high_2 - share_2)
+    above = math.hypot(high_1 - share_1, share_2 - low_2)
+    return Rate(
+        difference,
+        max(-1.0, difference - below),
+        min(1.0, difference + above),
+        min(n_1, n_2),
+        events_1 - events_2,
+        level,
+        "newcombe",
+    )
