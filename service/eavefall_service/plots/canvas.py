@@ -1,0 +1,94 @@
+"""From a plot to an SVG string or PNG bytes: the only place that touches matplotlib's settings."""
+
+from __future__ import annotations
+
+import io
+import threading
+from typing import Final, Protocol
+
+import matplotlib
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from eavefall_service.plots.palette import INK, QUIET, RULE
+from eavefall_service.plots.tidy import tidy_svg
+
+__all__ = ["Plot", "plot_png", "plot_svg"]
+
+# matplotlib reads its settings from one process-wide table and is not thread-safe, so drawings take turns.
+_TURN: Final = threading.Lock()
+_SETTINGS: Final[dict[str, object]] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "eavefall",
+    "path.simplify": False,
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.titlesize": 9.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "text.color": INK,
+    "grid.color": RULE,
+    "grid.linewidth": 0.6,
+    "hatch.linewidth": 0.7,
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+}
+
+
+class Plot(Protocol):
+    """Frozen figures that know how to draw themselves on an empty figure, and what they show in words."""
+
+    @property
+    def title(self) -> str:
+        """A heading."""
+
+    @property
+    def alt(self) -> str:
+        """What the drawing shows, for someone who cannot see it."""
+
+    @property
+    def size_in(self) -> tuple[float, float]:
+        """Width and height in inches."""
+
+    def draw(self, figure: Figure) -> None:
+        """Draw; nothing is measured or decided here."""
+
+
+def _figure(plot: Plot) -> Figure:
+    figure = Figure(figsize=plot.size_in, layout="constrained")
+    plot.draw(figure)
+    return figure
+
+
+def plot_svg(plot: Plot, prefix: str) -> str:
+    """An accessible, self-contained ``<svg>`` element; equal plots give equal strings.
+
+    ``prefix`` is put before every id so that several drawings can share a page.
+    """
+    out = io.StringIO()
+    with _TURN, matplotlib.rc_context(_SETTINGS):
+        figure = _figure(plot)
+        figure.patch.set_alpha(0.0)
+        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None, "Type": None})
+    return tidy_svg(out.getvalue(), prefix, plot.title, plot.alt)
+
+
+def plot_png(plot: Plot, dpi: int = 220) -> bytes:
+    """PNG bytes on white, without any metadata; equal plots give equal bytes."""
+    out = io.BytesIO()
+    with _TURN, matplotlib.rc_context({**_SETTINGS, "savefig.dpi": dpi}):
+        figure = _figure(plot)
+        figure.set_dpi(dpi)
+        figure.patch.set_facecolor("white")
+        FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
+    return out.getvalue()

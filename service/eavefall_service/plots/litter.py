@@ -1,0 +1,83 @@
+"""Litter that reaches one eave, by calendar month and form, stacked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
+
+from eavefall_model.advice.schema import EaveAdvice
+from eavefall_service.plots.palette import ACCENT, INK, form_style
+from eavefall_service.plots.words import MONTHS, MONTHS_SHORT, joined, kg_per_m, months_text
+
+__all__ = ["LitterPlot", "litter_plot"]
+
+
+@dataclass(frozen=True)
+class LitterPlot:
+    """``layers`` holds a form and twelve values in kg per metre of gutter, January first, heaviest form first."""
+
+    eave: str
+    layers: tuple[tuple[str, tuple[float, ...]], ...]
+    clean_in: tuple[int, ...]
+    size_in: tuple[float, float] = (4.6, 2.9)
+
+    @property
+    def title(self) -> str:
+        """A heading."""
+        return f"What lands in the gutter, month by month: {self.eave}"
+
+    @property
+    def alt(self) -> str:
+        """Heaviest month, share of each form, and the cleaning months."""
+        totals = [sum(month) for month in zip(*(values for _, values in self.layers), strict=True)]
+        if not totals or max(totals) <= 0:
+            return f"Bar chart. No litter reaches the eave {self.eave} in any month."
+        year = sum(totals)
+        shares = [f"{form_style(form)[0]} {sum(values) / year * 100:.0f} %" for form, values in self.layers]
+        cleaning = f" Months to clean in: {months_text(self.clean_in)}." if self.clean_in else ""
+        return (
+            f"Stacked bar chart of litter per metre of gutter at the eave {self.eave}. Over a year "
+            f"{kg_per_m(year)}, most in {MONTHS[totals.index(max(totals))]}; {joined(shares)}.{cleaning}"
+        )
+
+    def draw(self, figure: Figure) -> None:
+        """Bars from January to December, a labelled swatch per form in stacking order."""
+        axes = figure.add_subplot()
+        base = [0.0] * 12
+        swatches: list[Patch] = []
+        for position, (form, values) in enumerate(self.layers):
+            word, fill, hatch = form_style(form, position)
+            look = {"facecolor": fill, "edgecolor": INK, "linewidth": 0.6, "hatch": hatch}
+            axes.bar(range(12), values, bottom=base, width=0.78, **look)
+            base = [low + more for low, more in zip(base, values, strict=True)]
+            swatches.append(Patch(label=word, **look))
+        top = max(base, default=0.0) or 1.0
+        axes.set_ylim(0, top * 1.16)
+        for month in self.clean_in:
+            at = base[month - 1] + top * 0.03
+            axes.plot([month - 1], [at], marker="v", color=ACCENT, markersize=7, clip_on=False)
+        if self.clean_in:
+            mark = axes.plot([], [], marker="v", color=ACCENT, markersize=7, linestyle="", label="clean in")[
+                0
+            ]
+            swatches.insert(0, mark)
+        axes.set_xticks(range(12), MONTHS_SHORT)
+        axes.tick_params(axis="x", length=0)
+        axes.yaxis.set_major_locator(MaxNLocator(4))
+        axes.set_ylabel("kg per metre of gutter")
+        axes.grid(axis="y")
+        axes.set_axisbelow(True)
+        if swatches:
+            figure.legend(
+                handles=swatches, loc="outside upper center", ncols=3, handlelength=1.6, columnspacing=1.2
+            )
+
+
+def litter_plot(eave: EaveAdvice) -> LitterPlot:
+    """The plot for one eave. Forms that bring nothing are left out."""
+    layers = [(row.form, tuple(row.kg_per_m)) for row in eave.litter_by_month if sum(row.kg_per_m) > 0]
+    layers.sort(key=lambda layer: (-sum(layer[1]), layer[0]))
+    return LitterPlot(eave.eave, tuple(layers), eave.clean_in)

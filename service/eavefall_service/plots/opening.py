@@ -1,0 +1,107 @@
+"""Screen openings against the widths of what falls, on one logarithmic axis in mm and in."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from eavefall_model.units import MM_PER_INCH
+from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
+from eavefall_service.plots.words import CLASS_EDGES_MM, joined, mm_and_in, number_text
+
+__all__ = ["OpeningPlot", "WidthBar"]
+
+_LOW_MM = 0.2
+_HIGH_MM = 20.0
+
+
+@dataclass(frozen=True)
+class WidthBar:
+    """Width of one kind of litter from ``low_mm`` to ``high_mm``; ``measured`` if a gauge photo gave it."""
+
+    label: str
+    low_mm: float
+    high_mm: float
+    measured: bool = False
+
+
+@dataclass(frozen=True)
+class OpeningPlot:
+    """``opening_mm`` is the widest opening advised, or ``None`` where no guard is advised."""
+
+    bars: tuple[WidthBar, ...]
+    opening_mm: float | None
+
+    @property
+    def title(self) -> str:
+        """A heading."""
+        return "Openings against what falls"
+
+    @property
+    def size_in(self) -> tuple[float, float]:
+        """Grows with the number of bars."""
+        return 4.6, 1.75 + 0.27 * max(1, len(self.bars))
+
+    @property
+    def alt(self) -> str:
+        """The chosen opening and each width."""
+        each = [
+            f"{bar.label} {number_text(bar.low_mm, 2)} to {number_text(bar.high_mm, 2)} mm"
+            f"{' measured' if bar.measured else ''}"
+            for bar in self.bars
+        ]
+        widths = f" Widths of what falls: {joined(each)}." if each else ""
+        chosen = (
+            f"Advised opening {mm_and_in(self.opening_mm)}." if self.opening_mm else "No opening is advised."
+        )
+        return f"Chart with a logarithmic axis of widths. {chosen}{widths}"
+
+    def draw(self, figure: Figure) -> None:
+        """Class bands behind, one bar per kind of litter, the advised opening as a line through all."""
+        axes = figure.add_subplot()
+        rows = max(1, len(self.bars))
+        axes.set_xscale("log")
+        axes.set_xlim(_LOW_MM, _HIGH_MM)
+        axes.set_ylim(rows - 0.4, -1.3)
+        for at, (name, low, high) in enumerate(CLASS_EDGES_MM):
+            left, right = max(low, _LOW_MM), min(high, _HIGH_MM)
+            axes.axvspan(left, right, facecolor=MIST if at % 2 == 0 else PAPER, edgecolor="none", zorder=0)
+            if at:
+                axes.axvline(left, color=QUIET, linewidth=0.5, linestyle=":", zorder=1)
+            axes.text(math.sqrt(left * right), -0.95, name, ha="center", va="center", fontsize=8, color=INK)
+        for row, bar in enumerate(self.bars):
+            low, high = max(bar.low_mm, _LOW_MM), min(bar.high_mm, _HIGH_MM)
+            # A width known as one figure still needs a bar that can be seen.
+            low, high = (low / 1.03, high * 1.03) if high < low * 1.06 else (low, high)
+            axes.barh(
+                row, high - low, left=low, height=0.5, facecolor=ACCENT if bar.measured else "#b9cfc2",
+                edgecolor=INK, linewidth=0.7, hatch="" if bar.measured else "///", zorder=3,
+            )  # fmt: skip
+        axes.set_yticks(
+            range(len(self.bars)),
+            [f"{bar.label}, measured" if bar.measured else bar.label for bar in self.bars],
+        )
+        axes.tick_params(axis="y", length=0)
+        if self.opening_mm is not None:
+            axes.axvline(self.opening_mm, color=SECOND, linewidth=2, linestyle=(0, (5, 1.5)), zorder=4)
+            left_side = self.opening_mm > 4
+            axes.annotate(
+                f"advised {number_text(self.opening_mm, 2)} mm", (self.opening_mm, -0.5),
+                xytext=(-4 if left_side else 4, 0), textcoords="offset points", va="center", fontsize=8.5,
+                ha="right" if left_side else "left", fontweight="bold", color=INK, zorder=5,
+            )  # fmt: skip
+        axes.xaxis.set_major_locator(FixedLocator([0.25, 0.5, 1, 2.5, 6, 15]))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda mm, _: number_text(mm)))
+        axes.set_xlabel("mm")
+        inches = axes.secondary_xaxis(
+            "top", functions=(lambda mm: mm / MM_PER_INCH, lambda inch: inch * MM_PER_INCH)
+        )
+        inches.xaxis.set_major_locator(FixedLocator([0.01, 0.02, 0.04, 0.1, 0.25, 0.5]))
+        inches.xaxis.set_minor_locator(NullLocator())
+        inches.xaxis.set_major_formatter(FuncFormatter(lambda inch, _: number_text(inch)))
+        inches.set_xlabel("in")
+        axes.spines["left"].set_visible(False)

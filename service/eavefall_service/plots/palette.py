@@ -1,0 +1,64 @@
+"""Colours, hatches and names shared by every plot.
+
+The colours step in lightness as well as hue, and every filled area also carries a hatch and a direct label, so
+that a photocopy or a colour-blind reader loses nothing. A page may re-theme a plot by matching these exact values
+(``svg [fill="#1c2421"]``), which is why all plots take their colours from here.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+__all__ = [
+    "ACCENT",
+    "FORM_STYLE",
+    "INK",
+    "MIST",
+    "PAPER",
+    "QUIET",
+    "RULE",
+    "SECOND",
+    "FormStyle",
+    "form_style",
+]
+
+INK: Final = "#1c2421"
+QUIET: Final = "#56615b"
+RULE: Final = "#c5cdc7"
+MIST: Final = "#e9eeea"
+PAPER: Final = "#ffffff"
+ACCENT: Final = "#1f6349"
+SECOND: Final = "#a4501f"
+
+# word for people, fill, hatch
+FormStyle = tuple[str, str, str]
+FORM_STYLE: Final[dict[str, FormStyle]] = {
+    "long_needle": ("long needles", "#2b5f48", "///"),
+    "short_needle": ("short needles", "#7fa48f", "\\\\\\"),
+    "scale_leaf": ("scale-leaf sprays", "#b9cfc2", "xxx"),
+    "broad_leaf": ("broad leaves", "#c8893c", ""),
+    "small_leaflet": ("small leaflets", "#ecd2a0", "---"),
+    "leaf": ("leaves", "#c8893c", ""),
+    "leaflet": ("leaflets", "#ecd2a0", "---"),
+    "needle": ("needles", "#2b5f48", "///"),
+    "bundle": ("needle bundles", "#3f7a9b", "--"),
+    "scale_spray": ("scale-leaf sprays", "#b9cfc2", "xxx"),
+    "catkin": ("catkins", "#d8dcc0", "|||"),
+    "flower": ("flowers and catkins", "#d8dcc0", "|||"),
+    "samara": ("winged seeds", "#9db7c9", "++"),
+    "seed": ("seeds", "#6f93ab", "||"),
+    "acorn": ("acorns", "#7a4b24", "\\\\"),
+    "cone": ("cones", "#5a3c22", "xx"),
+    "twig": ("twigs and bark", "#8d8f8c", "+++"),
+}
+# Hatches are lines only: dots and circles would make a drawing a hundred times larger.
+_SPARE: Final = (("#9aa7b0", "--"), ("#cfd6da", "\\\\"), ("#6d7780", "++"), ("#e3e0d4", "xx"))
+
+
+def form_style(form: str, position: int = 0) -> FormStyle:
+    """Word, fill and hatch of a litter form; a form we have no style for gets a spare grey by ``position``."""
+    known = FORM_STYLE.get(form)
+    if known is not None:
+        return known
+    fill, hatch = _SPARE[position % len(_SPARE)]
+    return form.replace("_", " "), fill, hatch
