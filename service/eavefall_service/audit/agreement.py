@@ -91,11 +91,11 @@ def band(value: float) -> str:
 
 def _credit(size: int, weights: Weights) -> NDArray[np.float64]:
     # 1 for equal answers; less, the further apart, where classes are ordered (Cohen 1968).
-    apart = np.abs(np.subtract.outer(np.arange(size), np.arange(size))).astype(np.float64)
     if weights == "none":
-        return (apart == 0).astype(np.float64)
-    scaled = apart / max(size - 1, 1)
-    return 1.0 - (scaled if weights == "linear" else scaled**2)
+        return np.eye(size)
+    place = np.arange(size, dtype=np.float64)
+    apart: NDArray[np.float64] = np.abs(place[:, None] - place[None, :]) / max(size - 1, 1)
+    return np.subtract(1.0, apart if weights == "linear" else apart**2)
 
 
 def kappa(table: Confusion, weights: Weights = "none", level: float = 0.95) -> Kappa:
@@ -115,15 +115,7 @@ def kappa(table: Confusion, weights: Weights = "none", level: float = 0.95) -> K
     chance = float(rows @ credit @ columns)
     if chance > 1 - 1e-12:
         return Kappa(
-            None,
-            -1.0,
-            1.0,
-            None,
-            n,
-            weights,
-            level,
-            "",
-            "both readers gave one and the same answer throughout",
+            None, -1.0, 1.0, None, n, weights, level, "", "both gave one and the same answer throughout"
         )
     value = (observed - chance) / (1 - chance)
     row_credit, column_credit = credit @ columns, rows @ credit

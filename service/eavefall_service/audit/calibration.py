@@ -46,10 +46,6 @@ class Calibration:
     bins: tuple[Bin, ...]
 
 
-def _edges(bins: int) -> NDArray[np.float64]:
-    return np.linspace(0.0, 1.0, bins + 1)
-
-
 def _places(confidence: NDArray[np.float64], bins: int) -> NDArray[np.int64]:
     # Bands closed above, as (0.9, 1.0], so that 1.0 has a home; 0.0 joins the lowest.
     return np.clip(np.ceil(confidence * bins).astype(np.int64) - 1, 0, bins - 1)
@@ -121,13 +117,13 @@ def calibration(
     numerator = float(((correct - stated) * (1 - 2 * stated)).sum())
     variance = float(((1 - 2 * stated) ** 2 * stated * (1 - stated)).sum())
     z = numerator / math.sqrt(variance) if variance > 0 else 0.0
-    places, edges = _places(stated, bins), _edges(bins)
+    places = _places(stated, bins)
     rows = []
     for i in range(bins):
         inside = places == i
         if inside.any():
             counted = rate(int(correct[inside].sum()), int(inside.sum()))
-            rows.append(Bin(float(edges[i]), float(edges[i + 1]), float(stated[inside].mean()), counted))
+            rows.append(Bin(i / bins, (i + 1) / bins, float(stated[inside].mean()), counted))
     fitted = logistic_recalibration(stated, correct)
     return Calibration(
         n=stated.size,

@@ -33,7 +33,8 @@ def normal_quantile(probability: float) -> float:
 
 def normal_cdf(z: NDArray[np.float64]) -> NDArray[np.float64]:
     """Standard normal distribution function of an array of any shape."""
-    return np.vectorize(lambda x: 0.5 * math.erfc(-x / math.sqrt(2.0)), otypes=[np.float64])(z)
+    flat = [0.5 * math.erfc(-x / math.sqrt(2.0)) for x in np.ravel(z).tolist()]
+    return np.array(flat, dtype=np.float64).reshape(np.shape(z))
 
 
 def log_choose(n: int, k: int) -> float:
@@ -99,7 +100,7 @@ def binomial_cdf(k: int, n: int, p: float) -> float:
 
 
 def hypergeometric_cdf(k: int, population: int, marked: int, drawn: int) -> float:
-    """Probability of at most ``k`` marked in ``drawn`` from ``population`` holding ``marked``, no replacement."""
+    """Chance of at most ``k`` marked among ``drawn`` from a ``population`` that holds ``marked``."""
     total = log_choose(population, drawn)
     first = max(0, drawn - (population - marked))
     last = min(k, marked, drawn)
