@@ -131,9 +131,8 @@ def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Ph
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
         raise _too_many_pixels(name, "far too many") from error
-    except (
-        Exception
-    ) as error:  # decoders raise almost anything on hostile bytes: OSError, KeyError, zlib.error
+    # Decoders raise almost anything on hostile bytes: OSError, KeyError, struct.error, zlib.error.
+    except Exception as error:
         if "truncated" in str(error).lower() or "premature" in str(error).lower():
             raise PhotoError("photo-truncated", f"{name} stops before its end.", _RETAKE) from error
         raise PhotoError("photo-unreadable", f"{name} is damaged and cannot be read.", _RETAKE) from error

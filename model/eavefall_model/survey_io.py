@@ -87,7 +87,7 @@ def _problem(details: ErrorDetails, document: YamlDocument | None) -> SurveyErro
         return SurveyError(original.code, f"{where}: {original.message}", original.hint, field)
     if details["type"] == "extra_forbidden":
         known = _fields_at(path[:-1])
-        near = difflib.get_close_matches(str(path[-1]), known, 1, 0.5)
+        near = difflib.get_close_matches(str(path[-1]), known, 1, 0.6)
         hint = f"Did you mean {near[0]!r}?" if near else "Known here: " + ", ".join(sorted(known)) + "."
         return SurveyError("survey-unknown-field", f"{where}: there is no such field.", hint, field)
     if details["type"] == "missing":
@@ -145,6 +145,6 @@ def _cross_check(survey: Survey) -> Iterable[SurveyError]:
 
 def _must_name(field: str, name: str, known: Sequence[str], what: str) -> Iterable[SurveyError]:
     if name not in known:
-        near = difflib.get_close_matches(name, known, 1, 0.5)
+        near = difflib.get_close_matches(name, known, 1, 0.6)
         hint = f"Did you mean {near[0]!r}?" if near else "Known: " + (", ".join(known) or "none") + "."
         yield SurveyError("survey-unknown-name", f"{field}: {name!r} is not the name of {what}.", hint, field)

@@ -51,7 +51,11 @@ def load_yaml(text: str) -> YamlDocument:
     YamlProblem
         For bad syntax, a key given twice, or an alias (which could blow up in size).
     """
-    loader = yaml.SafeLoader(text)
+    try:
+        loader = yaml.SafeLoader(text)
+    except yaml.reader.ReaderError as error:
+        line = text.count("\n", 0, error.position) + 1
+        raise YamlProblem("a letter that text files do not have", line) from error
     try:
         root = loader.get_single_node()
         _check(root)
