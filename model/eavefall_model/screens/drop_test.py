@@ -1,8 +1,8 @@
 """The drop test: real needles on a real sample piece overrule the geometry.
 
-The interval is Clopper and Pearson's (Biometrika 26, 1934): the limits at which the exact binomial tail equals
-half the error. The update is the conjugate Beta one: a geometric guess worth ``prior_drops`` needles plus what
-was counted.
+The interval is Clopper and Pearson's (Biometrika 26, 1934): the limits at which the exact binomial tail
+equals half the error. The update is the conjugate Beta one: a geometric guess worth ``prior_drops`` needles
+plus what was counted.
 """
 
 from __future__ import annotations

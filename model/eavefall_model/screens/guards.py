@@ -107,7 +107,7 @@ class Surface(_Frozen):
     roughness: Annotated[float, Field(ge=0, le=1)]
 
     def slope_at(self, pitch_deg: float) -> float:
-        """Slope of the guard on a roof of ``pitch_deg``, degrees; never steeper than the roof's own in its plane."""
+        """Slope of the guard on a roof of ``pitch_deg``, degrees."""
         return pitch_deg if self.slope == "roof" else self.slope_deg
 
 

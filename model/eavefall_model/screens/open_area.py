@@ -1,8 +1,9 @@
 """Open area of screens by formula: the share of the face that is hole, 0 to 1.
 
-Sources: square weave ``(w / (w + d))**2``, perforated sheet 90.69 d2/p2 (60 deg), 78.54 d2/p2 (straight) and
-100 c2/u2 (square holes) percent, as in industrial wire-cloth and perforators' handbooks (ISO 9044, ISO 7805 and
-the IPA Designers Handbook define the same ratios); expanded metal ``1 - 2 strand / short way`` is trade practice.
+Sources: square weave ``(w / (w + d))**2``, perforated sheet 90.69 d2/p2 (60 deg), 78.54 d2/p2 (straight)
+and 100 c2/u2 (square holes) percent, as in industrial wire-cloth and perforators' handbooks (ISO 9044, ISO
+7805 and the IPA Designers Handbook define the same ratios); expanded metal ``1 - 2 strand / short way`` is
+trade practice.
 """
 
 from __future__ import annotations

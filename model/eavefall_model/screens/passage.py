@@ -4,15 +4,16 @@ A piece is a rod of length ``l`` and width ``b`` with round ends. It either land
 
 *Flat*, it passes without touching when its axis, ``l - b`` long, lies clear of the wires by ``b / 2``: the
 Buffon-Laplace needle problem on openings ``s = w - b`` of pitch ``p = w + d`` (Laplace 1812; Uspensky 1937,
-Introduction to Mathematical Probability, p 255). With ``b = d = 0`` that is ``1 - (4 l p - l**2) / (pi p**2)``;
-needles longer than the opening are carried on exactly to ``l = s sqrt 2``. For round holes the free positions
-are the lens of two discs.
+Introduction to Mathematical Probability, p 255). With ``b = d = 0`` that is ``1 - (4 l p - l**2) / (pi
+p**2)``; needles longer than the opening are carried on exactly to ``l = s sqrt 2``. For round holes the
+free positions are the lens of two discs.
 
 *Tip first*, its tip finds an opening with probability ``((w - b) / p)**2`` (exact, end-on).
 
-The share that arrives tip first and what happens once a tip is in are judgement: no published test of needles on
-screens was found. A tip is thinner than the needle, so it enters openings that refuse the needle, and then it
-lodges; with room to spare it threads; a needle longer than the room below stands in the opening.
+The share that arrives tip first and what happens once a tip is in are judgement: no published test of
+needles on screens was found. A tip is thinner than the needle, so it enters openings that refuse the
+needle, and then it lodges; with room to spare it threads; a needle longer than the room below stands in the
+opening.
 """
 
 from __future__ import annotations
@@ -117,7 +118,7 @@ def flat_clear_share(
 def end_on_entry_share(
     width_mm: ArrayLike, opening_mm: ArrayLike, wire_mm: ArrayLike, shape: OpeningShape = "square"
 ) -> Array:
-    """Probability that a tip coming straight down enters an opening: ``((w - b) / p)**2`` for a square weave."""
+    """Probability that a tip coming straight down enters: ``((w - b) / p)**2`` for a square weave."""
     return flat_clear_share(0.0, width_mm, opening_mm, wire_mm, shape)
 
 
@@ -135,8 +136,8 @@ def fates(
     """Fate of each piece; inputs broadcast (pieces by openings with ``length[:, None]``).
 
     At equal wire a finer opening never lets more through (``through`` rises with ``opening_mm``).
-    ``room_below_mm`` is the depth under the screen: of a longer piece that threads, the share that does not fit
-    stays standing in the opening, which counts as lodged.
+    ``room_below_mm`` is the depth under the screen: of a longer piece that threads, the share that does not
+    fit stays standing in the opening, which counts as lodged.
     """
     length, width, opening, wire = _arrays(length_mm, width_mm, opening_mm, wire_mm)
     end_on, taper, room_below = _arrays(end_on_share, tip_taper, room_below_mm)

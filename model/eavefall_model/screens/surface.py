@@ -1,7 +1,7 @@
-"""What lies on top: how much the wind, the slope and dry weather clear in a month, and how the rest builds up.
+"""What lies on top: what wind, slope and dry weather clear in a month, and how the rest builds up.
 
-All rates here are judgement; no published test of self-clearing guards was found. They are held to trade sense
-by tests: steeper, windier, drier and smoother sheds more; a flat, wet, rough one holds nearly all.
+All rates here are judgement; no published test of self-clearing guards was found. They are held to trade
+sense by tests: steeper, windier, drier and smoother sheds more; a flat, wet, rough one holds nearly all.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ _BASE_HAZARD: Final = 0.22
 # Hazard grows by e for each of these (judgement): a 6/12 slope (26.6 deg) multiplies it by about 4.
 _SLOPE_SCALE_DEG: Final = 20.0
 _WIND_SCALE_M_S: Final = 3.0
-# How fast a kind of piece clears against a dry leaf, which sails off (judgement). Needles mat; wet small stuff sticks.
+# How fast a kind of piece clears against a dry leaf, which sails off (judgement). Needles mat; wet small
+# stuff sticks.
 STICKINESS: Final = {
     "needle": 1.6, "bundle": 1.4, "spray": 1.3, "scale": 2.5, "leaf": 1.0, "leaflet": 1.5, "leaf stalk": 1.2,
     "catkin": 2.5, "male cone": 2.5, "flower": 3.0, "petal": 3.0, "seed": 2.0, "samara": 1.5, "twig": 1.2,
@@ -48,7 +49,7 @@ def monthly_shed_share(
         np.asarray(value, dtype=np.float64)
         for value in (slope_deg, wind_m_s, dry_share, roughness, stickiness)
     )
-    # Wind at the eave never doubles the hazard for less than about 2 m/s; capped where gusts strip a roof anyway.
+    # 2 m/s doubles the hazard; capped where gusts would strip any roof.
     gain = np.minimum(slope / _SLOPE_SCALE_DEG + np.maximum(wind - 2.0, -2.0) / _WIND_SCALE_M_S, 4.0)
     hazard = _BASE_HAZARD * np.exp(gain) * (dry / 0.7) * (1 - 0.75 * rough) / (0.775 * sticky)
     return np.asarray(-np.expm1(-hazard), dtype=np.float64)
@@ -57,8 +58,9 @@ def monthly_shed_share(
 def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0) -> Array:
     """Load on the surface at the end of each month.
 
-    ``arrivals`` has months last (..., months); ``shed_share`` broadcasts to (...) or (..., months); ``start`` to
-    (...). Each month what lies there and half of what arrives is exposed to clearing; nothing else leaves.
+    ``arrivals`` has months last (..., months); ``shed_share`` broadcasts to (...) or (..., months);
+    ``start`` to (...). Each month what lies there and half of what arrives is exposed to clearing; nothing
+    else leaves.
     """
     income = np.asarray(arrivals, dtype=np.float64)
     share = np.asarray(shed_share, dtype=np.float64)
@@ -75,7 +77,7 @@ def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0)
 
 
 def steady_year(arrivals: ArrayLike, shed_share: ArrayLike) -> Array:
-    """Load at the end of each of the 12 months when the year repeats itself; shapes as in :func:`build_up`."""
+    """Load at the end of each of the 12 months when the year repeats; shapes as in :func:`build_up`."""
     income = np.asarray(arrivals, dtype=np.float64)
     once = build_up(income, shed_share)
     share = np.asarray(shed_share, dtype=np.float64)
@@ -86,8 +88,8 @@ def steady_year(arrivals: ArrayLike, shed_share: ArrayLike) -> Array:
 def blinded_share(load_g_m2: ArrayLike, blinding_load_g_m2: ArrayLike = 400.0) -> Array:
     """Share of the screen face covered by a load of dry litter: ``1 - exp(-load / blinding load)``.
 
-    Random overlap of pieces gives the exponential; 400 g/m2 covers 63 % (judgement: pine needles of 0.45 g/cm3,
-    1 mm thick, laid one deep weigh about 350 g/m2; leaves of 115 g/m2 lie three deep).
+    Random overlap of pieces gives the exponential; 400 g/m2 covers 63 % (judgement: pine needles of 0.45
+    g/cm3, 1 mm thick, laid one deep weigh about 350 g/m2; leaves of 115 g/m2 lie three deep).
     """
     load = np.asarray(load_g_m2, dtype=np.float64)
     return np.asarray(-np.expm1(-np.maximum(load, 0.0) / np.asarray(blinding_load_g_m2)), dtype=np.float64)

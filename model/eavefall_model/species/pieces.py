@@ -1,9 +1,9 @@
 """Needles break: young ones bend and stay whole, brown ones snap into shorter pieces that pass more easily.
 
-Breaks are a Poisson process along the needle. A draw stands for an equal share of *mass*, so the piece returned
-is the one that holds a random point of the needle: ``min(E1, u) + min(E2, L - u)`` with ``u`` uniform on the
-needle and ``E`` exponential distances to the next break. Its mean is ``2/r (1 - (1 - exp(-rL)) / (rL))`` for
-``r`` breaks per mm (first principles; tested).
+Breaks are a Poisson process along the needle. A draw stands for an equal share of *mass*, so the piece
+returned is the one that holds a random point of the needle: ``min(E1, u) + min(E2, L - u)`` with ``u``
+uniform on the needle and ``E`` exponential distances to the next break. Its mean is ``2/r (1 - (1 -
+exp(-rL)) / (rL))`` for ``r`` breaks per mm (first principles; tested).
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from eavefall_model.species.table import Part
 
 __all__ = ["BREAKS_PER_100_MM", "break_rate_per_mm", "broken_lengths", "mean_piece_length_mm"]
 
-# Breaks per 100 mm by the time a piece reaches the gutter (judgement: fresh brown pine needles in litter are mostly
-# whole, those that have lain a season on a roof are in two to four pieces).
+# Breaks per 100 mm by the time a piece reaches the gutter (judgement: fresh brown pine needles in litter
+# are mostly whole, those that have lain a season on a roof are in two to four pieces).
 BREAKS_PER_100_MM: Final = {"green": 0.0, "brown": 0.4, "weathered": 2.0}
 # Only slender or frail things snap; fruit and wood do not (judgement).
 _BRITTLE: Final = {

@@ -1,8 +1,8 @@
 """What each tree sheds: taxa and their parts, read once from the CSV tables beside this file.
 
-``taxa.csv`` names the trees, ``parts.csv`` what falls from them (rows of ``genus:Pinus`` belong to every taxon
-of that genus), ``seasons.csv`` the yearly course of a part (north), ``litter.csv`` the litter of a crown. Every
-row carries its source and a mark: ``found`` (text read), ``from memory``, ``judgement``.
+``taxa.csv`` names the trees, ``parts.csv`` what falls from them (rows of ``genus:Pinus`` belong to every
+taxon of that genus), ``seasons.csv`` the yearly course of a part (north), ``litter.csv`` the litter of a
+crown. Every row carries its source and a mark: ``found`` (text read), ``from memory``, ``judgement``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from types import MappingProxyType
 from typing import Final, Literal, cast
 
 from eavefall_model.errors import SurveyError
-from eavefall_model.tags.schema import Foliage, Form
+from eavefall_model.tags.schema import FORMS, Foliage, Form
 
 __all__ = [
     "FOLIAGE_PARTS", "Mark", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for",
@@ -33,10 +33,10 @@ _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep",
 class Part:
     """One thing a tree sheds.
 
-    ``length_mm``, ``width_mm`` and ``mass_mg`` (oven-dry, of one piece) are the range that nearly all pieces lie
-    in: the 5th and 95th percentile for :func:`eavefall_model.species.draw.sample_part`. ``month_share`` is January
-    first, northern hemisphere, and sums to 1. ``litter_share`` is this part's share of the taxon's yearly litter
-    mass; over the parts of one taxon it sums to 1.
+    ``length_mm``, ``width_mm`` and ``mass_mg`` (oven-dry, of one piece) are the range that nearly all
+    pieces lie in: the 5th and 95th percentile for :func:`eavefall_model.species.draw.sample_part`.
+    ``month_share`` is January first, northern hemisphere, and sums to 1. ``litter_share`` is this part's
+    share of the taxon's yearly litter mass; over the parts of one taxon it sums to 1.
     """
 
     taxon: str
@@ -158,7 +158,7 @@ def find_taxon(text: str) -> Taxon:
         hint = (
             f"Did you mean {' or '.join(near)}?"
             if near
-            else "Leave species out and give form (long_needle, short_needle, scale_leaf, broad_leaf, small_leaflet)."
+            else f"Leave species out and give form: {', '.join(FORMS)}."
         )
         raise SurveyError("survey-wrong-value", f"We have no tree called {text!r}.", hint)
     return load_taxa()[name]

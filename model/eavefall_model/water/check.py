@@ -1,4 +1,4 @@
-"""Does the rain still get in? Demand of one eave against gutter, outlet and screen inlet, and the size to ask for."""
+"""Does the rain still get in? Demand of one eave against gutter, outlet and screen inlet, and the size."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ class ScreenOnGutter:
 class EaveWater:
     """Demand and capacities of one eave, L/s over all its outlets; ``inlet_l_s`` is ``None`` without a guard.
 
-    ``margin`` is (weakest capacity - demand) / demand: negative overflows. ``enough_width_m`` is the narrowest
-    trade width of the same profile whose gutter carries the demand, ``None`` if none does.
+    ``margin`` is (weakest capacity - demand) / demand: negative overflows. ``enough_width_m`` is the
+    narrowest trade width of the same profile whose gutter carries the demand, ``None`` if none does.
     """
 
     area_m2: float

@@ -1,8 +1,9 @@
 """Capacity of level gutters, free outfall, L/s.
 
-Beij (1934; in the EPA SWMM Reference Manual Vol III, 6.5.6, eq 6-68 and 6-69): half-round ``0.52 w**2.5`` and
-rectangular ``7.75 (d/w)**1.6 (w/L)**0.3 w**2.5`` ft3/s, feet. EN 12056-3:2000 clause 5: ``0.9 * 2.78e-5 A**1.25``
-(half-round and like) and ``0.9 * 3.48e-5 A**1.25 Fd Fs`` (rectangular, trapezoidal) L/s, A in mm2.
+Beij (1934; in the EPA SWMM Reference Manual Vol III, 6.5.6, eq 6-68 and 6-69): half-round ``0.52 w**2.5``
+and rectangular ``7.75 (d/w)**1.6 (w/L)**0.3 w**2.5`` ft3/s, feet. EN 12056-3:2000 clause 5: ``0.9 * 2.78e-5
+A**1.25`` (half-round and like) and ``0.9 * 3.48e-5 A**1.25 Fd Fs`` (rectangular, trapezoidal) L/s, A in
+mm2.
 """
 
 from __future__ import annotations
@@ -51,15 +52,15 @@ def en_half_round_l_s(area_mm2: ArrayLike) -> Array:
 def en_rectangular_l_s(area_mm2: ArrayLike, depth_mm: ArrayLike, width_mm: ArrayLike) -> Array:
     """Design capacity of a rectangular eaves gutter.
 
-    The depth factor is ``(d/w)**0.25``-like and at most 1; the standard's figure 5 was not read, so it is from
-    memory, as is the constant 3.48e-5.
+    The depth factor is ``(d/w)**0.25``-like and at most 1; the standard's figure 5 was not read, so it is
+    from memory, as is the constant 3.48e-5.
     """
     area, depth, width = (np.asarray(x, dtype=np.float64) for x in (area_mm2, depth_mm, width_mm))
     return np.asarray(0.9 * 3.48e-5 * area**1.25 * np.minimum((depth / width) ** 0.25, 1.0))
 
 
 def en_length_factor(length_over_depth: ArrayLike) -> Array:
-    """Reduction for long gutters: 1.00 to L/d 50, 0.93 at 100, 0.86 at 150, 0.80 at 200 (EN 12056-3 table 6)."""
+    """Reduction for long gutters: 1.00 to L/d 50, 0.93 at 100, 0.86 at 150, 0.80 at 200 (EN 12056-3)."""
     return np.interp(
         np.asarray(length_over_depth, dtype=np.float64),
         [50, 75, 100, 125, 150, 175, 200, 225, 250, 275, 300],

@@ -1,8 +1,9 @@
-"""Water through the screen itself: orifices of the openings, less what litter covers; surface tension as a caution.
+"""Water through the screen: orifices less what litter covers, with surface tension as a caution.
 
-``Q = C A sqrt(2 g h)`` with C = 0.60 (EPA SWMM Reference Manual Vol III, eq 6-73) over the open area left, under
-the depth of the sheet on the guard. No published hydraulic test of gutter guards was found, so a clean screen's
-margin is only that of orifices; what is lost over the front on a steep wet mesh is told as a caution.
+``Q = C A sqrt(2 g h)`` with C = 0.60 (EPA SWMM Reference Manual Vol III, eq 6-73) over the open area left,
+under the depth of the sheet on the guard. No published hydraulic test of gutter guards was found, so a
+clean screen's margin is only that of orifices; what is lost over the front on a steep wet mesh is told as a
+caution.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ def screen_inlet_l_s(
     blinded: ArrayLike = 0.0,
     sheet_m: ArrayLike = SHEET_DEPTH_M,
 ) -> Array:
-    """Flow that the guard over ``length_m`` of gutter lets in; ``blinded`` is the share that litter covers."""
+    """Flow that the guard over ``length_m`` of gutter lets in; ``blinded`` is the share covered."""
     length, width, share, covered = (
         np.asarray(x, dtype=np.float64) for x in (length_m, width_m, open_area, blinded)
     )
@@ -53,13 +54,13 @@ def carry_over_caution(
 ) -> str | None:
     """A sentence where water may run over the front although the orifices would carry it, or ``None``.
 
-    Limits are judgement: openings of 1 mm and less on 30 degrees or steeper, a quarter of the face covered, or
-    any slot cover on a roof steeper than 30 degrees.
+    Limits are judgement: openings of 1 mm and less on 30 degrees or steeper, a quarter of the face covered,
+    or any slot cover on a roof steeper than 30 degrees.
     """
     if slot and slope_deg > 30:
         return "On a steep roof fast water can leave the curved nose and miss the slot in a downpour."
     if blinded > 0.25:
         return "With this much litter on it, water runs along the wet mat and over the front edge."
     if opening_mm is not None and opening_mm <= 1.0 and slope_deg >= 30:
-        return "On a steep fine mesh surface tension holds a film that can run over the front edge in a downpour."
+        return "On a steep fine mesh surface tension holds a film that can run over the front in a downpour."
     return None

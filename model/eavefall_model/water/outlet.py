@@ -1,8 +1,8 @@
 """Outlets and downspouts, L/s.
 
-Outlet: weir then orifice, EN 12056-3:2000 clause 5 (``D h**1.5 / 7500`` and ``D**2 h**0.5 / 15000`` L/s, mm; they
-meet at ``h = D / 2``; constants from memory), which is an orifice of C = 0.60. Downspout: Wyly and Eaton (NBS
-Monograph 31, 1961) ``27.8 r**(5/3) d**(8/3)`` US gal/min, inches, running ``r`` = 7/24 full.
+Outlet: weir then orifice, EN 12056-3:2000 clause 5 (``D h**1.5 / 7500`` and ``D**2 h**0.5 / 15000`` L/s,
+mm; they meet at ``h = D / 2``; constants from memory), which is an orifice of C = 0.60. Downspout: Wyly and
+Eaton (NBS Monograph 31, 1961) ``27.8 r**(5/3) d**(8/3)`` US gal/min, inches, running ``r`` = 7/24 full.
 """
 
 from __future__ import annotations

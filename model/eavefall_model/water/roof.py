@@ -1,9 +1,9 @@
 """How much rain a roof sends to its gutter.
 
-Two conventions for a pitched roof, which must not be mixed: ``en`` takes the effective area of wind-driven rain,
-plan length times ``(run + rise / 2)`` (EN 12056-3:2000; the multipliers 1.29, 1.50, 1.87 of Approved Document H
-table 1; AS/NZS 3500.3 ``1 + tan / 2`` is the same), ``plan`` takes the plan area alone (rational method, US
-plumbing codes), ``us_factor`` the sheet-metal step factors by rise in 12.
+Two conventions for a pitched roof, which must not be mixed: ``en`` takes the effective area of wind-driven
+rain, plan length times ``(run + rise / 2)`` (EN 12056-3:2000; the multipliers 1.29, 1.50, 1.87 of Approved
+Document H table 1; AS/NZS 3500.3 ``1 + tan / 2`` is the same), ``plan`` takes the plan area alone (rational
+method, US plumbing codes), ``us_factor`` the sheet-metal step factors by rise in 12.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 RoofConvention = Literal["en", "plan", "us_factor"]
-# Rise in 12 above which each factor holds (sheet-metal guide: to 3 1.00, 4-5 1.05, 6-8 1.10, 9-11 1.20, 12 on 1.30).
+# Rise in 12 above which each factor holds (sheet-metal guide: to 3 1.00, 4-5 1.05, 6-8 1.10, 9-11 1.20, 12
+# on 1.30).
 _US_RISES: Final = np.array([3.5, 5.5, 8.5, 11.5])
 _US_FACTORS: Final = np.array([1.00, 1.05, 1.10, 1.20, 1.30])
 
