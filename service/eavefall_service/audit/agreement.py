@@ -114,9 +114,8 @@ def kappa(table: Confusion, weights: Weights = "none", level: float = 0.95) -> K
     observed = float((credit * share).sum())
     chance = float(rows @ credit @ columns)
     if chance > 1 - 1e-12:
-        return Kappa(
-            None, -1.0, 1.0, None, n, weights, level, "", "both gave one and the same answer throughout"
-        )
+        why = "both always gave the same answer"
+        return Kappa(None, -1.0, 1.0, None, n, weights, level, "", why)
     value = (observed - chance) / (1 - chance)
     row_credit, column_credit = credit @ columns, rows @ credit
     spread = credit - (row_credit[:, None] + column_credit[None, :]) * (1 - value)

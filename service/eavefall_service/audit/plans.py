@@ -100,7 +100,7 @@ def code_letter(lot_size: int, level: Level = "II") -> str:
 
 
 def _follow_arrows(row: int, zero: int, accepts: dict[int, int], *, up_after_zero: bool) -> int:
-    """Row of the plan that the table's arrows lead to; ``zero`` is the row with Ac = 0, perhaps off the table.
+    """Row of the plan that the table's arrows lead to; ``zero`` is the row of Ac = 0, or off the table.
 
     In the normal table the cell below Ac = 0 points up and the next one down; in the tightened table both
     point down, else tightened inspection would be laxer than normal.

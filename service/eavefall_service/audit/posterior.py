@@ -1,0 +1,108 @@
+"""Learning from outcomes: is the predicted interval too long or too short, and by how much?
+
+The interval model holds a few judgements that no source settles (how fast a surface blinds, how much litter
+a gutter bears). Together they act as one factor on time for each guard kind. Before any outcome we say 1,
+give or take; outcomes update that by Bayes' rule on a grid. Prior and posterior are always shown together,
+and nothing is applied to advice until a person accepts it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_service.audit.outcome import Visit, predicted_share
+
+__all__ = ["PRIOR_SD", "ScaleUpdate", "update_scale", "update_scales"]
+
+# Judgement: before any outcome, 95 chances in 100 that times are right within a factor of exp(1.96 * 0.35),
+# which is 2, either way.
+PRIOR_SD: Final = 0.35
+_GRID: Final = 801
+
+
+@dataclass(frozen=True)
+class ScaleUpdate:
+    """Factor on predicted months for one guard kind: prior and posterior (2.5th, 50th, 97.5th percentile).
+
+    ``factor_grid`` and the two densities (per unit of log factor) are there to be drawn. ``shift_chance`` is
+    the posterior probability that the factor lies on the posterior median's side of 1.
+    """
+
+    guard: str
+    n: int
+    prior: tuple[float, float, float]
+    posterior: tuple[float, float, float]
+    shift_chance: float
+    factor_grid: tuple[float, ...]
+    prior_density: tuple[float, ...]
+    posterior_density: tuple[float, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The update in words, prior included."""
+        low, middle, high = self.posterior
+        if self.n == 0:
+            return (
+                f"{self.guard}: no outcome yet; factor on months stays 1.00 "
+                f"({self.prior[0]:.2f} to {self.prior[2]:.2f})."
+            )
+        direction = "longer" if middle > 1 else "shorter"
+        return (
+            f"{self.guard}: {self.n} outcomes move the factor on months from 1.00 "
+            f"({self.prior[0]:.2f} to {self.prior[2]:.2f}) to {middle:.2f} ({low:.2f} to {high:.2f}); "
+            f"chance that times are really {direction}: {self.shift_chance:.0%}."
+        )
+
+
+def _percentiles(log_grid: NDArray[np.floating], density: NDArray[np.floating]) -> tuple[float, float, float]:
+    mass = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(log_grid))])
+    low, middle, high = np.exp(np.interp([0.025, 0.5, 0.975], mass / mass[-1], log_grid))
+    return float(low), float(middle), float(high)
+
+
+def update_scale(guard: str, visits: Sequence[Visit], prior_sd: float = PRIOR_SD) -> ScaleUpdate:
+    """Posterior of the factor on predicted months from the visits of one guard kind.
+
+    Prior: log factor normal with mean 0 and ``prior_sd``. Likelihood of a visit: F(by) - F(after) of its own
+    predicted distribution with times multiplied by the factor, floored at one in a thousand so that a single
+    impossible record (a wrong date) cannot overrule all others.
+    """
+    if any(visit.guard != guard for visit in visits):
+        raise ValueError("all visits must be of the guard kind that is updated")
+    log_grid = np.linspace(-5 * prior_sd, 5 * prior_sd, _GRID)
+    prior: NDArray[np.float64] = np.exp(-0.5 * (log_grid / prior_sd) ** 2)
+    prior /= prior_sd * math.sqrt(2 * math.pi)
+    log_likelihood = np.zeros(_GRID)
+    for visit in visits:
+        after, by = visit.bounds()
+        one = [visit.predicted]
+        scale = np.exp(log_grid)
+        share = predicted_share(one, by, scale) - predicted_share(one, after, scale)
+        log_likelihood += np.log(0.999 * share + 0.001)
+    weight = prior * np.exp(log_likelihood - log_likelihood.max())
+    area = float(((weight[1:] + weight[:-1]) / 2 * np.diff(log_grid)).sum())
+    posterior = weight / area
+    percentiles = _percentiles(log_grid, posterior)
+    side = log_grid > 0 if percentiles[1] > 1 else log_grid <= 0
+    return ScaleUpdate(
+        guard,
+        len(visits),
+        _percentiles(log_grid, prior),
+        percentiles,
+        float(posterior[side].sum() / posterior.sum()),
+        tuple(map(float, np.exp(log_grid))),
+        tuple(map(float, prior)),
+        tuple(map(float, posterior)),
+    )
+
+
+def update_scales(visits: Sequence[Visit], prior_sd: float = PRIOR_SD) -> tuple[ScaleUpdate, ...]:
+    """One update for each guard kind that has outcomes."""
+    guards = sorted({visit.guard for visit in visits})
+    return tuple(update_scale(g, [v for v in visits if v.guard == g], prior_sd) for g in guards)

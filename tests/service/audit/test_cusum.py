@@ -1,0 +1,91 @@
+"""The sequential alarm against closed forms, arithmetic and simulation."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from eavefall_service.audit.cusum import (
+    Cusum,
+    alarm_probability,
+    average_run_length,
+    design,
+    path,
+    watch,
+)
+
+
+def chart(steps: int, threshold: int) -> Cusum:
+    return Cusum(0.1, 0.2, steps, threshold, 1000, 0.05, None)
+
+
+def test_sum_and_alarms_by_arithmetic() -> None:
+    # Up 3, down 1, never below 0, alarm at 5.
+    events = [0, 1, 0, 1, 1, 0, 0, 1, 0, 0, 0, 1]
+    assert path(events, chart(4, 5)).tolist() == [0, 3, 2, 5, 8, 7, 6, 9, 8, 7, 6, 9]
+    found = watch(events, chart(4, 5))
+    # Alarm at the second event; afterwards from zero: 3, 2, 1, 4, 3, 2, 1, 4: no further alarm.
+    assert [(a.at, a.since) for a in found] == [(3, 0)]
+
+
+def test_run_length_of_one_event_is_geometric() -> None:
+    # A threshold that one event reaches: the wait for an event.
+    for p in (0.02, 0.3):
+        assert average_run_length(p, 10, 9) == pytest.approx(1 / p)
+        assert alarm_probability(p, 10, 9, 40)[0] == pytest.approx(1 - (1 - p) ** 40)
+
+
+def test_run_length_of_two_events_close_together() -> None:
+    # Up m - 1, alarm at m: after one event the next k = m - 1 surveys hold a second one (alarm), or the sum
+    # is back at zero. By renewal, E = 1/p + 1 / (p (1 - q^k)).
+    p, m = 0.05, 12
+    q, k = 1 - p, m - 1
+    assert average_run_length(p, m, m) == pytest.approx(1 / p + 1 / (p * (1 - q**k)))
+
+
+def test_run_length_agrees_with_simulation() -> None:
+    random = np.random.default_rng(2)
+    steps, threshold, p = 7, 24, 0.12
+    lengths = []
+    for _ in range(1500):
+        found = watch(random.random(4000) < p, chart(steps, threshold))
+        lengths.append(found[0].at + 1 if found else 4000)
+    exact = average_run_length(p, steps, threshold)
+    assert np.mean(lengths) == pytest.approx(exact, abs=4 * np.std(lengths) / np.sqrt(1500))
+
+
+def test_designed_alarm_holds_its_stated_rate_in_simulation() -> None:
+    # The whole procedure: learn the usual rate from 400 surveys, then watch 600 that are no different.
+    random = np.random.default_rng(11)
+    true, runs, hits = 0.08, 1200, 0
+    designed = cache(lambda events: design(events, 400, horizon=600, false_alarm=0.10))
+    for _ in range(runs):
+        made = designed(int(random.binomial(400, true)))
+        hits += bool(watch(random.random(600) < true, made))
+    # Stated at most 0.10; three standard errors of 1200 runs are 0.026.
+    assert hits / runs < 0.126
+    assert hits / runs > 0.03
+
+
+def test_unknown_baseline_raises_the_threshold() -> None:
+    sure = design(8, 100, horizon=500, known=True)
+    unsure = design(8, 100, horizon=500)
+    much = design(800, 10_000, horizon=500)
+    assert sure.threshold < unsure.threshold
+    assert abs(much.threshold - sure.threshold) < abs(unsure.threshold - sure.threshold)
+    assert sure.false_alarm <= 0.05
+    assert unsure.false_alarm <= 0.05
+
+
+def test_bad_rate_is_found_sooner_than_the_usual_one() -> None:
+    made = design(80, 1000, horizon=1000)
+    usual = average_run_length(made.usual, made.steps, made.threshold)
+    raised = average_run_length(made.raised, made.steps, made.threshold)
+    assert usual > 3 * made.horizon
+    assert usual > 20 * raised
+
+
+def test_impossible_baseline_is_refused() -> None:
+    with pytest.raises(ValueError, match="cannot be used"):
+        design(5, 3)
