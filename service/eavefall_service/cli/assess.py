@@ -42,10 +42,13 @@ def assess(
     finish(walk, json=json, reports=report or [])
 
 
-def finish(walk: Walk, *, json: bool, reports: list[Path]) -> None:
-    """Print and write what was asked for; exit with 1 when a photo failed."""
+def finish(walk: Walk, *, json: bool, reports: list[Path], rendered: bool = False) -> None:
+    """Print and write what was asked for; exit with 1 when a photo failed.
+
+    ``rendered`` labels the report's pictures as drawn by our own code.
+    """
     for path in reports:
-        write_report(walk, path)
+        write_report(walk, path, rendered=rendered)
         error_console().print(f"Report written to {path}")
     if json:
         typer.echo(walk.advice.model_dump_json(indent=2))

@@ -29,4 +29,4 @@ def demo(
     with resources.as_file(resources.files("eavefall_service").joinpath("demo")) as folder:
         walk = walk_survey(folder / "demo.yaml")
         (out / "advice.json").write_text(walk.advice.model_dump_json(indent=2) + "\n", "utf-8")
-        finish(walk, json=False, reports=[out / "report.html", out / "report.pdf"])
+        finish(walk, json=False, reports=[out / "report.html", out / "report.pdf"], rendered=True)
