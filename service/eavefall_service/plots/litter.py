@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from eavefall_model.advice.schema import EaveAdvice
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from eavefall_model.advice.schema import EaveAdvice
 from eavefall_service.plots.palette import ACCENT, INK, form_style
 from eavefall_service.plots.words import MONTHS, MONTHS_SHORT, joined, kg_per_m, months_text
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from matplotlib.figure import Figure
 
-from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import GUARD_WORDS, interval_text
 

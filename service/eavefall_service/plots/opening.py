@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from eavefall_model.screens.classes import CLASS_BOUNDS_MM
+from eavefall_model.units import MM_PER_INCH
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-from eavefall_model.units import MM_PER_INCH
 from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import CLASS_EDGES_MM, joined, mm_and_in, number_text
+from eavefall_service.plots.words import joined, mm_and_in, number_text
 
 __all__ = ["OpeningPlot", "WidthBar"]
 
@@ -66,7 +67,7 @@ class OpeningPlot:
         axes.set_xscale("log")
         axes.set_xlim(_LOW_MM, _HIGH_MM)
         axes.set_ylim(rows - 0.4, -1.3)
-        for at, (name, low, high) in enumerate(CLASS_EDGES_MM):
+        for at, (name, (low, high)) in enumerate(reversed(CLASS_BOUNDS_MM.items())):
             left, right = max(low, _LOW_MM), min(high, _HIGH_MM)
             axes.axvspan(left, right, facecolor=MIST if at % 2 == 0 else PAPER, edgecolor="none", zorder=0)
             if at:

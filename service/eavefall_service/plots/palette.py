@@ -32,24 +32,30 @@ SECOND: Final = "#a4501f"
 
 # word for people, fill, hatch
 FormStyle = tuple[str, str, str]
+_NEEDLE: Final = ("#2b5f48", "///")
+_SHORT: Final = ("#7fa48f", "\\\\\\")
+_SCALE: Final = ("#b9cfc2", "xxx")
+_LEAF: Final = ("#c8893c", "")
+_LEAFLET: Final = ("#ecd2a0", "---")
+# Forms of foliage, then parts that a tree sheds, by the names the model gives them.
 FORM_STYLE: Final[dict[str, FormStyle]] = {
-    "long_needle": ("long needles", "#2b5f48", "///"),
-    "short_needle": ("short needles", "#7fa48f", "\\\\\\"),
-    "scale_leaf": ("scale-leaf sprays", "#b9cfc2", "xxx"),
-    "broad_leaf": ("broad leaves", "#c8893c", ""),
-    "small_leaflet": ("small leaflets", "#ecd2a0", "---"),
-    "leaf": ("leaves", "#c8893c", ""),
-    "leaflet": ("leaflets", "#ecd2a0", "---"),
-    "needle": ("needles", "#2b5f48", "///"),
+    "long_needle": ("long needles", *_NEEDLE),
+    "short_needle": ("short needles", *_SHORT),
+    "scale_leaf": ("scale-leaf sprays", *_SCALE),
+    "broad_leaf": ("broad leaves", *_LEAF),
+    "small_leaflet": ("small leaflets", *_LEAFLET),
+    "needle": ("needles", *_NEEDLE),
     "bundle": ("needle bundles", "#3f7a9b", "--"),
-    "scale_spray": ("scale-leaf sprays", "#b9cfc2", "xxx"),
+    "spray": ("scale-leaf sprays", *_SCALE),
+    "leaf": ("leaves", *_LEAF),
+    "leaflet": ("leaflets", *_LEAFLET),
     "catkin": ("catkins", "#d8dcc0", "|||"),
-    "flower": ("flowers and catkins", "#d8dcc0", "|||"),
+    "flower": ("flowers", "#d8dcc0", "|||"),
     "samara": ("winged seeds", "#9db7c9", "++"),
     "seed": ("seeds", "#6f93ab", "||"),
     "acorn": ("acorns", "#7a4b24", "\\\\"),
     "cone": ("cones", "#5a3c22", "xx"),
-    "twig": ("twigs and bark", "#8d8f8c", "+++"),
+    "twig": ("twigs", "#8d8f8c", "+++"),
 }
 # Hatches are lines only: dots and circles would make a drawing a hundred times larger.
 _SPARE: Final = (("#9aa7b0", "--"), ("#cfd6da", "\\\\"), ("#6d7780", "++"), ("#e3e0d4", "xx"))

@@ -7,12 +7,12 @@ import string
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from eavefall_model.advice.schema import Advice
+from eavefall_model.survey import Survey
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon
 
-from eavefall_model.advice.schema import Advice
-from eavefall_model.survey import Survey
 from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import compass, joined, kg_per_m, length_both

@@ -1,4 +1,4 @@
-"""Figures and names in the words that people read: both unit systems, months by name, trade names of guards."""
+"""Figures and names in the words that people read: both unit systems, months by name, trade words."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from eavefall_model.advice.schema import FinenessClass, Interval, Opening
+from eavefall_model.advice.schema import Interval, Opening
 from eavefall_model.survey import GuardKind
 from eavefall_model.units import MM_PER_INCH
 
 __all__ = [
-    "CLASS_EDGES_MM", "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "PROFILE_WORDS",
-    "compass", "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in", "months_text",
+    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "PROFILE_WORDS", "compass",
+    "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in", "months_text",
     "number_text", "opening_text", "per_cent", "rain_text", "sentence_case",
 ]  # fmt: skip
 
@@ -38,14 +38,6 @@ FAILURE_WORDS: Final = {
     "none expected": "nothing expected within two years",
 }
 PROFILE_WORDS: Final = {"half_round": "half-round", "k_style": "K-style", "box": "box"}
-# Lower and upper clear opening of each class in mm, finest first.
-CLASS_EDGES_MM: Final[tuple[tuple[FinenessClass, float, float], ...]] = (
-    ("extra-fine", 0.0, 0.5),
-    ("fine", 0.5, 1.0),
-    ("medium", 1.0, 2.5),
-    ("coarse", 2.5, 6.0),
-    ("open", 6.0, math.inf),
-)
 _FT_PER_M: Final = 1 / 0.3048
 _LB_FT_PER_KG_M: Final = 0.3048 / 0.45359237
 _GPM_PER_L_S: Final = 60 / 3.785411784
@@ -147,7 +139,9 @@ def opening_text(opening: Opening) -> str:
     astm = f", ASTM E11 {opening.designation_astm}" if opening.designation_astm else ""
     iso = opening.designation_iso
     iso = iso if "ISO" in iso else f"ISO 3310-1 {iso}"
-    if opening.low_mm <= 0:
+    if math.isinf(opening.high_mm):
+        size = f"wider than {mm_and_in(opening.low_mm)}"
+    elif opening.low_mm <= 0:
         size = f"no wider than {mm_and_in(opening.high_mm)}"
     elif math.isclose(opening.low_mm, opening.high_mm):
         size = mm_and_in(opening.high_mm)

@@ -1,0 +1,150 @@
+"""The three answers at the top, in words that need no help."""
+
+from __future__ import annotations
+
+import math
+
+from eavefall_model.advice.schema import Advice
+
+from eavefall_service.plots.words import (
+    FAILURE_WORDS,
+    GUARD_WORDS,
+    HORIZON_MONTHS,
+    interval_text,
+    joined,
+    mm_and_in,
+    months_text,
+    opening_text,
+    per_cent,
+    sentence_case,
+)
+from eavefall_service.report.document import Answer, Entry
+
+__all__ = ["answers_of", "notices_of", "until_then_of"]
+
+_REASONS_ON_TOP = 3
+_CLASS_WORDS = {
+    "open": "An open screen",
+    "coarse": "A coarse screen",
+    "medium": "A medium screen",
+    "fine": "A fine screen",
+    "extra-fine": "An extra-fine screen",
+}
+
+
+def answers_of(advice: Advice) -> tuple[Answer, Answer, Answer]:
+    """How fine, how often, why."""
+    return _how_fine(advice), _how_often(advice), _why(advice)
+
+
+def _certainty(advice: Advice) -> str:
+    """How the trial runs split over the classes."""
+    ranked = sorted(advice.class_probability.items(), key=lambda item: (-item[1], item[0]))
+    ranked = [(name, share) for name, share in ranked if share >= 0.005]
+    if not ranked:
+        return ""
+    if len(ranked) == 1:
+        return f"All {advice.provenance.draws} trial runs over the uncertain inputs agree on this."
+    split = joined([f"{name.replace('-', ' ')} in {per_cent(share)}" for name, share in ranked])
+    return f"Of {advice.provenance.draws} trial runs over the uncertain inputs: {split}."
+
+
+def _how_fine(advice: Advice) -> Answer:
+    question = "How fine?"
+    if advice.fineness_class == "unsure":
+        settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
+        lines = (f"What we know does not decide between the classes.{settle}", _certainty(advice))
+        return Answer(question, "We cannot say yet", tuple(filter(None, lines)))
+    if advice.fineness_class == "no-guard-needed":
+        lines = (
+            "So little falls into these gutters that a screen would not earn its keep.",
+            _certainty(advice),
+        )
+        return Answer(question, "No guard is needed", tuple(filter(None, lines)))
+    lines = []
+    opening = advice.opening_mm
+    headline = _CLASS_WORDS[advice.fineness_class]
+    if opening is not None:
+        if math.isinf(opening.high_mm):
+            headline += f": openings wider than {mm_and_in(opening.low_mm)}"
+        elif opening.low_mm <= 0:
+            headline += f": openings of {mm_and_in(opening.high_mm)} or finer"
+        else:
+            headline += f": openings up to {mm_and_in(opening.high_mm)}"
+        lines.append(f"Clear opening {opening_text(opening)}.")
+    if advice.recommended_guard != "none":
+        lines.append(f"Guard kind that suits best here: {GUARD_WORDS[advice.recommended_guard]}.")
+    lines.append(_certainty(advice))
+    return Answer(question, headline, tuple(filter(None, lines)))
+
+
+def _how_often(advice: Advice) -> Answer:
+    question = "How often will it still need cleaning?"
+    guarded = advice.recommended_guard != "none"
+    interval = advice.interval_months if guarded else advice.interval_unguarded_months
+    if interval.typical >= HORIZON_MONTHS:
+        headline = "Less than once in two years"
+    else:
+        headline = f"About every {interval_text(interval)}"
+    lines = []
+    if advice.clean_in:
+        lines.append(f"Best months: {months_text(advice.clean_in)}.")
+    if guarded:
+        lines.append(f"Without a guard: about every {interval_text(advice.interval_unguarded_months)}.")
+    else:
+        lines.append("By hand, without a guard.")
+    verdict = next((row for row in advice.guards if row.kind == advice.recommended_guard), None)
+    if verdict is not None and verdict.failure != "none expected":
+        lines.append(f"What ends the interval: {FAILURE_WORDS[verdict.failure]}.")
+    lines.append("In brackets: the range that 8 of 10 trial runs fall in.")
+    return Answer(question, headline, tuple(lines))
+
+
+def _why(advice: Advice) -> Answer:
+    top = [reason.sentence for reason in advice.reasons[:_REASONS_ON_TOP]]
+    first, rest = (top[0], top[1:]) if top else ("No rule spoke.", [])
+    return Answer("Why?", first, tuple(rest))
+
+
+def notices_of(advice: Advice) -> tuple[Entry, ...]:
+    """What the reader must know before trusting the answers."""
+    notices = []
+    if advice.failed_photos:
+        notices.append(
+            Entry("Photos that could not be read", f"{joined(advice.failed_photos)}. The rest was used.")
+        )
+    if advice.check_photos:
+        notices.append(
+            Entry("Photos to look at again", f"{joined(advice.check_photos)}: they disagree with the others.")
+        )
+    return tuple(notices)
+
+
+def until_then_of(advice: Advice) -> tuple[str, ...]:
+    """How to keep the gutters clean until the next visit, from the ground."""
+    lines = []
+    if advice.clean_in:
+        lines.append(f"Put the cleaning in the calendar: {months_text(advice.clean_in)}.")
+    lines.append(
+        "After heavy rain, look up from the ground. Water running over the front edge, a dripping joint or a dry "
+        "downspout means that the gutter or its outlet is blocked: call sooner than planned."
+    )
+    kind = advice.recommended_guard
+    if kind != "none":
+        lines.append(
+            "Once a season, look for a mat of litter lying on the guard. What lies loose and dry often blows off; a "
+            "wet mat that stays for weeks needs brushing."
+        )
+    else:
+        lines.append(
+            "Keep the ground below each downspout clear, and look there: grit and needles washed out show what "
+            "collects above."
+        )
+    lines.append(
+        "Cutting back what overhangs the roof lengthens the interval more than anything done at the gutter. Leave "
+        "limbs near power lines or above the roof to a licensed tree service."
+    )
+    lines.append(
+        "Leave work at the eave to someone trained, with a second person and fall protection. Stay off the roof."
+    )
+    return tuple(sentence_case(line) for line in lines)

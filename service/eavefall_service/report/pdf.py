@@ -1,0 +1,243 @@
+"""The report as a PDF, from the same document as the HTML: answers and photos on the first page."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, Literal
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, Image, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, TableStyle
+from reportlab.platypus import Table as Grid
+
+from eavefall_service.plots.canvas import plot_png
+from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, RULE, SECOND
+from eavefall_service.report.document import Answer, Entry, Fact, Figure, Picture, ReportDocument, Table
+from eavefall_service.report.pdf_text import safe_text, style
+
+__all__ = ["render_pdf"]
+
+Paper = Literal["letter", "a4"]
+_PAPERS: Final[dict[Paper, tuple[float, float]]] = {"letter": LETTER, "a4": A4}
+_MARGIN: Final = 13 * mm
+_PHOTOS_IN_A_ROW: Final = 4
+_PHOTO_HEIGHT: Final = 36 * mm
+_GAP: Final = 3 * mm
+# Relative column widths of each table, by key; they add up to the page width.
+_COLUMNS: Final[dict[str, tuple[float, ...]]] = {
+    "guards": (1.5, 1.1, 1.2, 1.9, 1.3, 1.05, 3.4),
+    "eaves": (1, 0.9, 2.5, 1.3, 1.3, 1.7, 1.2, 1.7),
+    "water": (1, 1.25, 1.25, 1.25, 1.25, 1.1, 3.6),
+    "assumed": (2.2, 1.5, 1.8, 4),
+    "take-off": (1.5, 1.5, 1.5, 1.2, 1, 1, 1),
+}
+
+
+def _text(text: str, name: str = "body") -> Paragraph:
+    return Paragraph(safe_text(text), style(name))
+
+
+def _grid(cells: Sequence[Sequence[Any]], widths: Sequence[float], *rules: tuple[Any, ...]) -> Grid:
+    tight = [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+    ]
+    return Grid([list(row) for row in cells], colWidths=list(widths), style=TableStyle([*tight, *rules]))
+
+
+def _facts(facts: Iterable[Fact], name: str) -> Paragraph:
+    return Paragraph(
+        " &nbsp; ".join(
+            f'<font color="{QUIET}">{safe_text(f.label)}</font> {safe_text(f.value)}' for f in facts
+        ),
+        style(name),
+    )
+
+
+def _answers(answers: Sequence[Answer], width: float) -> Grid:
+    cells = []
+    for at, answer in enumerate(answers):
+        headline = "why" if at == len(answers) - 1 else "headline"
+        cells.append(
+            [_text(answer.question, "question"), _text(answer.headline, headline)]
+            + [_text(line) for line in answer.lines]
+        )
+    return _grid(
+        [cells],
+        [width / 3] * 3,
+        ("LINEABOVE", (0, 0), (-1, 0), 3, HexColor(ACCENT)),
+        ("BOX", (0, 0), (-1, -1), 0.6, HexColor(RULE)),
+        ("INNERGRID", (0, 0), (-1, -1), 0.6, HexColor(RULE)),
+        ("LEFTPADDING", (0, 0), (-1, -1), 6),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 6),
+        ("TOPPADDING", (0, 0), (-1, -1), 4),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
+    )
+
+
+def _photos(pictures: Sequence[Picture], width: float) -> list[Flowable]:
+    rows: list[Flowable] = []
+    column = width / _PHOTOS_IN_A_ROW
+    for start in range(0, len(pictures), _PHOTOS_IN_A_ROW):
+        cells: list[list[Flowable]] = []
+        for picture in pictures[start : start + _PHOTOS_IN_A_ROW]:
+            scale = min((column - _GAP) / picture.width_px, _PHOTO_HEIGHT / picture.height_px)
+            image = Image(
+                io.BytesIO(picture.jpeg), picture.width_px * scale, picture.height_px * scale, hAlign="LEFT"
+            )
+            label = [_text(picture.label, "small-bold")] if picture.label else []
+            cells.append([image, *label, _text(picture.caption, "small")])
+        cells += [[]] * (_PHOTOS_IN_A_ROW - len(cells))
+        rows.append(_grid([cells], [column] * _PHOTOS_IN_A_ROW))
+    return rows
+
+
+def _figure(figure: Figure, width: float) -> list[Flowable]:
+    inches = figure.plot.size_in
+    image = Image(io.BytesIO(plot_png(figure.plot)), width, width * inches[1] / inches[0], hAlign="LEFT")
+    return [_text(figure.plot.title, "sub"), image, _text(figure.caption, "small")]
+
+
+def _figures(figures: Sequence[Figure], width: float) -> list[Flowable]:
+    column = width / 2
+    cells = [_figure(figure, column - 2 * _GAP) for figure in figures]
+    if len(cells) % 2:
+        cells.append([])
+    return [_grid([cells[at : at + 2]], [column] * 2) for at in range(0, len(cells), 2)]
+
+
+def _table(table: Table, width: float) -> list[Flowable]:
+    if not table.rows:
+        return []
+    shares = _COLUMNS[table.key]
+    cells = [[_text(column, "small-bold") for column in table.columns]]
+    cells += [
+        [_text(row[0], "small-bold"), *(_text(cell, "small") for cell in row[1:])] for row in table.rows
+    ]
+    marks = [("BACKGROUND", (0, at + 1), (-1, at + 1), HexColor(MIST)) for at in table.marked]
+    grid = _grid(
+        cells,
+        [width * share / sum(shares) for share in shares],
+        ("LINEBELOW", (0, 0), (-1, 0), 1, HexColor(INK)),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor(RULE)),
+        *marks,
+    )
+    grid.repeatRows = 1
+    note = [_text(table.note, "tiny")] if table.note else []
+    return [_text(table.title, "heading"), grid, *note]
+
+
+def _section(title: str, body: Sequence[Flowable]) -> list[Flowable]:
+    # A heading never stands alone at the foot of a page.
+    return [KeepTogether([_text(title, "heading"), *body[:1]]), *body[1:]] if body else []
+
+
+def _bullets(lines: Iterable[str], name: str = "body") -> list[Flowable]:
+    return [Paragraph(safe_text(line), style(name), bulletText="•") for line in lines]
+
+
+def _entries(entries: Iterable[Entry], name: str = "body") -> list[Flowable]:
+    return [
+        Paragraph(f"<b>{safe_text(entry.heading)}</b> {safe_text(entry.text)}", style(name))
+        for entry in entries
+    ]
+
+
+def _boxed(body: Sequence[Flowable], width: float) -> list[Flowable]:
+    if not body:
+        return []
+    return [
+        _grid(
+            [[list(body)]],
+            [width],
+            ("LINEBEFORE", (0, 0), (0, -1), 3, HexColor(SECOND)),
+            ("LEFTPADDING", (0, 0), (-1, -1), 7),
+        )
+    ]
+
+
+def _reasons(doc: ReportDocument) -> list[Flowable]:
+    lines: list[Flowable] = []
+    for number, reason in enumerate(doc.reasons, 1):
+        about = f", about {reason.about}" if reason.about else ""
+        trail = ". ".join(filter(None, (reason.numbers, f"{reason.rule}{about}", f"Source: {reason.source}")))
+        lines.append(
+            Paragraph(
+                f'{number}. {safe_text(reason.sentence)} <font size="6.5" color="{QUIET}">{safe_text(trail)}</font>',
+                style("small"),
+            )
+        )
+    return lines
+
+
+def _story(doc: ReportDocument, width: float) -> list[Flowable]:
+    first: list[Flowable] = [_text(doc.title, "title")]
+    if doc.note:
+        first.append(_text(doc.note, "quiet"))
+    first += [_facts(doc.facts, "body"), Spacer(1, 5), _answers(doc.answers, width)]
+    if doc.notices:
+        first += [Spacer(1, 4), *_boxed(_entries(doc.notices), width)]
+    if doc.pictures:
+        first += [Spacer(1, 4), *_photos(doc.pictures, width)]
+    price = [_text(doc.price, "small-bold")] if doc.price else []
+    return [
+        *first,
+        *_figures((doc.plan, *doc.figures[:1]), width),
+        *_table(doc.guards, width),
+        *_section("How to keep it clean until then", _bullets(doc.until_then)),
+        Spacer(1, 3),
+        *_boxed(_entries(doc.cautions), width),
+        *_section("Measure next, most useful first", _entries(doc.measure_next, "small")),
+        *_section("The answer turns if", _bullets(doc.flips, "small")),
+        Spacer(1, 4),
+        *_figures(doc.figures[1:], width),
+        *_table(doc.eaves, width),
+        *_table(doc.water, width),
+        *_section("Reasons, with the numbers behind them", _reasons(doc)),
+        *_table(doc.assumed, width),
+        *_table(doc.take_off, width),
+        *price,
+        *_section(
+            "Made with", [_facts(doc.provenance, "tiny"), *(_text(line, "tiny") for line in doc.credits)]
+        ),
+    ]
+
+
+def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
+    """PDF bytes; equal documents give equal bytes.
+
+    Parameters
+    ----------
+    paper
+        ``letter`` (216 x 279 mm) or ``a4`` (210 x 297 mm), 13 mm margins.
+    """
+    size = _PAPERS[paper]
+    out = io.BytesIO()
+    template = SimpleDocTemplate(
+        out,
+        pagesize=size,
+        leftMargin=_MARGIN,
+        rightMargin=_MARGIN,
+        topMargin=_MARGIN,
+        bottomMargin=_MARGIN,
+        title=f"{doc.title}: gutter guard report",
+        author="eavefall",
+        subject="How fine a gutter screen, how often to clean, and why",
+        lang="en",
+        invariant=1,
+    )
+    # The frame pads its content by 6 points on each side.
+    width = size[0] - 2 * _MARGIN - 12
+
+    def foot(canvas: Any, _: Any) -> None:
+        canvas.setFont("Helvetica", 6.5)
+        canvas.setFillColor(HexColor(QUIET))
+        canvas.drawRightString(size[0] - _MARGIN, 7 * mm, f"page {canvas.getPageNumber()}")
+
+    template.build(_story(doc, width), onFirstPage=foot, onLaterPages=foot)
+    return out.getvalue()

@@ -1,0 +1,73 @@
+"""Type for the PDF: styles, and text that survives any alphabet we carry a font for."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Final
+from xml.sax.saxutils import escape
+
+import matplotlib
+from reportlab.lib.colors import HexColor
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+
+from eavefall_service.plots.palette import ACCENT, INK, QUIET
+
+__all__ = ["safe_text", "style"]
+
+_FALLBACK: Final = "EavefallFallback"
+
+
+@cache
+def _fallback() -> str:
+    # Every PDF reader has Helvetica in Latin-1; DejaVu Sans, which matplotlib carries, has Greek, Cyrillic and more.
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    pdfmetrics.registerFont(TTFont(_FALLBACK, folder / "DejaVuSans.ttf"))
+    return _FALLBACK
+
+
+def safe_text(text: str) -> str:
+    """Paragraph markup of plain text: escaped, and set in the fallback font where Helvetica has no letter."""
+    runs: list[tuple[bool, str]] = []
+    for letter in text:
+        plain = len(letter.encode("cp1252", "ignore")) == 1
+        if runs and runs[-1][0] == plain:
+            runs[-1] = (plain, runs[-1][1] + letter)
+        else:
+            runs.append((plain, letter))
+    return "".join(
+        escape(run) if plain else f'<font name="{_fallback()}">{escape(run)}</font>' for plain, run in runs
+    )
+
+
+@cache
+def _styles() -> dict[str, ParagraphStyle]:
+    body = ParagraphStyle("body", fontName="Helvetica", fontSize=8, leading=10, textColor=HexColor(INK))
+
+    def derived(name: str, **changes: object) -> ParagraphStyle:
+        return ParagraphStyle(name, parent=body, **changes)
+
+    bold = "Helvetica-Bold"
+    return {
+        each.name: each
+        for each in (
+            body,
+            derived("title", fontName=bold, fontSize=16, leading=19),
+            derived("quiet", textColor=HexColor(QUIET)),
+            derived("small", fontSize=7, leading=8.6),
+            derived("small-bold", fontSize=7, leading=8.6, fontName=bold),
+            derived("tiny", fontSize=6.5, leading=8, textColor=HexColor(QUIET)),
+            derived("heading", fontName=bold, fontSize=10, leading=12.5, spaceBefore=7, spaceAfter=2),
+            derived("sub", fontName=bold, fontSize=8.5, leading=11),
+            derived("question", fontName=bold, fontSize=8.5, leading=11, textColor=HexColor(ACCENT)),
+            derived("headline", fontName=bold, fontSize=11.5, leading=14, spaceAfter=2),
+            derived("why", fontName=bold, fontSize=8.5, leading=10.5, spaceAfter=2),
+        )
+    }
+
+
+def style(name: str) -> ParagraphStyle:
+    """One of our paragraph styles; do not change it."""
+    return _styles()[name]

@@ -1,0 +1,96 @@
+"""Photos with what was read from each: captions, alternative text, and the label of rendered pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.survey import PhotoRef, Survey
+from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.units import MM_PER_INCH
+
+from eavefall_service.plots.words import joined, number_text, per_cent, sentence_case
+from eavefall_service.report.document import Picture
+from eavefall_service.report.photos import PhotoPicture
+
+__all__ = ["RENDERED_LABEL", "pictures_of"]
+
+RENDERED_LABEL = "Rendered picture, not a photo"
+_SHOWS = {
+    "tree": "tree",
+    "closeup": "foliage close up",
+    "litter": "litter",
+    "house": "house",
+    "gutter": "gutter",
+    "gauge": "needle gauge",
+}
+_FOLIAGE = {"needle": "needle-leaf", "broad": "broadleaf", "bare": "bare crown"}
+
+
+def _tag_words(tags: PhotoTags) -> str:
+    verdict = tags.verdict
+    states = verdict.foliage.model_dump()
+    seen = [f"{_FOLIAGE[key]} {per_cent(tags.foliage[key])}" for key in _FOLIAGE if states[key] == "yes"]
+    open_ = [_FOLIAGE[key] for key in _FOLIAGE if states[key] == "unsure"]
+    parts = []
+    if seen:
+        parts.append(joined(seen))
+    if open_:
+        parts.append(f"unsure about {joined(open_)}")
+    if not seen and not open_:
+        parts.append("no tree seen")
+    elif verdict.form == "unsure":
+        between = joined([form.replace("_", " ") for form in verdict.form_set], "or")
+        parts.append(f"form unsure{f': {between}' if between else ''}")
+    else:
+        parts.append(f"{verdict.form.replace('_', ' ')} {per_cent(tags.form[verdict.form])}")
+    if tags.quality.problems:
+        parts.append(f"photo {joined(tags.quality.problems)}")
+    return "; ".join(parts)
+
+
+def _gauge_words(gauge: GaugeResult) -> str:
+    summary = gauge.summary
+    if summary is None:
+        return f"no measurement: {gauge.refused.message if gauge.refused else 'refused'}"
+    low, middle, high = (
+        number_text(mm, 2) for mm in (summary.width_p5_mm, summary.width_median_mm, summary.width_p95_mm)
+    )
+    words = (
+        f"{summary.n} {'needle' if summary.n == 1 else 'needles'} measured, {middle} mm "
+        f"({summary.width_median_mm / MM_PER_INCH:.3f} in) wide, nine of ten between {low} and {high} mm"
+    )
+    if summary.length_median_mm is not None:
+        words += f", {summary.length_median_mm:.0f} mm ({summary.length_median_mm / MM_PER_INCH:.1f} in) long"
+    return words
+
+
+def _picture(
+    ref: PhotoRef, photo: PhotoPicture, tags: PhotoTags | None, gauge: GaugeResult | None
+) -> Picture:
+    subject = f"{ref.of}, {_SHOWS[ref.shows]}" if ref.of else _SHOWS[ref.shows]
+    found = _gauge_words(gauge) if gauge else _tag_words(tags) if tags else ""
+    kind = "Rendered picture" if photo.rendered else "Photo"
+    return Picture(
+        name=ref.file,
+        caption=sentence_case(f"{subject}{f': {found}' if found else ''}"),
+        alt=f"{kind} {ref.file}: {subject}{f'. Read as {found}' if found and tags else ''}",
+        jpeg=photo.jpeg,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        label=RENDERED_LABEL if photo.rendered else "",
+    )
+
+
+def pictures_of(
+    survey: Survey,
+    photos: Mapping[str, PhotoPicture],
+    tags: Mapping[str, PhotoTags],
+    gauges: Mapping[str, GaugeResult],
+) -> tuple[Picture, ...]:
+    """Pictures in the order of the survey; a photo that could not be read has none."""
+    return tuple(
+        _picture(ref, photos[ref.file], tags.get(ref.file), gauges.get(ref.file))
+        for ref in survey.photos
+        if ref.file in photos
+    )

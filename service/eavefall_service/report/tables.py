@@ -1,0 +1,178 @@
+"""The tables of the report: guards, eaves, water, what was assumed, take-off."""
+
+from __future__ import annotations
+
+from eavefall_model.advice.schema import Advice, EaveAdvice, Opening
+
+from eavefall_service.plots.words import (
+    FAILURE_WORDS,
+    GUARD_WORDS,
+    interval_text,
+    joined,
+    kg_per_m,
+    length_both,
+    litres_per_second,
+    mm_and_in,
+    months_text,
+    number_text,
+    opening_text,
+    per_cent,
+    sentence_case,
+)
+from eavefall_service.report.document import Table
+
+__all__ = ["assumed_table", "eaves_table", "guards_table", "price_line", "take_off_table", "water_table"]
+
+
+def guards_table(advice: Advice) -> Table:
+    """Every guard kind with its verdict, in the order of the advice; the advised one is marked."""
+    rows = []
+    for row in advice.guards:
+        clean = f"; clean in {months_text(row.clean_in)}" if row.clean_in else ""
+        rows.append(
+            (
+                sentence_case(GUARD_WORDS[row.kind]),
+                row.verdict,
+                "—" if row.opening_mm is None else mm_and_in(row.opening_mm),
+                f"{interval_text(row.interval_months)}{clean}",
+                FAILURE_WORDS[row.failure],
+                f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
+                row.why,
+            )
+        )
+    return Table(
+        "guards",
+        "Guard kinds side by side",
+        (
+            "Guard",
+            "Verdict",
+            "Opening",
+            "Months until a hand is needed",
+            "What ends it",
+            "Gets in / stays",
+            "Why",
+        ),
+        tuple(rows),
+        "Gets in: share of the litter that passes into the gutter. Stays: share that remains lying on the guard.",
+        tuple(at for at, row in enumerate(advice.guards) if row.kind == advice.recommended_guard),
+    )
+
+
+def _opening(opening: Opening | None) -> str:
+    return "—" if opening is None else opening_text(opening)
+
+
+def eaves_table(advice: Advice) -> Table:
+    """Class, interval, load and months of each eave."""
+    return Table(
+        "eaves",
+        "Eave by eave",
+        (
+            "Eave",
+            "Fineness",
+            "Clear opening",
+            "With the guard",
+            "No guard",
+            "Litter a year",
+            "Clean in",
+            "Trees",
+        ),
+        tuple(
+            (
+                eave.eave,
+                eave.fineness_class.replace("-", " "),
+                _opening(eave.opening_mm),
+                interval_text(eave.interval_months),
+                interval_text(eave.interval_unguarded_months),
+                f"{kg_per_m(eave.litter_kg_per_m_year.typical)}; {_range(eave)}",
+                months_text(eave.clean_in) or "no fixed month",
+                joined(eave.trees) or "none near",
+            )
+            for eave in advice.eaves
+        ),
+        "Intervals in months: typical, and the range that 8 of 10 trial runs fall in.",
+    )
+
+
+def _range(eave: EaveAdvice) -> str:
+    load = eave.litter_kg_per_m_year
+    return f"{number_text(load.low, 2)} to {number_text(load.high, 2)} kg/m"
+
+
+def water_table(advice: Advice) -> Table:
+    """Design flow against gutter, outlet and screen of each eave."""
+    return Table(
+        "water",
+        "Does the rain still get in?",
+        ("Eave", "Design rain", "Gutter takes", "Outlet takes", "Screen takes", "Tightest point", "In words"),
+        tuple(
+            (
+                eave.eave,
+                litres_per_second(eave.water.demand_l_s),
+                litres_per_second(eave.water.gutter_l_s),
+                litres_per_second(eave.water.outlet_l_s),
+                "—" if eave.water.inlet_l_s is None else litres_per_second(eave.water.inlet_l_s),
+                f"{eave.water.weakest}, {number_text(eave.water.margin, 2)}",
+                eave.water.sentence,
+            )
+            for eave in advice.eaves
+        ),
+        "The figure after the tightest point is its margin as the water check reports it.",
+    )
+
+
+def assumed_table(advice: Advice) -> Table:
+    """What the survey left out and what was taken instead."""
+    return Table(
+        "assumed",
+        "Assumed, because it was not given",
+        ("Field", "Taken as", "Could be", "Why"),
+        tuple((row.field, row.value, f"{row.low} to {row.high}", row.why) for row in advice.assumed),
+    )
+
+
+def take_off_table(advice: Advice) -> Table:
+    """Material per eave."""
+    rows = [
+        (
+            eave.eave,
+            length_both(eave.take_off.guard_m),
+            length_both(eave.take_off.gutter_m),
+            per_cent(eave.take_off.waste_share),
+            str(eave.take_off.corners),
+            str(eave.take_off.ends),
+            str(eave.take_off.outlets),
+        )
+        for eave in advice.eaves
+    ]
+    if len(rows) > 1:
+        rows.append(
+            (
+                "all eaves",
+                length_both(sum(eave.take_off.guard_m for eave in advice.eaves)),
+                length_both(sum(eave.take_off.gutter_m for eave in advice.eaves)),
+                "",
+                str(sum(eave.take_off.corners for eave in advice.eaves)),
+                str(sum(eave.take_off.ends for eave in advice.eaves)),
+                str(sum(eave.take_off.outlets for eave in advice.eaves)),
+            )
+        )
+    notes = dict.fromkeys(eave.take_off.note for eave in advice.eaves if eave.take_off.note)
+    return Table(
+        "take-off",
+        "Take-off",
+        ("Eave", "Guard", "Gutter", "Waste included", "Corners", "Ends", "Outlets"),
+        tuple(rows),
+        " ".join(notes),
+    )
+
+
+def price_line(advice: Advice) -> str:
+    """Price range over all eaves, or nothing where the office gave no prices or they differ in currency."""
+    offs = [eave.take_off for eave in advice.eaves]
+    lows = [off.price_low for off in offs if off.price_low is not None]
+    highs = [off.price_high for off in offs if off.price_high is not None]
+    currencies = {off.currency for off in offs if off.price_low is not None}
+    if not lows or len(lows) != len(offs) or len(highs) != len(offs) or len(currencies) != 1:
+        return ""
+    return f"{sum(lows):,.0f} to {sum(highs):,.0f} {currencies.pop()} from the office's own price table. Not a quote."

@@ -1,0 +1,53 @@
+"""Widths of what falls at one house: species tables, and gauge photos where there are any."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import cast
+
+from eavefall_model.errors import SurveyError
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
+from eavefall_model.survey import Survey, Tree
+from eavefall_model.tags.schema import Form
+
+from eavefall_service.plots.opening import WidthBar
+
+__all__ = ["width_bars"]
+
+# Wide pieces never decide an opening; the narrow ones of each tree do.
+_PER_TREE = 2
+
+
+def _taxon(tree: Tree, forms: Mapping[str, str]) -> Taxon | None:
+    if tree.species:
+        try:
+            return find_taxon(tree.species)
+        except SurveyError:
+            pass
+    form = tree.form or cast("Form | None", forms.get(tree.name))
+    return generic_taxon(form) if form else None
+
+
+def width_bars(
+    survey: Survey, gauges: Mapping[str, GaugeResult], forms: Mapping[str, str]
+) -> tuple[WidthBar, ...]:
+    """Measured widths first, then the narrowest pieces of each kind of tree, each kind once."""
+    bars: list[WidthBar] = []
+    for ref in survey.photos:
+        gauge = gauges.get(ref.file)
+        if gauge is not None and gauge.summary is not None:
+            summary = gauge.summary
+            bars.append(
+                WidthBar(ref.of or "needles", summary.width_p5_mm, summary.width_p95_mm, measured=True)
+            )
+    seen: set[str] = set()
+    for tree in survey.trees:
+        taxon = _taxon(tree, forms)
+        if taxon is None or taxon.name in seen:
+            continue
+        seen.add(taxon.name)
+        parts = sorted(taxon.parts, key=lambda part: (part.width_mm[0], part.part))
+        for part in parts[:_PER_TREE]:
+            bars.append(WidthBar(f"{taxon.common} {part.part}", *part.width_mm))
+    return tuple(bars)
