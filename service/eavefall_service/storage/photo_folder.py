@@ -10,6 +10,7 @@ import hashlib
 import os
 import re
 import secrets
+import threading
 from pathlib import Path
 from typing import Final
 
@@ -66,6 +67,9 @@ class PhotoFolder:
 
     def __init__(self, root: Path) -> None:
         self.root = root
+        # Held from keeping bytes until their row is committed, and while deleting: otherwise a photo sent
+        # again just while its last row goes would lose its bytes.
+        self.lock = threading.Lock()
         for name in ("original", "shown", "incoming"):
             (root / name).mkdir(parents=True, exist_ok=True, mode=0o700)
 

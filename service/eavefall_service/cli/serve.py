@@ -1,0 +1,99 @@
+"""``eavefall serve`` and ``eavefall user``: the web service and who may sign in to it."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+import uvicorn
+
+from eavefall_service.cli.console import error_console
+from eavefall_service.journeys import accounts
+from eavefall_service.journeys.actor import Role
+from eavefall_service.storage import Database
+from eavefall_service.web import limits
+from eavefall_service.web.app import create_app
+from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
+
+__all__ = ["register"]
+
+_DATA: Final = Path("eavefall-data")
+_ROLES: Final[dict[str, Role]] = {"rep": "rep", "auditor": "auditor", "admin": "admin"}
+DataOption = Annotated[Path, typer.Option(help="Data directory; made when absent.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Mount the commands."""
+    app.command()(serve)
+    users = typer.Typer(no_args_is_help=True, help="Who may sign in.")
+    users.command("add")(add_user)
+    app.add_typer(users, name="user")
+
+
+def serve(
+    data: DataOption = _DATA,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="Port; 0 takes a free one.", min=0, max=65535)] = 8337,
+    public_url: Annotated[
+        str, typer.Option(help="How browsers reach it, such as https://surveys.example.")
+    ] = "",
+    secret: Annotated[
+        str, typer.Option(envvar="EAVEFALL_SECRET", help="Key of sign-ins and links; needed on a network.")
+    ] = LOOPBACK_SECRET,
+    keep_photos_days: Annotated[int, typer.Option(help="Photos are deleted at this age.", min=1)] = 365,
+    office: Annotated[str, typer.Option(help="Name that homeowners read.")] = "our office",
+) -> None:
+    """Open the tool for reps, homeowners and the office in a browser."""
+    settings = Settings(data, host, port, public_url, secret, keep_photos_days, office)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    app = create_app(settings)
+    if not _has_users(data):
+        error_console().print(
+            "Nobody can sign in yet. Make the first person of the office with:\n"
+            f"  eavefall user add NAME --role admin --data {data}"
+        )
+    # No access log: the addresses of homeowners' links are secrets.
+    uvicorn.run(app, host=host, port=port, access_log=False, server_header=False, log_level="info")
+
+
+def add_user(
+    name: Annotated[str, typer.Argument(help="Name to sign in with.")],
+    role: Annotated[str, typer.Option(help="rep, auditor or admin.")] = "rep",
+    branch: Annotated[str, typer.Option(help="Branch the person works for.")] = "",
+    units: Annotated[str, typer.Option(help="us or metric.")] = "us",
+    data: DataOption = _DATA,
+    password_stdin: Annotated[
+        bool, typer.Option("--password-stdin", help="Read the password from standard input.")
+    ] = False,
+) -> None:
+    """Make a person who can sign in; asks for the password."""
+    if role not in _ROLES:
+        raise typer.BadParameter("must be rep, auditor or admin", param_hint="--role")
+    if units not in ("us", "metric"):
+        raise typer.BadParameter("must be us or metric", param_hint="--units")
+    if password_stdin:
+        password = sys.stdin.readline().rstrip("\n")
+    else:
+        password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+    accounts.check_password(password, limits.PASSWORD_LETTERS)
+    database = Database(data / "eavefall.db")
+    try:
+        with database.write() as session:
+            accounts.add_user(
+                session, name, _ROLES[role], password, by="command line", branch=branch, units=units
+            )
+    finally:
+        database.close()
+    error_console().print(f"{name} can sign in as {role}.")
+
+
+def _has_users(data: Path) -> bool:
+    database = Database(data / "eavefall.db")
+    try:
+        with database.read() as session:
+            return accounts.has_users(session)
+    finally:
+        database.close()

@@ -1,0 +1,32 @@
+"""The append-only log of who did what, when."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.rows import HistoryRow
+
+__all__ = ["history_of", "note"]
+
+
+def note(session: Session, survey_id: str | None, actor: Actor, action: str, detail: dict[str, Any]) -> None:
+    """Add one line; the database refuses to change it afterwards."""
+    session.add(
+        HistoryRow(
+            survey_id=survey_id, at=now_text(), who=actor.name, role=actor.role, action=action, detail=detail
+        )
+    )
+
+
+def history_of(session: Session, survey_id: str) -> list[HistoryRow]:
+    """All lines of one survey, newest first."""
+    return list(
+        session.scalars(
+            select(HistoryRow).where(HistoryRow.survey_id == survey_id).order_by(HistoryRow.id.desc())
+        )
+    )

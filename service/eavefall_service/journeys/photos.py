@@ -1,0 +1,210 @@
+"""Photos of a survey: taken in, tagged, corrected beside the model's view, deleted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final, Literal, get_args
+
+from eavefall_model.errors import ServiceError
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.photo import Photo
+from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, Form, PhotoTags
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.history import note
+from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.rows import CorrectionRow, GaugeRow, PhotoRow, SurveyRow, TagsRow
+
+__all__ = [
+    "SHOWS",
+    "PhotoMeta",
+    "PhotoView",
+    "add_gauge",
+    "add_photo",
+    "add_tags",
+    "correct",
+    "delete",
+    "known_photo",
+    "photo_of",
+    "views",
+]
+
+Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge"]
+SHOWS: Final[tuple[str, ...]] = get_args(Shows)
+
+
+@dataclass(frozen=True)
+class PhotoMeta:
+    """What the sender says of a photo. ``shot`` names the guided shot that it answers."""
+
+    shows: str = "tree"
+    of: str | None = None
+    reference: str | None = None
+    shot: str | None = None
+
+    def check(self) -> None:
+        """Raise ``request-invalid`` for a word that is not one of ours."""
+        if self.shows not in SHOWS:
+            raise ServiceError("request-invalid", f"{self.shows!r} is not one of {', '.join(SHOWS)}.")
+        for text in (self.of, self.reference, self.shot):
+            if text is not None and not 0 < len(text) <= 80:
+                raise ServiceError("request-invalid", "A photo's words have 1 to 80 letters.")
+
+
+@dataclass(frozen=True)
+class PhotoView:
+    """A photo with all that is known of it. ``corrections`` holds the newest of each role."""
+
+    row: PhotoRow
+    tags: PhotoTags | None
+    corrections: Mapping[str, CorrectionRow]
+    gauge: GaugeResult | None
+
+    @property
+    def person(self) -> CorrectionRow | None:
+        """The correction that counts: the auditor's before the rep's before the homeowner's."""
+        for role in ("admin", "auditor", "rep", "homeowner"):
+            if role in self.corrections:
+                return self.corrections[role]
+        return None
+
+
+def known_photo(session: Session, survey_id: str, sha256: str) -> PhotoRow | None:
+    """The survey's photo with these bytes that is not deleted, if any."""
+    return session.scalar(
+        select(PhotoRow).where(
+            PhotoRow.survey_id == survey_id, PhotoRow.sha256 == sha256, PhotoRow.deleted_at.is_(None)
+        )
+    )
+
+
+def photo_of(session: Session, survey_id: str, sha256: str) -> PhotoRow:
+    """As :func:`known_photo`, but raises ``not-found``."""
+    row = known_photo(session, survey_id, sha256)
+    if row is None:
+        raise ServiceError("not-found", "There is no such photo in this survey.")
+    return row
+
+
+def add_photo(
+    session: Session, survey: SurveyRow, actor: Actor, photo: Photo, size: int, meta: PhotoMeta, *, most: int
+) -> PhotoRow:
+    """The row of a photo whose bytes already lie in their place; a deleted one comes back.
+
+    Raises ``too-many-photos`` beyond ``most``.
+    """
+    row = session.scalar(
+        select(PhotoRow).where(PhotoRow.survey_id == survey.id, PhotoRow.sha256 == photo.sha256)
+    )
+    if row is not None and row.deleted_at is None:
+        return row
+    count = session.scalar(select(func.count()).where(PhotoRow.survey_id == survey.id)) or 0
+    if count >= most:
+        raise ServiceError("too-many-photos", f"This survey has {most} photos already.", "Delete some first.")
+    if row is None:
+        row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{count + 1:02d}")
+        session.add(row)
+    row.shows, row.of, row.reference, row.shot = meta.shows, meta.of, meta.reference, meta.shot
+    row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()
+    row.bytes, row.width_px, row.height_px = size, photo.width_px, photo.height_px
+    row.state, row.error_code, row.deleted_at = "stored", None, None
+    survey.changed_at = now_text()
+    session.flush()
+    note(session, survey.id, actor, "photo sent", {"photo": row.name, "shows": row.shows, "bytes": size})
+    return row
+
+
+def add_tags(session: Session, photo_id: int, tags: PhotoTags | None, error_code: str | None = None) -> None:
+    """Keep what the model said, or why it could not; a second run of the same model changes nothing."""
+    row = session.get_one(PhotoRow, photo_id)
+    row.state, row.error_code = ("tagged", None) if tags else ("tag-failed", error_code)
+    if tags and not session.scalar(
+        select(TagsRow.id).where(TagsRow.photo_id == photo_id, TagsRow.model == tags.model)
+    ):
+        session.add(
+            TagsRow(
+                photo_id=photo_id, model=tags.model, body=tags.model_dump(mode="json"), created_at=now_text()
+            )
+        )
+
+
+def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
+    """Keep a measurement; the newest counts."""
+    session.add(
+        GaugeRow(
+            photo_id=photo_id,
+            reference=result.reference,
+            version=result.version,
+            body=result.model_dump(mode="json"),
+            created_at=now_text(),
+        )
+    )
+
+
+def correct(
+    session: Session,
+    survey: SurveyRow,
+    photo: PhotoRow,
+    actor: Actor,
+    foliage: tuple[Foliage, ...],
+    form: Form | None,
+) -> CorrectionRow:
+    """Keep a person's view beside the model's."""
+    if not set(foliage) <= set(FOLIAGE) or (form is not None and form not in FORMS):
+        raise ServiceError("request-invalid", "A correction names foliage and form in our own words.")
+    row = CorrectionRow(
+        photo_id=photo.id,
+        who=actor.name,
+        role=actor.role,
+        foliage=[each for each in FOLIAGE if each in foliage],
+        form=form,
+        created_at=now_text(),
+    )
+    session.add(row)
+    survey.changed_at = now_text()
+    detail: dict[str, Any] = {"photo": photo.name, "foliage": row.foliage, "form": form}
+    note(session, survey.id, actor, "tag corrected", detail)
+    return row
+
+
+def delete(session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor) -> bool:
+    """Delete a photo from a survey; True if no other survey holds the same bytes, so that they may go."""
+    photo.deleted_at = now_text()
+    photo.of = None
+    survey.changed_at = now_text()
+    note(session, survey.id, actor, "photo deleted", {"photo": photo.name})
+    session.flush()
+    others = select(PhotoRow.id).where(PhotoRow.sha256 == photo.sha256, PhotoRow.deleted_at.is_(None))
+    return session.scalar(others.limit(1)) is None
+
+
+def views(session: Session, survey_id: str) -> list[PhotoView]:
+    """All photos of a survey that are not deleted, oldest first, in four queries."""
+    photos = list(
+        session.scalars(
+            select(PhotoRow)
+            .where(PhotoRow.survey_id == survey_id, PhotoRow.deleted_at.is_(None))
+            .order_by(PhotoRow.id)
+        )
+    )
+    ids = [photo.id for photo in photos]
+    tags = {
+        row.photo_id: PhotoTags.model_validate(row.body)
+        for row in session.scalars(select(TagsRow).where(TagsRow.photo_id.in_(ids)).order_by(TagsRow.id))
+    }
+    gauges = {
+        row.photo_id: GaugeResult.model_validate(row.body)
+        for row in session.scalars(select(GaugeRow).where(GaugeRow.photo_id.in_(ids)).order_by(GaugeRow.id))
+    }
+    corrections: dict[int, dict[str, CorrectionRow]] = {}
+    for row in session.scalars(
+        select(CorrectionRow).where(CorrectionRow.photo_id.in_(ids)).order_by(CorrectionRow.id)
+    ):
+        corrections.setdefault(row.photo_id, {})[row.role] = row
+    return [
+        PhotoView(photo, tags.get(photo.id), corrections.get(photo.id, {}), gauges.get(photo.id))
+        for photo in photos
+    ]

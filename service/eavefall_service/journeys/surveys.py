@@ -1,0 +1,206 @@
+"""Surveys as they grow: made, changed part by part, each change noted with what was there before."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from typing import Any, Final, Literal, get_args
+
+from eavefall_model.errors import ServiceError, SurveyError
+from eavefall_model.survey import Survey
+from eavefall_model.survey_io import survey_from_data
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from eavefall_service.journeys.actor import OFFICE, Actor
+from eavefall_service.journeys.history import note
+from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.rows import PhotoRow, SurveyRow
+
+__all__ = [
+    "PartKind",
+    "assemble",
+    "create",
+    "is_survey_id",
+    "new_survey_id",
+    "open_survey",
+    "put_part",
+    "put_site",
+    "remove_part",
+]
+
+PartKind = Literal["trees", "eaves", "drop_tests"]
+_ID: Final = re.compile(r"[0-9a-f]{16}")
+# Parts that `put_site` may set; photos come from their own rows.
+SITE_FIELDS: Final = frozenset(
+    {"note", "month", "hemisphere", "wind", "rain", "household", "wildfire", "prices"}
+)
+
+
+def new_survey_id() -> str:
+    """A fresh random survey id (64 bits)."""
+    return secrets.token_hex(8)
+
+
+def is_survey_id(text: str) -> bool:
+    """Whether ``text`` has the form of a survey id; phones make their own while offline."""
+    return _ID.fullmatch(text) is not None
+
+
+def create(session: Session, survey_id: str, name: str, actor: Actor) -> SurveyRow:
+    """The survey of this id, made if it is new; repeating the request changes nothing.
+
+    Raises
+    ------
+    SurveyError
+        For an empty or overlong name.
+    ServiceError
+        ``not-found`` if the id belongs to another person's survey, ``request-invalid`` if it is no id.
+    """
+    if not is_survey_id(survey_id):
+        raise ServiceError("request-invalid", "A survey id is 16 hexadecimal digits.")
+    row = session.get(SurveyRow, survey_id)
+    if row is not None:
+        actor.need_survey(row.id, row.created_by)
+        return row
+    survey = survey_from_data({"name": " ".join(name.split()), "eaves": [{"name": "Front"}]})
+    row = SurveyRow(
+        id=survey_id,
+        name=survey.name,
+        branch=actor.branch,
+        created_by=actor.name,
+        created_at=now_text(),
+        changed_at=now_text(),
+        document=survey.dump(),
+    )
+    session.add(row)
+    note(session, survey_id, actor, "survey made", {"name": survey.name})
+    return row
+
+
+def open_survey(session: Session, survey_id: str, actor: Actor) -> SurveyRow:
+    """The survey, if the actor may open it; raises ``not-found`` otherwise."""
+    row = session.get(SurveyRow, survey_id)
+    if row is None:
+        raise ServiceError("not-found", "There is no such survey.")
+    actor.need_survey(row.id, row.created_by)
+    return row
+
+
+def assemble(session: Session, row: SurveyRow) -> Survey:
+    """The whole typed survey with its photos that are not deleted, oldest first."""
+    photos = session.scalars(
+        select(PhotoRow)
+        .where(PhotoRow.survey_id == row.id, PhotoRow.deleted_at.is_(None))
+        .order_by(PhotoRow.id)
+    )
+    trees_and_eaves = {part["name"] for kind in ("trees", "eaves") for part in row.document.get(kind, ())}
+    refs = [
+        {
+            "file": photo.name,
+            "shows": photo.shows,
+            # A photo of a tree that was since renamed or removed shows the whole site.
+            **({"of": photo.of} if photo.of in trees_and_eaves else {}),
+            **({"reference": photo.reference} if photo.reference else {}),
+        }
+        for photo in photos
+    ]
+    return survey_from_data({**row.document, "photos": refs})
+
+
+def put_part(
+    session: Session, row: SurveyRow, actor: Actor, kind: PartKind, key: str | None, part: dict[str, Any]
+) -> Survey:
+    """Add a part, or replace the one named ``key`` (drop tests: numbered from 0).
+
+    Raises
+    ------
+    SurveyError
+        If the survey would not be sound; nothing is changed then.
+    """
+    parts = list(row.document.get(kind, ()))
+    at = _find(kind, parts, key)
+    before = parts[at] if at is not None else None
+    part = {field: value for field, value in part.items() if value not in (None, "", {})}
+    if at is None:
+        parts.append(part)
+    else:
+        parts[at] = part
+    document = {**row.document, kind: parts}
+    if before is not None and before.get("name") != part.get("name") and kind != "drop_tests":
+        document = _renamed(document, kind, before["name"], part.get("name"))
+    verb = "added" if before is None else "changed"
+    return _save(session, row, actor, document, f"{_WORD[kind]} {verb}", {"before": before, "after": part})
+
+
+def remove_part(session: Session, row: SurveyRow, actor: Actor, kind: PartKind, key: str) -> Survey:
+    """Remove a part; the last eave stays, since a survey is about at least one."""
+    parts = list(row.document.get(kind, ()))
+    at = _find(kind, parts, key)
+    if at is None:
+        raise ServiceError("not-found", f"There is no {_WORD[kind]} of this name.")
+    before = parts.pop(at)
+    document = {**row.document, kind: parts}
+    if kind != "drop_tests":
+        document = _renamed(document, kind, before["name"], None)
+    return _save(session, row, actor, document, f"{_WORD[kind]} removed", {"before": before})
+
+
+def put_site(session: Session, row: SurveyRow, actor: Actor, fields: dict[str, Any]) -> Survey:
+    """Set facts of the whole site; ``None`` clears one."""
+    unknown = sorted(set(fields) - SITE_FIELDS)
+    if unknown:
+        raise SurveyError(
+            "survey-unknown-field", f"{unknown[0]!r} is not a fact of the site.", field=unknown[0]
+        )
+    before = {field: row.document.get(field) for field in fields}
+    document = {**row.document, **fields}
+    document = {field: value for field, value in document.items() if value not in (None, "", {})}
+    return _save(session, row, actor, document, "site changed", {"before": before, "after": fields})
+
+
+_WORD: Final[dict[PartKind, str]] = {"trees": "tree", "eaves": "eave", "drop_tests": "drop test"}
+assert set(_WORD) == set(get_args(PartKind))
+
+
+def _find(kind: PartKind, parts: list[dict[str, Any]], key: str | None) -> int | None:
+    if key is None:
+        return None
+    if kind == "drop_tests":
+        return int(key) if key.isdecimal() and int(key) < len(parts) else None
+    return next((at for at, part in enumerate(parts) if part["name"] == key), None)
+
+
+def _renamed(document: dict[str, Any], kind: PartKind, old: str, new: str | None) -> dict[str, Any]:
+    """Let parts that pointed at ``old`` point at ``new``, or nowhere."""
+    pointer = "eave" if kind == "eaves" else "tree"
+    holders = "trees" if kind == "eaves" else "drop_tests"
+    moved = []
+    for part in document.get(holders, ()):
+        if part.get(pointer) == old:
+            part = {field: value for field, value in part.items() if field != pointer}
+            if new:
+                part[pointer] = new
+        moved.append(part)
+    return {**document, holders: moved}
+
+
+def _save(
+    session: Session,
+    row: SurveyRow,
+    actor: Actor,
+    document: dict[str, Any],
+    action: str,
+    detail: dict[str, Any],
+) -> Survey:
+    if row.status == "confirmed" and actor.role == "rep":
+        raise ServiceError(
+            "not-allowed", "The office has confirmed this survey; ask it to send the survey back."
+        )
+    if actor.role not in OFFICE and actor.role != "homeowner":
+        raise ServiceError("not-allowed")
+    survey = survey_from_data(document)
+    row.document = survey.dump()
+    row.changed_at = now_text()
+    note(session, row.id, actor, action, detail)
+    return survey

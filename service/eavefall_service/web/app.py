@@ -1,0 +1,95 @@
+"""The application: routes, middleware and what starts and stops with them."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import importlib.metadata
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any, Final
+
+from fastapi import FastAPI
+from fastapi.routing import APIRoute
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from eavefall_service.storage import Database, PhotoFolder
+from eavefall_service.web import errors, limits, pages, upkeep
+from eavefall_service.web.office import Office, TaggerOnce
+from eavefall_service.web.routes import ROUTERS
+from eavefall_service.web.settings import Settings
+from eavefall_service.web.shield import Shield
+from eavefall_service.web.work import WorkQueue
+
+__all__ = ["create_app"]
+
+_UPKEEP_S: Final = 3600
+
+
+class _Kept(StaticFiles):
+    """Static files; an address with a version may be kept for good."""
+
+    async def get_response(self, path: str, scope: Scope) -> Any:
+        response = await super().get_response(path, scope)
+        versioned = b"v=" in scope.get("query_string", b"")
+        response.headers["Cache-Control"] = "public, max-age=31536000, immutable" if versioned else "no-cache"
+        return response
+
+
+def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastAPI:
+    """The application over one data directory.
+
+    Raises ``data-in-use`` if another server already owns the directory.
+    """
+    lock = upkeep.own_data(settings.data)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        office = Office(
+            settings,
+            Database(settings.data / "eavefall.db"),
+            PhotoFolder(settings.data / "photos"),
+            WorkQueue(limits.WORKERS, limits.PENDING_PHOTOS),
+            tagger=tagger or TaggerOnce(),
+        )
+        app.state.office = office
+        await asyncio.to_thread(upkeep.at_start, office)
+        keeper = asyncio.create_task(_keep_up(office))
+        try:
+            yield
+        finally:
+            keeper.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await keeper
+            await asyncio.to_thread(office.work.close)
+            office.database.close()
+            lock.close()
+
+    app = FastAPI(
+        title="eavefall",
+        version=importlib.metadata.version("eavefall"),
+        description="Surveys of trees around houses: photos in, screen fineness and cleaning interval out.",
+        lifespan=lifespan,
+        docs_url=None,  # their script would come from elsewhere
+        redoc_url=None,
+        openapi_url="/api/1/openapi.json",
+        max_body_size=limits.JSON_IMPORT_BYTES,
+        generate_unique_id_function=_operation_id,
+    )
+    app.mount("/static", _Kept(directory=Path(pages.STATIC)), name="static")
+    for router in ROUTERS:
+        app.include_router(router)
+    errors.install(app, pages.problem_page)
+    app.add_middleware(Shield, hosts=settings.hosts, base_url=settings.base_url)
+    return app
+
+
+def _operation_id(route: APIRoute) -> str:
+    return route.name
+
+
+async def _keep_up(office: Office) -> None:
+    while True:
+        await asyncio.sleep(_UPKEEP_S)
+        await asyncio.to_thread(upkeep.by_age, office)

@@ -1,0 +1,146 @@
+"""Every refusal as RFC 9457 problem details (for programs) or a plain page (for people)."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+
+__all__ = ["PROBLEM", "Problem", "documented", "install", "refuse", "status_of"]
+
+PROBLEM: Final = "application/problem+json"
+_STATUS: Final[dict[str, int]] = {
+    "photo-too-many-bytes": 413,
+    "photo-too-many-pixels": 413,
+    "photo-wrong-type": 415,
+    "body-too-large": 413,
+    "request-invalid": 422,
+    "request-malformed": 400,
+    "not-signed-in": 401,
+    "sign-in-wrong": 401,
+    "link-unknown": 404,
+    "link-expired": 410,
+    "link-revoked": 410,
+    "not-allowed": 403,
+    "cross-site": 403,
+    "not-found": 404,
+    "method-not-allowed": 405,
+    "digest-mismatch": 400,
+    "host-unknown": 400,
+    "upload-slow": 408,
+    "name-taken": 409,
+    "too-many-photos": 409,
+    "too-many-tries": 429,
+    "queue-full": 429,
+    "disk-full": 507,
+    "weights-missing": 503,
+}
+_BY_STATUS: Final = {400: "request-malformed", 401: "not-signed-in", 403: "not-allowed", 404: "not-found",
+                     405: "method-not-allowed", 413: "body-too-large", 422: "request-invalid"}  # fmt: skip
+
+
+class Problem(BaseModel):
+    """A refusal after RFC 9457, with our stable ``code`` and what to do about it in ``hint``."""
+
+    title: str
+    status: int
+    code: str
+    detail: str
+    hint: str = ""
+    fields: list[dict[str, str]] = Field(default_factory=list)
+
+
+def status_of(code: str) -> int:
+    """HTTP status of a stable code; 422 for a file or survey that cannot be used."""
+    return _STATUS.get(code, 422)
+
+
+def refuse(code: str, message: str = "", hint: str = "") -> ServiceError:
+    """An error to raise; the message defaults to what the code means."""
+    return ServiceError(code, message or ERROR_CODES[code], hint)
+
+
+def documented(*codes: str) -> dict[int | str, dict[str, Any]]:
+    """OpenAPI entries for the refusals of one route, grouped by status."""
+    by_status: dict[int | str, list[str]] = {}
+    for code in (*codes, "request-invalid", "request-malformed", "cross-site", "host-unknown"):
+        by_status.setdefault(status_of(code), []).append(code)
+    return {
+        status: {
+            "model": Problem,
+            "description": "; ".join(f"`{code}`: {ERROR_CODES[code]}" for code in found),
+            "content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+        }
+        for status, found in by_status.items()
+    }
+
+
+def problem_response(problem: Problem) -> JSONResponse:
+    """The refusal as a response; 429 and 503 say when to try again."""
+    headers = {"Retry-After": "3"} if problem.status in (429, 503) else None
+    return JSONResponse(problem.model_dump(), problem.status, headers, PROBLEM)
+
+
+def install(app: FastAPI, show_page: Any) -> None:
+    """Answer every error in our own form. ``show_page(request, problem)`` makes the page for people."""
+
+    def answer(request: Request, problem: Problem) -> Response:
+        if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
+            return problem_response(problem)
+        page: Response = show_page(request, problem)
+        return page
+
+    async def ours(request: Request, error: Exception) -> Response:
+        assert isinstance(error, EavefallError)
+        status = status_of(error.code)
+        field = getattr(error, "field", "")
+        fields = [{"field": field, "message": error.message}] if field else []
+        title = ERROR_CODES[error.code]
+        return answer(
+            request,
+            Problem(
+                title=title,
+                status=status,
+                code=error.code,
+                detail=error.message,
+                hint=error.hint,
+                fields=fields,
+            ),
+        )
+
+    async def framework(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        code = _BY_STATUS.get(error.status_code, "request-invalid")
+        response = answer(
+            request,
+            Problem(title=ERROR_CODES[code], status=error.status_code, code=code, detail=str(error.detail)),
+        )
+        response.headers.update(error.headers or {})
+        return response
+
+    async def invalid(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        fields = [
+            {"field": ".".join(str(part) for part in item["loc"]), "message": str(item["msg"])}
+            for item in error.errors()[:20]
+        ]
+        # A body that is no JSON at all is malformed; one with wrong fields is invalid.
+        code = (
+            "request-malformed"
+            if any(i["type"] == "json_invalid" for i in error.errors())
+            else "request-invalid"
+        )
+        detail = "; ".join(f"{field['field']}: {field['message']}" for field in fields)
+        return answer(
+            request,
+            Problem(title=ERROR_CODES[code], status=status_of(code), code=code, detail=detail, fields=fields),
+        )
+
+    app.add_exception_handler(EavefallError, ours)
+    app.add_exception_handler(HTTPException, framework)
+    app.add_exception_handler(RequestValidationError, invalid)

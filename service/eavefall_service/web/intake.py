@@ -1,0 +1,207 @@
+"""A photo's way in: bytes to a temporary file, decode, keep, row, tags; pictures for showing afterwards.
+
+A photo is acknowledged only when its bytes and its row are on the disk.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import logging
+import shutil
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+import numpy as np
+from eavefall_model.errors import EavefallError
+from eavefall_model.photo import decode, display_jpeg
+from eavefall_model.tags.schema import PhotoTags
+from numpy.typing import NDArray
+
+from eavefall_service.journeys import photos
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.storage.photo_folder import IncomingPhoto
+from eavefall_service.storage.rows import PhotoRow, SurveyRow
+from eavefall_service.web import limits
+from eavefall_service.web.errors import refuse
+from eavefall_service.web.office import Office
+
+__all__ = ["Taken", "delete_photo", "make_picture", "receive", "tag_again"]
+
+# Enough for showing, and above what the tagger asks for.
+SHOW_PX: Final = 600
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Taken:
+    """An acknowledged photo. ``is_new`` is False if the survey already had these bytes."""
+
+    row: PhotoRow
+    tags: PhotoTags | None
+    is_new: bool
+
+
+async def receive(
+    office: Office,
+    survey_id: str,
+    actor: Actor,
+    meta: PhotoMeta,
+    chunks: AsyncIterator[bytes],
+    *,
+    length: int | None = None,
+    digest: str | None = None,
+) -> Taken:
+    """Take one photo in.
+
+    Parameters
+    ----------
+    chunks : async iterator of bytes
+        The file as it arrives.
+    length : int, optional
+        The announced size.
+    digest : str, optional
+        ``Content-Digest`` header after RFC 9530; the ``sha-256`` in it must match.
+
+    Raises
+    ------
+    ServiceError
+        ``queue-full``, ``disk-full``, ``photo-too-many-bytes``, ``upload-slow``, ``digest-mismatch``,
+        ``too-many-photos``.
+    PhotoError
+        If the bytes are no photo; nothing is kept then.
+    """
+    meta.check()
+    if length is not None and length > limits.PHOTO_BYTES:
+        raise _too_large()
+    if shutil.disk_usage(office.photos.root).free < limits.MIN_FREE_DISK_BYTES:
+        raise refuse("disk-full", hint="Nothing was lost; keep the photo and try again later.")
+    office.work.reserve()
+    try:
+        incoming = office.photos.begin()
+        try:
+            await _fill(incoming, chunks)
+            _check_digest(incoming, digest)
+            job = office.work.urgent(partial(_take_in, office, survey_id, actor, meta, incoming))
+            return await asyncio.wrap_future(job)
+        finally:
+            incoming.discard()
+    finally:
+        office.work.release()
+
+
+async def _fill(incoming: IncomingPhoto, chunks: AsyncIterator[bytes]) -> None:
+    try:
+        async with asyncio.timeout(limits.UPLOAD_S):
+            async for chunk in chunks:
+                # 64 kB into the page cache take some ten microseconds: cheaper than a thread's turn.
+                incoming.write(chunk)
+                if incoming.size > limits.PHOTO_BYTES:
+                    raise _too_large()
+    except TimeoutError as error:
+        raise refuse("upload-slow", hint="Try again where the signal is better.") from error
+
+
+def _too_large() -> Exception:
+    most = limits.PHOTO_BYTES // 1_000_000
+    return refuse(
+        "photo-too-many-bytes", f"A photo may have {most} MB.", "Send it at the phone's ordinary quality."
+    )
+
+
+def _check_digest(incoming: IncomingPhoto, digest: str | None) -> None:
+    if digest is None or "sha-256=" not in digest:
+        return
+    given = digest.split("sha-256=", 1)[1].split(",")[0].strip().strip(":")
+    if given != base64.b64encode(bytes.fromhex(incoming.sha256)).decode():
+        raise refuse("digest-mismatch", hint="Send the photo again.")
+
+
+def _take_in(office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, incoming: IncomingPhoto) -> Taken:
+    with office.database.read() as session:
+        known = photos.known_photo(session, survey_id, incoming.sha256)
+        if known is not None:
+            view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
+            return Taken(known, view.tags, False)
+    # Decoded once, for tags and for showing.
+    photo = decode(incoming.read(), name="The photo", fit_px=SHOW_PX)
+    size = incoming.size
+    with office.photos.lock, office.database.write() as session:
+        office.photos.keep(incoming)
+        survey = session.get_one(SurveyRow, survey_id)
+        row = photos.add_photo(session, survey, actor, photo, size, meta, most=limits.PHOTOS_PER_SURVEY)
+    tags: PhotoTags | None = None
+    try:
+        tags = office.tagger().tag(photo, row.name)
+        with office.database.write() as session:
+            photos.add_tags(session, row.id, tags)
+            row.state = "tagged"
+    except (EavefallError, ImportError) as error:
+        code = getattr(error, "code", "weights-missing")
+        _log.warning("tags failed: %s", error)
+        with office.database.write() as session:
+            photos.add_tags(session, row.id, None, code)
+        row.state, row.error_code = "tag-failed", code
+    office.work.later(partial(_show, office, photo.sha256, photo.rgb))
+    if row.shows == "gauge":
+        office.work.later(partial(gauge, office, row.id))
+    return Taken(row, tags, True)
+
+
+def tag_again(office: Office, photo_id: int) -> None:
+    """Tag a stored photo, as after a crash between its row and its tags."""
+    with office.database.read() as session:
+        row = session.get_one(PhotoRow, photo_id)
+    photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name, fit_px=SHOW_PX)
+    tags = office.tagger().tag(photo, row.name)
+    with office.database.write() as session:
+        photos.add_tags(session, photo_id, tags)
+    _show(office, row.sha256, photo.rgb)
+    if row.shows == "gauge":
+        gauge(office, photo_id)
+
+
+def gauge(office: Office, photo_id: int) -> None:
+    """Measure a close-up at full size and draw what was measured."""
+    from eavefall_model.gauge.measure import measure
+    from eavefall_model.gauge.overlay import draw as draw_gauge
+
+    with office.database.read() as session:
+        row = session.get_one(PhotoRow, photo_id)
+    photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name)
+    result = measure(photo, row.reference or "card", name=row.name)
+    with office.database.write() as session:
+        photos.add_gauge(session, photo_id, result)
+    office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
+
+
+def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
+    """Make a picture that is not there (any more): ``display``, ``gauge`` or ``evidence-<label>``."""
+    from eavefall_model.tags.overlay import draw as draw_evidence
+
+    if kind == "gauge":
+        gauge(office, row.id)
+        return
+    photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name, fit_px=SHOW_PX)
+    if kind == "display":
+        _show(office, row.sha256, photo.rgb)
+        return
+    evidence = office.tagger().evidence(photo, kind.removeprefix("evidence-"))
+    office.photos.put_shown(row.sha256, kind, display_jpeg(draw_evidence(photo.rgb, evidence)))
+
+
+def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> None:
+    """Delete a photo: the row first, then the bytes if no other survey has them."""
+    with office.photos.lock:
+        with office.database.write() as session:
+            survey = session.get_one(SurveyRow, survey_id)
+            last = photos.delete(session, survey, photos.photo_of(session, survey_id, sha256), actor)
+        if last:
+            office.photos.forget(sha256)
+
+
+def _show(office: Office, sha256: str, rgb: NDArray[np.uint8]) -> None:
+    office.photos.put_shown(sha256, "display", display_jpeg(rgb))

@@ -1,0 +1,63 @@
+"""Every limit of the service in one place; the README's table is tested against :func:`table`."""
+
+from __future__ import annotations
+
+from typing import Final
+
+__all__ = [
+    "GAUGE_PHOTOS_PER_SURVEY",
+    "JSON_BYTES",
+    "JSON_IMPORT_BYTES",
+    "LINK_DAYS",
+    "LINK_DAYS_MOST",
+    "MIN_FREE_DISK_BYTES",
+    "PASSWORD_LETTERS",
+    "PENDING_PHOTOS",
+    "PHOTOS_PER_SURVEY",
+    "PHOTO_BYTES",
+    "SESSION_HOURS",
+    "SIGN_IN_TRIES",
+    "SIGN_IN_WINDOW_S",
+    "UNKNOWN_LINK_TRIES",
+    "UPLOAD_S",
+    "WORKERS",
+    "table",
+]
+
+# Smaller than the decoder's own limit: a phone photo is 2 to 15 MB, a 50 MP one about 25 MB.
+PHOTO_BYTES: Final = 30_000_000
+PHOTOS_PER_SURVEY: Final = 80
+GAUGE_PHOTOS_PER_SURVEY: Final = 12
+JSON_BYTES: Final = 200_000
+JSON_IMPORT_BYTES: Final = 40_000_000
+MIN_FREE_DISK_BYTES: Final = 500_000_000
+# One photo takes a worker about 0.1 s, so a full queue clears in a few seconds.
+PENDING_PHOTOS: Final = 48
+WORKERS: Final = 2
+UPLOAD_S: Final = 180
+SESSION_HOURS: Final = 14
+LINK_DAYS: Final = 14
+LINK_DAYS_MOST: Final = 60
+PASSWORD_LETTERS: Final = 12
+SIGN_IN_TRIES: Final = 8
+SIGN_IN_WINDOW_S: Final = 300
+UNKNOWN_LINK_TRIES: Final = 20
+
+
+def table() -> tuple[tuple[str, str], ...]:
+    """The limits in words, for documentation and pages."""
+    return (
+        ("One photo", f"{PHOTO_BYTES // 1_000_000} MB"),
+        ("Photos of one survey", str(PHOTOS_PER_SURVEY)),
+        ("Needle close-ups of one survey", str(GAUGE_PHOTOS_PER_SURVEY)),
+        ("Time for one upload", f"{UPLOAD_S} s"),
+        ("Photos waiting to be read, all users together", str(PENDING_PHOTOS)),
+        ("JSON of one request", f"{JSON_BYTES // 1000} kB"),
+        ("JSON of one imported survey with photos", f"{JSON_IMPORT_BYTES // 1_000_000} MB"),
+        ("Free disk space below which uploads are refused", f"{MIN_FREE_DISK_BYTES // 1_000_000} MB"),
+        ("Homeowner's link", f"{LINK_DAYS} days, at most {LINK_DAYS_MOST}"),
+        ("Sign-in lasts", f"{SESSION_HOURS} h"),
+        ("Password", f"at least {PASSWORD_LETTERS} letters"),
+        ("Wrong sign-ins from one address", f"{SIGN_IN_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes"),
+        ("Unknown links from one address", f"{UNKNOWN_LINK_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes"),
+    )

@@ -1,0 +1,63 @@
+"""What one running server holds, and how a request reaches it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated
+
+from fastapi import Depends, Request
+
+from eavefall_service.storage import Database, PhotoFolder
+from eavefall_service.web.rate import RateLimiter
+from eavefall_service.web.settings import Settings
+from eavefall_service.web.work import WorkQueue
+
+if TYPE_CHECKING:
+    from eavefall_model.tags.tagger import Tagger
+
+__all__ = ["Office", "OfficeDep", "TaggerOnce"]
+
+
+class TaggerOnce:
+    """Loads the tagger at first use and keeps it."""
+
+    def __init__(self, load: Callable[[], Tagger] = lambda: _load()) -> None:
+        self._load = load
+        self._tagger: Tagger | None = None
+        self._lock = threading.Lock()
+
+    def __call__(self) -> Tagger:
+        """The tagger; raises ``weights-missing`` where the package has none."""
+        with self._lock:
+            if self._tagger is None:
+                self._tagger = self._load()
+            return self._tagger
+
+
+def _load() -> Tagger:
+    from eavefall_model.tags.tagger import Tagger
+
+    return Tagger.load()
+
+
+@dataclass(frozen=True)
+class Office:
+    """Everything the routes share."""
+
+    settings: Settings
+    database: Database
+    photos: PhotoFolder
+    work: WorkQueue
+    limiter: RateLimiter = field(default_factory=RateLimiter)
+    tagger: TaggerOnce = field(default_factory=TaggerOnce)
+
+
+def office_of(request: Request) -> Office:
+    """The server's office."""
+    office: Office = request.app.state.office
+    return office
+
+
+OfficeDep = Annotated[Office, Depends(office_of)]

@@ -1,0 +1,80 @@
+"""Pages from templates: the words, filters and addresses that every template may use."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+from eavefall_model.units import format_length
+from fastapi import Request
+from fastapi.templating import Jinja2Templates
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from eavefall_service.web import words
+from eavefall_service.web.errors import Problem, problem_response
+
+__all__ = ["STATIC", "done", "page", "problem_page", "wants_json"]
+
+_HERE: Final = Path(__file__).parent
+STATIC: Final = _HERE / "static"
+
+
+@cache
+def static_url(name: str) -> str:
+    """Address of a static file that changes when the file does, so that browsers may keep it."""
+    digest = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:12]
+    return f"/static/{name}?v={digest}"
+
+
+def when(text: str | None) -> str:
+    """A stored time as ``6 May 2031, 07:08 UTC``."""
+    if not text:
+        return ""
+    moment = datetime.fromisoformat(text)
+    return f"{moment.day} {moment:%b %Y, %H:%M} UTC"
+
+
+def length(metres: float | str | None, units: str = "us") -> str:
+    """A length as people of ``units`` read it; empty for none. Takes a survey document's text too."""
+    if metres is None or metres == "":
+        return ""
+    value = float(metres.split()[0]) if isinstance(metres, str) else metres
+    return format_length(value, "us" if units == "us" else "metric")
+
+
+templates: Final = Jinja2Templates(_HERE / "templates")
+templates.env.trim_blocks = templates.env.lstrip_blocks = True
+templates.env.globals.update(static=static_url, words=words)
+templates.env.filters.update(
+    when=when, length=length, months=words.months, quote_path=lambda text: quote(text, safe="")
+)
+
+
+def page(request: Request, name: str, status: int = 200, /, **context: Any) -> Response:
+    """Render a template. ``actor`` is the signed-in person or None; ``area`` marks the part of the site."""
+    return templates.TemplateResponse(request, name, {"actor": None, **context}, status)
+
+
+def wants_json(request: Request) -> bool:
+    """Whether the page's script, and not the browser itself, sent the form."""
+    return "application/json" in request.headers.get("accept", "")
+
+
+def done(request: Request, location: str) -> Response:
+    """After a form: on to the next page, or for a script the address of it."""
+    if wants_json(request):
+        return JSONResponse({"next": location})
+    return RedirectResponse(location, 303)
+
+
+def problem_page(request: Request, problem: Problem) -> Response:
+    """A refusal for people; someone who is not signed in is asked to."""
+    if wants_json(request):
+        return problem_response(problem)
+    if problem.code == "not-signed-in" and request.method == "GET":
+        return RedirectResponse(f"/sign-in?next={quote(request.url.path, safe='/')}", 303)
+    return page(request, "problem.html", problem.status, problem=problem)

@@ -1,0 +1,103 @@
+"""What a server is told at its start; nothing changes afterwards."""
+
+from __future__ import annotations
+
+import ipaddress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+from urllib.parse import urlsplit
+
+from eavefall_model.errors import ServiceError
+
+__all__ = ["LOOPBACK_SECRET", "Settings"]
+
+LOOPBACK_SECRET: Final = "for this computer only, never on a network"
+_SECRET_LETTERS: Final = 32
+_SECRET_HINT: Final = (
+    "Set EAVEFALL_SECRET to a random text, for example from `python -c 'import secrets; "
+    "print(secrets.token_urlsafe(32))'`, and keep it the same between starts."
+)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Settings of one server.
+
+    Attributes
+    ----------
+    data : Path
+        The data directory.
+    host, port
+        Where to listen.
+    public_url : str
+        How browsers reach the server, such as ``https://surveys.example``; empty on loopback.
+    secret : str
+        Key of the hashes under which sign-ins and links are kept.
+    keep_photos_days : int
+        Age at which photos are deleted.
+    office : str
+        Name shown to homeowners.
+
+    Raises
+    ------
+    ServiceError
+        ``secret-weak`` off loopback without a secret of one's own, ``public-url-missing`` off loopback
+        without a full public address.
+    """
+
+    data: Path
+    host: str = "127.0.0.1"
+    port: int = 8337
+    public_url: str = ""
+    secret: str = LOOPBACK_SECRET
+    keep_photos_days: int = 365
+    office: str = "our office"
+
+    def __post_init__(self) -> None:
+        if self.on_loopback and not self.public_url:
+            return
+        if len(self.secret) < _SECRET_LETTERS or self.secret == LOOPBACK_SECRET:
+            raise ServiceError(
+                "secret-weak",
+                f"The server would be reachable from outside this computer with a secret anyone can guess "
+                f"(it needs at least {_SECRET_LETTERS} letters of your own).",
+                _SECRET_HINT,
+            )
+        if (
+            urlsplit(self.public_url).scheme not in ("http", "https")
+            or not urlsplit(self.public_url).hostname
+        ):
+            raise ServiceError(
+                "public-url-missing",
+                "The server would be reachable from outside this computer but does not know its own address.",
+                "Give --public-url https://... as people type it.",
+            )
+
+    @property
+    def on_loopback(self) -> bool:
+        """Whether only this computer can reach the server."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+    @property
+    def base_url(self) -> str:
+        """Start of every full address, without a final slash."""
+        return self.public_url.rstrip("/") or f"http://{self.host}:{self.port}"
+
+    @property
+    def secure_cookies(self) -> bool:
+        """Whether cookies may only travel over HTTPS."""
+        return self.base_url.startswith("https://")
+
+    @property
+    def hosts(self) -> frozenset[str]:
+        """Host names under which the server answers."""
+        names = {"localhost", "127.0.0.1", "[::1]", self.host}
+        if self.public_url:
+            names.add(urlsplit(self.public_url).hostname or "")
+        return frozenset(names - {"0.0.0.0", "::"})

@@ -1,0 +1,111 @@
+"""Middleware at the edge: known hosts only, no cross-site writes, strict headers on every answer.
+
+Cross-site writes are recognised by ``Sec-Fetch-Site`` (Fetch Metadata, W3C), and where a browser does not
+send it, by ``Origin`` (Fetch standard). A client that sends neither is no browser and has nobody's cookies.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+from urllib.parse import urlsplit
+
+from eavefall_model.errors import ERROR_CODES
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from eavefall_service.web.errors import Problem, problem_response, status_of
+
+__all__ = ["PAGE_POLICY", "PICTURE_POLICY", "Shield", "is_cross_site"]
+
+PAGE_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
+    "connect-src 'self'; manifest-src 'self'; worker-src 'self'; "
+    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
+# For drawings and printed reports, which carry their own style and can do nothing else.
+PICTURE_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; "
+    "frame-ancestors 'none'; base-uri 'none'"
+)
+_SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+def is_cross_site(method: str, headers: Headers, base_urls: frozenset[str]) -> bool:
+    """Whether a request could have been made by another site's page.
+
+    Parameters
+    ----------
+    method : str
+        HTTP method.
+    headers : Headers
+        Request headers.
+    base_urls : frozenset of str
+        Our own origins besides the one in ``Host``.
+    """
+    if method in _SAFE:
+        return False
+    fetched_from = headers.get("sec-fetch-site")
+    if fetched_from is not None:
+        return fetched_from not in ("same-origin", "none")
+    origin = headers.get("origin")
+    if origin is None:
+        return False
+    return origin not in base_urls and urlsplit(origin).netloc != headers.get("host", "")
+
+
+class Shield:
+    """ASGI middleware.
+
+    Parameters
+    ----------
+    hosts : frozenset of str
+        Host names (without port) under which the server answers.
+    base_url : str
+        The public address.
+    """
+
+    def __init__(self, app: ASGIApp, hosts: frozenset[str], base_url: str) -> None:
+        self._app = app
+        self._hosts = hosts
+        self._base_urls = frozenset({base_url})
+        self._secure = base_url.startswith("https://")
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or refuse it."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                self._harden(scope["path"], MutableHeaders(scope=message))
+            await send(message)
+
+        host = headers.get("host", "")
+        name = host if host.endswith("]") else host.rsplit(":", 1)[0]
+        if name not in self._hosts:
+            code = "host-unknown"
+        elif is_cross_site(scope["method"], headers, self._base_urls):
+            code = "cross-site"
+        else:
+            await self._app(scope, receive, send_with_headers)
+            return
+        status = status_of(code)
+        problem = Problem(title=ERROR_CODES[code], status=status, code=code, detail=ERROR_CODES[code])
+        await problem_response(problem)(scope, receive, send_with_headers)
+
+    def _harden(self, path: str, headers: MutableHeaders) -> None:
+        headers.setdefault("Content-Security-Policy", PAGE_POLICY)
+        headers["X-Content-Type-Options"] = "nosniff"
+        headers["X-Frame-Options"] = "DENY"
+        headers["Referrer-Policy"] = "same-origin"
+        headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        headers["Permissions-Policy"] = (
+            "camera=(self), accelerometer=(self), gyroscope=(self), geolocation=(), microphone=(), payment=()"
+        )
+        if self._secure:
+            headers["Strict-Transport-Security"] = "max-age=31536000"
+        if not path.startswith("/static/"):
+            headers.setdefault("Cache-Control", "no-store")

@@ -1,0 +1,69 @@
+"""What a server does by itself: own its data directory, tidy after a crash, delete by age."""
+
+from __future__ import annotations
+
+import fcntl
+import logging
+from pathlib import Path
+from typing import IO
+
+from eavefall_model.errors import ServiceError
+from sqlalchemy import select
+
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.storage.clock import after
+from eavefall_service.storage.rows import PhotoRow
+from eavefall_service.web import intake
+from eavefall_service.web.office import Office
+
+__all__ = ["at_start", "by_age", "own_data"]
+
+_log = logging.getLogger(__name__)
+
+
+def own_data(data: Path) -> IO[str]:
+    """Lock the data directory for one server; the lock ends with the process, however it ends.
+
+    Raises ``data-in-use``.
+    """
+    data.mkdir(parents=True, exist_ok=True, mode=0o700)
+    lock = (data / "server.lock").open("w")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        lock.close()
+        raise ServiceError(
+            "data-in-use", f"Another server already uses {data}.", "Stop it, or choose another --data."
+        ) from error
+    return lock
+
+
+def at_start(office: Office) -> None:
+    """Sweep what a crash left without a row, and read the photos that were stored but not yet tagged."""
+    with office.database.read() as session:
+        alive = session.execute(
+            select(PhotoRow.sha256, PhotoRow.id, PhotoRow.state).where(PhotoRow.deleted_at.is_(None))
+        )
+        rows = alive.all()
+    swept = office.photos.sweep({row.sha256 for row in rows})
+    if swept:
+        _log.info("removed %d unfinished or unwanted files", swept)
+    for row in rows:
+        if row.state == "stored":
+            office.work.later(lambda photo_id=row.id: intake.tag_again(office, photo_id))
+    by_age(office)
+
+
+def by_age(office: Office) -> int:
+    """Delete photos older than the office keeps them; returns how many."""
+    oldest = after(days=-office.settings.keep_photos_days)
+    actor = Actor("upkeep", "admin")
+    with office.database.read() as session:
+        old = session.execute(
+            select(PhotoRow.survey_id, PhotoRow.sha256).where(
+                PhotoRow.received_at < oldest, PhotoRow.deleted_at.is_(None)
+            )
+        ).all()
+    for survey_id, sha256 in old:
+        intake.delete_photo(office, survey_id, sha256, actor)
+    return len(old)

@@ -1,0 +1,107 @@
+"""Plain words for the pages, in one place."""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Iterable
+from typing import Final
+
+__all__ = [
+    "CLASSES",
+    "FOLIAGE",
+    "FORMS",
+    "GUARDS",
+    "NEEDS",
+    "PROBLEMS",
+    "ROLES",
+    "SHOWS",
+    "STATUS",
+    "interval",
+    "months",
+    "opening",
+]
+
+FOLIAGE: Final = {"needle": "Needles", "broad": "Broad leaves", "bare": "Bare crown"}
+FORMS: Final = {
+    "long_needle": "Long needles",
+    "short_needle": "Short needles",
+    "scale_leaf": "Scale leaves",
+    "broad_leaf": "Broad leaves",
+    "small_leaflet": "Small leaflets",
+}
+GUARDS: Final = {
+    "none": "No guard",
+    "wire_netting": "Wire netting",
+    "expanded_metal": "Expanded metal",
+    "perforated_panel": "Perforated panel",
+    "front_slot_cover": "Solid cover with a front slot",
+    "woven_micromesh": "Woven micromesh",
+}
+CLASSES: Final = {
+    "open": "Open",
+    "coarse": "Coarse",
+    "medium": "Medium",
+    "fine": "Fine",
+    "extra-fine": "Extra-fine",
+    "no-guard-needed": "No guard needed",
+    "unsure": "Not sure yet",
+}
+SHOWS: Final = {
+    "tree": "Tree",
+    "closeup": "Leaves or needles, close",
+    "litter": "Fallen litter",
+    "house": "House and trees",
+    "gutter": "Gutter",
+    "gauge": "Needles beside a card",
+}
+STATUS: Final = {
+    "open": "In progress",
+    "submitted": "With the office",
+    "sent_back": "Question from the office",
+    "confirmed": "Confirmed",
+}
+NEEDS: Final = {
+    "unsure": "Unsure",
+    "contradictory": "Photos disagree",
+    "overridden": "Overridden by the rep",
+    "high value": "Large job",
+    "random sample": "Random sample",
+    "remote": "Sent from home",
+}
+ROLES: Final = {
+    "rep": "Rep",
+    "auditor": "Auditor",
+    "admin": "Admin",
+    "homeowner": "Homeowner",
+}
+# What is wrong with a photo, and how to retake it.
+PROBLEMS: Final = {
+    "too dark": "Too dark. Stand with the light behind you, or wait for daylight.",
+    "too bright": "Too bright. Turn a little away from the sun.",
+    "blurred": "Blurred. Hold the phone with both hands, tap on the tree, wait a moment, then take it.",
+    "small": "Too small. Send the photo itself, not a preview of it.",
+    "no tree": "We can't see a tree in it. Step back until the whole tree fits, and hold the phone upright.",
+    "no card": "We can't find the card. Lay it flat beside the needles, all four corners in view.",
+}
+
+
+def interval(low: float | None, typical: float | None, high: float | None) -> str:
+    """``about every 8 months (5 to 14)``; years from 24 months on."""
+    if low is None or typical is None or high is None:
+        return "not known yet"
+    if typical >= 24:
+        return f"about every {typical / 12:.1f} years ({low / 12:.1f} to {high / 12:.1f})".replace(".0", "")
+    if typical < 1.5:
+        return f"about once a month ({low:.1f} to {high:.1f} months)"
+    return f"about every {typical:.0f} months ({low:.0f} to {high:.0f})"
+
+
+def months(numbers: Iterable[int]) -> str:
+    """``May, October and November``."""
+    names = [calendar.month_name[number] for number in numbers]
+    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else "".join(names)
+
+
+def opening(low_mm: float, high_mm: float) -> str:
+    """``0.5 to 1.0 mm (0.020 to 0.039 in)``."""
+    return f"{low_mm:g} to {high_mm:g} mm ({low_mm / 25.4:.3f} to {high_mm / 25.4:.3f} in)"
