@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
 from functools import cached_property
 from importlib.resources import files
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from eavefall_model.data_file import read_data_file, text_digest
 from eavefall_model.errors import RulesError
 from eavefall_model.screens import open_area
 from eavefall_model.screens.classes import OpeningClass, fineness_class
 from eavefall_model.screens.passage import OpeningShape
-from eavefall_model.screens.yaml_lines import load_with_lines, validate_with_lines
 from eavefall_model.survey import GuardKind
 
 __all__ = ["GUARDS_FORMAT", "Guard", "Guards", "Offer", "Surface", "load_guards", "parse_guards"]
@@ -170,15 +169,7 @@ def parse_guards(text: str, name: str = "guards.yaml") -> Guards:
     RulesError
         ``rules-invalid`` naming the file, the line and the field.
     """
-    data, lines = load_with_lines(text, name)
-    if not isinstance(data, dict):
-        raise RulesError("rules-invalid", f"{name}, line 1: not a map of format and guards.")
-    if "digest" in data:
-        raise RulesError(
-            "rules-invalid", f"{name}, line {lines[('digest',)]}: digest is computed, not given."
-        )
-    digest: Any = hashlib.sha256(text.encode()).hexdigest()
-    return validate_with_lines(Guards, {**data, "digest": digest}, lines, name)
+    return read_data_file(Guards, text, name, {"digest": text_digest(text)})
 
 
 def load_guards() -> Guards:

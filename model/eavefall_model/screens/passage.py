@@ -76,13 +76,13 @@ def _square_free(axis: Array, side: Array) -> Array:
         - 2 * side * axis * (cos_low - sin_low)
         + axis**2 * (cos_low**2 - sin_low**2) / 2
     )
-    return np.where(high > low, area * 2 / np.pi, 0.0)
+    return np.asarray(np.where(high > low, area * 2 / np.pi, 0.0))
 
 
 def _disc_free(axis: Array, diameter: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(diameter > 0, np.minimum(axis / diameter, 1.0), 1.0)
-    return diameter**2 / 2 * (np.arccos(ratio) - ratio * np.sqrt(1 - ratio**2))
+    return np.asarray(diameter**2 / 2 * (np.arccos(ratio) - ratio * np.sqrt(1 - ratio**2)))
 
 
 def _slot_free(axis: Array, height: Array) -> Array:
@@ -90,7 +90,7 @@ def _slot_free(axis: Array, height: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(axis > 0, np.minimum(height / axis, 1.0), 1.0)
     angle = np.arcsin(ratio)
-    return (height * angle - axis * (1 - np.cos(angle))) * 2 / np.pi
+    return np.asarray((height * angle - axis * (1 - np.cos(angle))) * 2 / np.pi)
 
 
 def _arrays(*values: ArrayLike) -> tuple[Array, ...]:
@@ -112,7 +112,7 @@ def flat_clear_share(
     room = np.maximum(opening - width, 0.0)
     axis = np.maximum(length - width, 0.0)
     free = {"square": _square_free, "round60": _disc_free, "slot": _slot_free}[shape](axis, room)
-    return np.clip(free / _cell_area(opening, wire, shape), 0.0, 1.0)
+    return np.asarray(np.clip(free / _cell_area(opening, wire, shape), 0.0, 1.0))
 
 
 def end_on_entry_share(

@@ -7,11 +7,11 @@ designations are those of ASTM E11. A designation names an opening, not a guard.
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+
+from eavefall_model.tables import read_rows
 
 __all__ = ["Sieve", "load_sieves", "nearest_astm", "nearest_iso", "widest_iso_opening_below"]
 
@@ -37,14 +37,16 @@ class Sieve:
 @cache
 def load_sieves() -> tuple[Sieve, ...]:
     """All sizes, fine to coarse."""
-    with files(__package__).joinpath("data", "iso_3310_1.csv").open(encoding="utf-8", newline="") as stream:
-        return tuple(
-            Sieve(
-                *(float(row[key]) for key in ("opening_mm", "wire_mm", "wire_min_mm", "wire_max_mm")),
-                f"ASTM E11 {row['astm_e11']}" if row["astm_e11"] else None,
-            )
-            for row in csv.DictReader(stream)
+    return tuple(
+        Sieve(
+            opening_mm=float(row["opening_mm"]),
+            wire_mm=float(row["wire_mm"]),
+            wire_min_mm=float(row["wire_min_mm"]),
+            wire_max_mm=float(row["wire_max_mm"]),
+            astm=f"ASTM E11 {row['astm_e11']}" if row["astm_e11"] else None,
         )
+        for row in read_rows("eavefall_model.screens", "iso_3310_1.csv")
+    )
 
 
 def _nearest(opening_mm: float, sieves: tuple[Sieve, ...]) -> Sieve:

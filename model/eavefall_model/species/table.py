@@ -7,16 +7,15 @@ crown. Every row carries its source and a mark: ``found`` (text read), ``from me
 
 from __future__ import annotations
 
-import csv
 import difflib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
 from typing import Final, Literal, cast
 
 from eavefall_model.errors import SurveyError
+from eavefall_model.tables import read_rows
 from eavefall_model.tags.schema import FORMS, Foliage, Form
 
 __all__ = [
@@ -26,6 +25,7 @@ __all__ = [
 Mark = Literal["found", "from memory", "judgement"]
 # The parts that are leaves in the wide sense; the rest is fruit, flower and wood.
 FOLIAGE_PARTS: Final = frozenset({"needle", "bundle", "spray", "scale", "leaf", "leaflet", "leaf stalk"})
+_PACKAGE: Final = "eavefall_model.species"
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
@@ -72,11 +72,6 @@ class Taxon:
     parts: tuple[Part, ...]
 
 
-def _rows(name: str) -> Iterator[dict[str, str]]:
-    with files(__package__).joinpath("data", name).open(encoding="utf-8", newline="") as stream:
-        yield from csv.DictReader(stream)
-
-
 def _range(row: dict[str, str], low: str, high: str) -> tuple[float, float] | None:
     return (float(row[low]), float(row[high])) if row[low] else None
 
@@ -84,10 +79,12 @@ def _range(row: dict[str, str], low: str, high: str) -> tuple[float, float] | No
 @cache
 def load_taxa() -> Mapping[str, Taxon]:
     """All taxa by scientific name (generic ones by ``any long needle`` and the like), read-only."""
-    seasons = {row["season"]: tuple(int(row[m]) / 100 for m in _MONTHS) for row in _rows("seasons.csv")}
-    litter = {row["key"]: row for row in _rows("litter.csv")}
+    seasons = {
+        row["season"]: tuple(int(row[m]) / 100 for m in _MONTHS) for row in read_rows(_PACKAGE, "seasons.csv")
+    }
+    litter = {row["key"]: row for row in read_rows(_PACKAGE, "litter.csv")}
     part_rows: dict[str, list[dict[str, str]]] = {}
-    for row in _rows("parts.csv"):
+    for row in read_rows(_PACKAGE, "parts.csv"):
         part_rows.setdefault(row["taxon"], []).append(row)
 
     def part(taxon: str, form: Form, row: dict[str, str]) -> Part:
@@ -105,7 +102,7 @@ def load_taxa() -> Mapping[str, Taxon]:
         )
 
     taxa: dict[str, Taxon] = {}
-    for row in _rows("taxa.csv"):
+    for row in read_rows(_PACKAGE, "taxa.csv"):
         name, genus, form = row["name"], row["genus"], cast(Form, row["form"])
         own = [*part_rows[name], *part_rows.get(f"genus:{genus}", ())]
         # The narrowest key that has a row decides the yearly litter.

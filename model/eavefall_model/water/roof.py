@@ -53,11 +53,10 @@ def roof_area_m2(
     Half of ``wall_area_m2`` that drains onto the roof is added (IPC 1106.4; EN 12056-3 alike).
     """
     plan = np.asarray(length_m, dtype=np.float64) * np.asarray(run_m, dtype=np.float64)
-    factor = {
-        "en": en_pitch_factor,
-        "us_factor": us_pitch_factor,
-        "plan": lambda pitch: np.ones_like(np.asarray(pitch, dtype=np.float64)),
-    }[convention](pitch_deg)
+    if convention == "plan":
+        factor: Array | float = 1.0
+    else:
+        factor = (en_pitch_factor if convention == "en" else us_pitch_factor)(pitch_deg)
     return np.asarray(plan * factor + np.asarray(wall_area_m2, dtype=np.float64) / 2)
 
 
