@@ -1,0 +1,112 @@
+"""Kilograms of litter that reach each metre of each eave from each tree in a year.
+
+The cost is linear in draws x trees x eaves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.shed.kernel import (
+    crown_area_m2,
+    dispersal_scale_m,
+    landing_area_m2,
+    landing_density,
+    share_above,
+)
+from eavefall_model.shed.plan import ALONG, UP, EaveLines, nodes, unit_vectors
+from eavefall_model.shed.roof import carried_share, carry_length_m
+
+__all__ = ["Crowns", "Roofs", "WindRose", "production_kg_year", "share_per_metre"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Crowns:
+    """Trees as shedding crowns; every array has shape (draws, trees).
+
+    ``east_m``, ``north_m`` place the crown's middle; ``fall_speed_m_s`` and ``wind_m_s`` set its drift.
+    """
+
+    east_m: Array
+    north_m: Array
+    radius_m: Array
+    height_m: Array
+    depth_share: Array
+    fall_speed_m_s: Array
+    wind_m_s: Array
+
+
+@dataclass(frozen=True)
+class Roofs:
+    """The roof above each eave; every array has shape (draws or 1, eaves)."""
+
+    eave_height_m: Array
+    pitch_deg: Array
+    slip_m: Array
+
+
+@dataclass(frozen=True)
+class WindRose:
+    """Prevailing wind: where it comes from and how far it stretches the litter (0 to 0.8), shape (draws,)."""
+
+    from_deg: Array
+    stretch: Array
+
+
+def production_kg_year(crown_radius_m: Array, litter_g_m2_year: Array) -> Array:
+    """Litter of a crown in a year, kg: crown area times litterfall per area of crown."""
+    return np.asarray(crown_area_m2(crown_radius_m) * litter_g_m2_year / 1000.0)
+
+
+def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRose) -> Array:
+    """Share of each tree's yearly production reaching one metre of each eave, (draws, trees, eaves), 1/m.
+
+    The mean over the eave's length of what lands on the gutter strip itself plus what lands on the roof
+    upslope and is carried down. Only litter that starts above the eave counts.
+    """
+    down_east, down_north = (-part[:, None] for part in unit_vectors(wind.from_deg))
+    draws, trees = crowns.east_m.shape
+    count = eaves.length_m.shape[1]
+    result = np.empty((draws, trees, count))
+    along_at, along_weight = nodes(ALONG)
+    up_at, up_weight = nodes(UP)
+    stretch = wind.stretch[:, None]
+    for e in range(count):  # one eave at a time keeps the arrays in cache
+        run_m, length_m, depth_m = eaves.run_m[:, [e]], eaves.length_m[:, [e]], eaves.depth_m[:, [e]]
+        eave_height_m = roofs.eave_height_m[:, [e]]
+        above = share_above(crowns.height_m, crowns.depth_share, eave_height_m)
+        # Mean height of fall of the part above the eave.
+        lowest_m = np.maximum(crowns.height_m * (1 - crowns.depth_share), eave_height_m)
+        fall_m = np.maximum((crowns.height_m + lowest_m) / 2 - eave_height_m, 0.0)
+        scale_m = dispersal_scale_m(fall_m, crowns.wind_m_s, crowns.fall_speed_m_s)
+        carry_m = carry_length_m(roofs.pitch_deg[:, [e]], roofs.slip_m[:, [e]])
+        face_east, face_north = unit_vectors(eaves.facing_deg[:, [e]])
+        # The tree seen from the eave: outward of the gutter line, and along it.
+        out_m = crowns.east_m * face_east + crowns.north_m * face_north - run_m
+        side_m = crowns.east_m * face_north - crowns.north_m * face_east
+        down_out = down_east * face_east + down_north * face_north
+        down_side = down_east * face_north - down_north * face_east
+        # Strip at the gutter, then nodes up the roof: (inward offset, effective depth in m)
+        strips = [(np.zeros_like(run_m), depth_m)]
+        strips += [
+            (place * run_m, weight * run_m * carried_share(place * run_m, carry_m))
+            for place, weight in zip(up_at, up_weight, strict=True)
+        ]
+        total = np.zeros((draws, trees))
+        for place, weight in zip(along_at, along_weight, strict=True):
+            d_side = (place - 0.5) * length_m - side_m
+            square = d_side * d_side
+            drift_side = d_side * down_side
+            for inward_m, effective_m in strips:
+                d_out = -inward_m - out_m
+                distance_m = np.sqrt(square + d_out * d_out)
+                cosine = (drift_side + d_out * down_out) / np.maximum(distance_m, 1e-9)
+                edge_m = distance_m - crowns.radius_m
+                total += (weight * effective_m) * landing_density(edge_m, cosine, scale_m, stretch)
+        result[:, :, e] = above * total / landing_area_m2(crowns.radius_m, scale_m, stretch)
+    return result
