@@ -59,7 +59,7 @@ def expose(
         light = light + sharpen * (light - cv2.GaussianBlur(light, (0, 0), 1.0 + blur_px))
     code = np.clip(light * 4096.0, 0, 4095).astype(np.int16)
     # Rounding by dither would cost time and add nothing to sensor noise.
-    return np.take(np.round(_ENCODE).astype(np.uint8), code)
+    return np.asarray(np.take(np.round(_ENCODE).astype(np.uint8), code))
 
 
 def _shake(motion_px: tuple[float, float]) -> Float32:

@@ -1,0 +1,27 @@
+"""Pictures to be refused really lack what they are said to lack."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from eavefall_datasets.render.negatives import NEGATIVE_KINDS, NegativeKind, render_negative
+
+
+@pytest.mark.parametrize("kind", NEGATIVE_KINDS)
+def test_every_kind_renders_the_same_twice(kind: NegativeKind) -> None:
+    one, two = render_negative(kind, 3, (480, 360)), render_negative(kind, 3, (480, 360))
+    assert one.shape == (360, 480, 3)
+    assert np.array_equal(one, two)
+    assert not np.array_equal(one, render_negative(kind, 4, (480, 360)))
+
+
+def _sharpness(rgb: np.ndarray) -> float:
+    grey = rgb.astype(float).mean(axis=2)
+    return float(np.abs(np.diff(grey, axis=1)).max())
+
+
+def test_blank_has_no_edge_and_blur_and_shake_take_edges_away() -> None:
+    sharp = _sharpness(render_negative("no_reference", 1))
+    assert _sharpness(render_negative("blank", 1)) < sharp / 3
+    assert _sharpness(render_negative("blurred", 1)) < sharp / 3
+    assert (render_negative("glare", 1) == 255).all(axis=2).mean() > 0.15
