@@ -1,4 +1,4 @@
-"""Data files an office may copy and change (guards, rules, prices): checked, and wrong places named by line."""
+"""Data files an office may copy and change (guards, rules, prices): checked, faults named by line."""
 
 from __future__ import annotations
 

@@ -57,7 +57,7 @@ class Offer(_Frozen):
         try:
             _ = self.open_area
         except RulesError as error:
-            raise ValueError(str(error)) from None
+            raise ValueError(error.message.rstrip(".")) from None
         return self
 
     def _pair(self) -> tuple[float, float]:

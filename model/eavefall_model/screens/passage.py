@@ -30,8 +30,9 @@ __all__ = [
 
 Array = NDArray[np.float64]
 OpeningShape = Literal["square", "round60", "slot"]
-# Share of pieces that meet the screen tip first, on landing or when stirred later (judgement).
-END_ON_SHARE: Final = 0.15
+# Share of pieces that meet the screen tip first (judgement: needles fall steeply, sheath down, and wind turns
+# many of them flat before they land).
+END_ON_SHARE: Final = 0.3
 # Width of a needle's tip over its width in the middle (judgement; floras call most tips acute).
 TIP_TAPER: Final = 0.6
 # A tip that is in threads for certain where the opening is this many needle widths (judgement).
@@ -132,19 +133,27 @@ def fates(
     end_on_share: ArrayLike = END_ON_SHARE,
     tip_taper: ArrayLike = TIP_TAPER,
     room_below_mm: ArrayLike = np.inf,
+    stirrings: ArrayLike = 0.0,
 ) -> Fates:
     """Fate of each piece; inputs broadcast (pieces by openings with ``length[:, None]``).
 
     At equal wire a finer opening never lets more through (``through`` rises with ``opening_mm``).
     ``room_below_mm`` is the depth under the screen: of a longer piece that threads, the share that does not
-    fit stays standing in the opening, which counts as lodged.
+    fit stays standing in the opening, which counts as lodged. ``stirrings`` is how often wind or rain lifts
+    what lies across and lets it meet the screen anew before it leaves; any number of 0 or more.
     """
     length, width, opening, wire = _arrays(length_mm, width_mm, opening_mm, wire_mm)
-    end_on, taper, room_below = _arrays(end_on_share, tip_taper, room_below_mm)
+    end_on, taper, room_below, again = _arrays(end_on_share, tip_taper, room_below_mm, stirrings)
     passes = (1 - end_on) * flat_clear_share(length, width, opening, wire, shape)
     enters = end_on * end_on_entry_share(taper * width, opening, wire, shape)
     slides = np.clip((opening / width - 1) / (_FREE_CLEARANCE - 1), 0.0, 1.0)
     slides = slides * np.minimum(room_below / length, 1.0)
     threads = enters * slides
     lodges = enters - threads
-    return Fates(lies_across=1 - passes - enters, threads=threads, lodges=lodges, passes=passes)
+    once = 1 - passes - enters
+    lies = once ** (1 + again)
+    # Sum of the geometric series of meetings, each met by what still lies there.
+    meetings = np.where(once < 1, (1 - lies) / np.where(once < 1, 1 - once, 1.0), 1 + again)
+    return Fates(
+        lies_across=lies, threads=threads * meetings, lodges=lodges * meetings, passes=passes * meetings
+    )

@@ -18,13 +18,19 @@ RANGE_QUANTILES: Final = (0.05, 0.95)
 _Z95: Final = 1.6448536269514722
 # Long needles are a little thicker; leaves keep their shape (judgement).
 _LENGTH_WIDTH_CORRELATION: Final = 0.4
+# A single figure such as "1.5 mm" still spreads from piece to piece by about 6 % (judgement).
+_LEAST_LOG_SD: Final = 0.06
 
 
 def lognormal_through(low: float, high: float) -> tuple[float, float]:
-    """Mean and standard deviation of log size whose 5th and 95th percentiles are ``low`` and ``high``."""
+    """Mean and standard deviation of log size whose 5th and 95th percentiles are ``low`` and ``high``.
+
+    The deviation is at least 0.06, so that a range of one figure still spreads.
+    """
     if not 0 < low <= high:
         raise ValueError(f"a size range must be positive and ordered, not {low} to {high}")
-    return (math.log(low) + math.log(high)) / 2, (math.log(high) - math.log(low)) / (2 * _Z95)
+    spread = (math.log(high) - math.log(low)) / (2 * _Z95)
+    return (math.log(low) + math.log(high)) / 2, max(spread, _LEAST_LOG_SD)
 
 
 def sample_part(

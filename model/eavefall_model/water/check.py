@@ -73,14 +73,12 @@ def check_eave(
 ) -> EaveWater:
     """Water figures of one eave.
 
-    Parameters
-    ----------
-    length_m, run_m, pitch_deg : the eave, the horizontal roof run above it, the roof pitch.
-    intensity_mm_h : design rain; the caller keeps its duration and return period.
-    width_m, depth_m : gutter top width and depth; a depth left out is 0.5 (half-round) or 0.7 of the width.
-    outlets : number of outlets, taken evenly spaced with water from both sides (runs of half the spacing).
-    downspout_m, downspout_2_m : diameter, or the two sides; the default is 2 by 3 in.
-    debris_depth_m, outlet_factor : litter settled in the gutter, and the share of the outlet that is free.
+    Parameters ---------- length_m, run_m, pitch_deg : the eave, the horizontal roof run above it, the roof
+    pitch. intensity_mm_h : design rain; the caller keeps its duration and return period. width_m, depth_m :
+    gutter top width and depth; a depth left out is 0.5 (half-round) or 0.7 of the width. outlets : number
+    of outlets, each draining one run of ``length_m / outlets`` from one side (the safe case). downspout_m,
+    downspout_2_m : diameter, or the two sides; the default is 2 by 3 in. debris_depth_m, outlet_factor :
+    litter settled in the gutter, and the share of the outlet that is free.
     """
     if depth_m is None:
         depth_m = width_m * (0.5 if profile == "half_round" else 0.7)
@@ -103,20 +101,18 @@ def check_eave(
         capacities["inlet"] = float(screen_inlet_l_s(length_m, width_m, screen.open_area, screen.blinded))
         caution = carry_over_caution(screen.opening_mm, screen.slope_deg, screen.blinded, screen.slot)
     weakest = min(capacities, key=lambda link: capacities[link])
-    enough = next(
-        (w for w in GUTTER_WIDTHS_M if gutter(w, depth_m / width_m * w) >= demand),
-        None,
-    )
+    shape = depth_m / width_m
+    enough = next((wide for wide in GUTTER_WIDTHS_M if gutter(wide, shape * wide) >= demand), None)
     margin = capacities[weakest] / demand - 1
     what = {"gutter": "the gutter", "outlet": "the outlet and downspout", "inlet": "the screen"}[weakest]
-    verdict = f"{abs(margin):.0%} {'to spare' if margin >= 0 else 'too little'} at {what}"
-    size = (
-        "no single gutter up to 8-inch carries this; add outlets"
-        if enough is None
-        else f"{_inches(width_m)} is enough"
-        if gutter_l_s >= demand
-        else f"{_inches(width_m)} is not enough, {_inches(enough)} is"
-    )
+    if enough is None:
+        size = f"No single gutter up to {_inches(GUTTER_WIDTHS_M[-1])} carries this: add outlets."
+    elif gutter_l_s >= demand:
+        size = f"A {_inches(width_m)} gutter is enough."
+    else:
+        size = f"A {_inches(width_m)} gutter is not enough; {_inches(enough)} is."
+    spare = "to spare" if margin >= 0 else "short"
+    verdict = f"The weakest link is {what}: {abs(margin):.0%} {spare} in {intensity_mm_h:.0f} mm/h."
     return EaveWater(
         area_m2=area,
         demand_l_s=demand,
@@ -127,6 +123,6 @@ def check_eave(
         margin=margin,
         gutter_margin=gutter_l_s / demand - 1,
         enough_width_m=enough,
-        sentence=f"{size[0].upper()}{size[1:]}: {verdict} in {intensity_mm_h:.0f} mm/h.",
+        sentence=f"{size} {verdict}",
         caution=caution,
     )
