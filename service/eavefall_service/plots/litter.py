@@ -22,7 +22,7 @@ class LitterPlot:
     eave: str
     layers: tuple[tuple[str, tuple[float, ...]], ...]
     clean_in: tuple[int, ...]
-    size_in: tuple[float, float] = (4.6, 2.9)
+    size_in: tuple[float, float] = (4.6, 2.5)
 
     @property
     def title(self) -> str:

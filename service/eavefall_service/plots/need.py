@@ -28,7 +28,7 @@ class NeedPlot:
     """One or two curves: no guard, then the advised guard where one is advised."""
 
     curves: tuple[NeedCurve, ...]
-    size_in: tuple[float, float] = (4.6, 2.9)
+    size_in: tuple[float, float] = (4.6, 2.55)
 
     @property
     def title(self) -> str:

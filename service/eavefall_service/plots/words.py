@@ -11,9 +11,9 @@ from eavefall_model.survey import GuardKind
 from eavefall_model.units import MM_PER_INCH
 
 __all__ = [
-    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "PROFILE_WORDS", "compass",
-    "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in", "months_text",
-    "number_text", "opening_text", "per_cent", "rain_text", "sentence_case",
+    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "compass", "interval_range",
+    "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in", "months_count",
+    "months_text", "number_text", "per_cent", "rain_text", "sentence_case", "sieve_text", "size_text",
 ]  # fmt: skip
 
 MONTHS: Final = (
@@ -37,7 +37,6 @@ FAILURE_WORDS: Final = {
     "outlet blocks": "the outlet blocks",
     "none expected": "nothing expected within two years",
 }
-PROFILE_WORDS: Final = {"half_round": "half-round", "k_style": "K-style", "box": "box"}
 _FT_PER_M: Final = 1 / 0.3048
 _LB_FT_PER_KG_M: Final = 0.3048 / 0.45359237
 _GPM_PER_L_S: Final = 60 / 3.785411784
@@ -52,40 +51,51 @@ def number_text(value: float, digits: int = 3) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def _unit(figure: str, unit: str) -> str:
+    # A figure and its unit never part at the end of a line.
+    return f"{figure}\u00a0{unit}"
+
+
+def _both(first: str, second: str) -> str:
+    return f"{first} ({second})"
+
+
 def mm_and_in(mm: float) -> str:
     """``0.50 mm (0.020 in)``: the form in which openings and widths are shown everywhere."""
-    return (
-        f"{mm:.2f} mm ({mm / MM_PER_INCH:.3f} in)" if mm < 10 else f"{mm:.0f} mm ({mm / MM_PER_INCH:.1f} in)"
-    )
+    if mm < 10:
+        return _both(_unit(f"{mm:.2f}", "mm"), _unit(f"{mm / MM_PER_INCH:.3f}", "in"))
+    return _both(_unit(f"{mm:.0f}", "mm"), _unit(f"{mm / MM_PER_INCH:.1f}", "in"))
 
 
 def length_both(length_m: float) -> str:
     """``12.2 m (40 ft)``."""
-    return f"{length_m:.1f} m ({length_m * _FT_PER_M:.0f} ft)"
+    return _both(_unit(f"{length_m:.1f}", "m"), _unit(f"{length_m * _FT_PER_M:.0f}", "ft"))
 
 
 def kg_per_m(value: float) -> str:
     """``2.4 kg/m (1.6 lb/ft)``."""
-    return f"{number_text(value, 2)} kg/m ({number_text(value * _LB_FT_PER_KG_M, 2)} lb/ft)"
+    return _both(
+        _unit(number_text(value, 2), "kg/m"), _unit(number_text(value * _LB_FT_PER_KG_M, 2), "lb/ft")
+    )
 
 
 def litres_per_second(value: float) -> str:
     """``1.2 L/s (19 gal/min)``, US gallons."""
-    return f"{number_text(value, 2)} L/s ({number_text(value * _GPM_PER_L_S, 2)} gal/min)"
+    return _both(_unit(number_text(value, 2), "L/s"), _unit(number_text(value * _GPM_PER_L_S, 2), "gal/min"))
 
 
 def rain_text(mm_h: float) -> str:
     """``100 mm/h (3.9 in/h)``."""
-    return f"{number_text(mm_h)} mm/h ({number_text(mm_h / MM_PER_INCH, 2)} in/h)"
+    return _both(_unit(number_text(mm_h), "mm/h"), _unit(number_text(mm_h / MM_PER_INCH, 2), "in/h"))
 
 
 def per_cent(share: float) -> str:
     """A share as a whole percentage; never rounded to a certainty that was not computed."""
     if 0 < share < 0.005:
-        return "under 1 %"
+        return f"under {_unit('1', '%')}"
     if 0.995 <= share < 1:
-        return "over 99 %"
-    return f"{share * 100:.0f} %"
+        return f"over {_unit('99', '%')}"
+    return _unit(f"{share * 100:.0f}", "%")
 
 
 def joined(words: Sequence[str], last: str = "and") -> str:
@@ -114,42 +124,58 @@ def months_text(months: Iterable[int]) -> str:
     return joined(words)
 
 
-def interval_text(interval: Interval) -> str:
-    """``9 months (6 to 14)``; beyond the horizon of two years only ``more than two years``."""
-    if interval.typical >= HORIZON_MONTHS:
-        low = f" (at the soonest after {_months(interval.low)})" if interval.low < HORIZON_MONTHS else ""
-        return f"more than two years{low}"
-    low, typical, high = (_bare(value) for value in (interval.low, interval.typical, interval.high))
-    top = "over 24" if interval.high >= HORIZON_MONTHS else high
-    unit = "month" if typical == "1" else "months"
-    return f"{typical} {unit}" if low == typical == high else f"{typical} {unit} ({low} to {top})"
+def months_count(months: float) -> str:
+    """``9 months``, ``1.5 months``, ``over 24 months``: whole months, halves below three."""
+    if months >= HORIZON_MONTHS:
+        return f"over {_unit(f'{HORIZON_MONTHS:.0f}', 'months')}"
+    text = _bare(months)
+    return _unit(text, "month" if text == "1" else "months")
 
 
 def _bare(months: float) -> str:
     return f"{months:.0f}" if months >= 3 else number_text(round(months * 2) / 2 or 0.5)
 
 
-def _months(months: float) -> str:
-    text = _bare(months)
-    return f"{text} {'month' if text == '1' else 'months'}"
+def interval_range(interval: Interval) -> str:
+    """``6 to 14 months``, ``20 to over 24 months``."""
+    if interval.low >= HORIZON_MONTHS:
+        return months_count(interval.low)
+    low, high = _bare(interval.low), months_count(interval.high)
+    return high if high == months_count(interval.low) else f"{low} to {high}"
 
 
-def opening_text(opening: Opening) -> str:
-    """Range of clear opening and the nearest standard designations."""
-    astm = f", ASTM E11 {opening.designation_astm}" if opening.designation_astm else ""
+def interval_text(interval: Interval) -> str:
+    """``9 months (6 to 14)``; from two years on only ``over 24 months``, with the soonest if that is sooner."""
+    typical = months_count(interval.typical)
+    if interval.low >= HORIZON_MONTHS or _bare(interval.low) == _bare(interval.high):
+        return typical
+    if interval.typical >= HORIZON_MONTHS:
+        return f"{typical} (from {_bare(interval.low)})"
+    high = "over 24" if interval.high >= HORIZON_MONTHS else _bare(interval.high)
+    return f"{typical} ({_bare(interval.low)} to {high})"
+
+
+def sieve_text(opening: Opening) -> str:
+    """``ISO 3310-1 0.5 mm, ASTM E11 No. 35``: the nearest standard sieve."""
     iso = opening.designation_iso
     iso = iso if "ISO" in iso else f"ISO 3310-1 {iso}"
+    astm = opening.designation_astm
+    if not astm:
+        return iso
+    return f"{iso}, {astm if 'ASTM' in astm else f'ASTM E11 {astm}'}"
+
+
+def size_text(opening: Opening) -> str:
+    """The range of clear opening in mm and in."""
     if math.isinf(opening.high_mm):
-        size = f"wider than {mm_and_in(opening.low_mm)}"
-    elif opening.low_mm <= 0:
-        size = f"no wider than {mm_and_in(opening.high_mm)}"
-    elif math.isclose(opening.low_mm, opening.high_mm):
-        size = mm_and_in(opening.high_mm)
-    else:
-        low, high = (number_text(mm) for mm in (opening.low_mm, opening.high_mm))
-        low_in, high_in = (f"{mm / MM_PER_INCH:.3f}" for mm in (opening.low_mm, opening.high_mm))
-        size = f"{low} to {high} mm ({low_in} to {high_in} in)"
-    return f"{size}; nearest standard sieve {iso}{astm}"
+        return f"wider than {mm_and_in(opening.low_mm)}"
+    if opening.low_mm <= 0:
+        return f"up to {mm_and_in(opening.high_mm)}"
+    if math.isclose(opening.low_mm, opening.high_mm):
+        return mm_and_in(opening.high_mm)
+    low, high = (number_text(mm) for mm in (opening.low_mm, opening.high_mm))
+    low_in, high_in = (f"{mm / MM_PER_INCH:.3f}" for mm in (opening.low_mm, opening.high_mm))
+    return f"{_unit(f'{low} to {high}', 'mm')} ({_unit(f'{low_in} to {high_in}', 'in')})"
 
 
 def compass(bearing_deg: float) -> str:

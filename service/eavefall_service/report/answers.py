@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import math
-
 from eavefall_model.advice.schema import Advice
 
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
     HORIZON_MONTHS,
-    interval_text,
+    interval_range,
     joined,
-    mm_and_in,
+    months_count,
     months_text,
-    opening_text,
     per_cent,
     sentence_case,
+    sieve_text,
+    size_text,
 )
 from eavefall_service.report.document import Answer, Entry
 
@@ -65,13 +64,8 @@ def _how_fine(advice: Advice) -> Answer:
     opening = advice.opening_mm
     headline = _CLASS_WORDS[advice.fineness_class]
     if opening is not None:
-        if math.isinf(opening.high_mm):
-            headline += f": openings wider than {mm_and_in(opening.low_mm)}"
-        elif opening.low_mm <= 0:
-            headline += f": openings of {mm_and_in(opening.high_mm)} or finer"
-        else:
-            headline += f": openings up to {mm_and_in(opening.high_mm)}"
-        lines.append(f"Clear opening {opening_text(opening)}.")
+        headline += f": clear openings {size_text(opening)}"
+        lines.append(f"Nearest standard sieve: {sieve_text(opening)}.")
     if advice.recommended_guard != "none":
         lines.append(f"Guard kind that suits best here: {GUARD_WORDS[advice.recommended_guard]}.")
     lines.append(_certainty(advice))
@@ -82,21 +76,21 @@ def _how_often(advice: Advice) -> Answer:
     question = "How often will it still need cleaning?"
     guarded = advice.recommended_guard != "none"
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
-    if interval.typical >= HORIZON_MONTHS:
-        headline = "Less than once in two years"
-    else:
-        headline = f"About every {interval_text(interval)}"
+    rare = interval.typical >= HORIZON_MONTHS
+    headline = "Less than once in two years" if rare else f"About every {months_count(interval.typical)}"
     lines = []
+    if interval.low < HORIZON_MONTHS:
+        lines.append(f"8 of 10 trial runs: {interval_range(interval)}.")
     if advice.clean_in:
         lines.append(f"Best months: {months_text(advice.clean_in)}.")
     if guarded:
-        lines.append(f"Without a guard: about every {interval_text(advice.interval_unguarded_months)}.")
+        bare = advice.interval_unguarded_months
+        lines.append(f"Without a guard: {months_count(bare.typical)}, range {interval_range(bare)}.")
     else:
         lines.append("By hand, without a guard.")
     verdict = next((row for row in advice.guards if row.kind == advice.recommended_guard), None)
     if verdict is not None and verdict.failure != "none expected":
         lines.append(f"What ends the interval: {FAILURE_WORDS[verdict.failure]}.")
-    lines.append("In brackets: the range that 8 of 10 trial runs fall in.")
     return Answer(question, headline, tuple(lines))
 
 

@@ -53,7 +53,11 @@ class Figure:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of text; the first column heads its row. ``marked`` numbers the rows to stress, from 0."""
+    """Rows of text; the first column heads its row. ``marked`` numbers the rows to stress, from 0.
+
+    ``bars`` may give each row low, typical and high, drawn small in column ``bar_column`` where there is no
+    room for a plot.
+    """
 
     key: str
     title: str
@@ -61,6 +65,8 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
     marked: tuple[int, ...] = ()
+    bars: tuple[tuple[float, float, float], ...] = ()
+    bar_column: int = 0
 
 
 @dataclass(frozen=True)

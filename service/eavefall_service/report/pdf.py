@@ -6,14 +6,23 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any, Final, Literal
 
+from reportlab.graphics.shapes import Drawing, Line, Rect
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, Image, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, TableStyle
+from reportlab.platypus import (
+    Flowable,
+    Image,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    TableStyle,
+)
 from reportlab.platypus import Table as Grid
 
 from eavefall_service.plots.canvas import plot_png
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, RULE, SECOND
+from eavefall_service.plots.words import HORIZON_MONTHS
 from eavefall_service.report.document import Answer, Entry, Fact, Figure, Picture, ReportDocument, Table
 from eavefall_service.report.pdf_text import safe_text, style
 
@@ -21,9 +30,9 @@ __all__ = ["render_pdf"]
 
 Paper = Literal["letter", "a4"]
 _PAPERS: Final[dict[Paper, tuple[float, float]]] = {"letter": LETTER, "a4": A4}
-_MARGIN: Final = 13 * mm
-_PHOTOS_IN_A_ROW: Final = 4
-_PHOTO_HEIGHT: Final = 36 * mm
+_MARGIN: Final = 12 * mm
+# Few photos are shown large, many small, so that they stay on the first page beside the answers.
+_PHOTO_ROWS: Final = ((4, 4, 32 * mm), (6, 6, 27 * mm), (1_000, 8, 19 * mm))
 _GAP: Final = 3 * mm
 # Relative column widths of each table, by key; they add up to the page width.
 _COLUMNS: Final[dict[str, tuple[float, ...]]] = {
@@ -82,18 +91,19 @@ def _answers(answers: Sequence[Answer], width: float) -> Grid:
 
 def _photos(pictures: Sequence[Picture], width: float) -> list[Flowable]:
     rows: list[Flowable] = []
-    column = width / _PHOTOS_IN_A_ROW
-    for start in range(0, len(pictures), _PHOTOS_IN_A_ROW):
+    per_row, height = next((across, tall) for most, across, tall in _PHOTO_ROWS if len(pictures) <= most)
+    column = width / per_row
+    for start in range(0, len(pictures), per_row):
         cells: list[list[Flowable]] = []
-        for picture in pictures[start : start + _PHOTOS_IN_A_ROW]:
-            scale = min((column - _GAP) / picture.width_px, _PHOTO_HEIGHT / picture.height_px)
+        for picture in pictures[start : start + per_row]:
+            scale = min((column - _GAP) / picture.width_px, height / picture.height_px)
             image = Image(
                 io.BytesIO(picture.jpeg), picture.width_px * scale, picture.height_px * scale, hAlign="LEFT"
             )
-            label = [_text(picture.label, "small-bold")] if picture.label else []
-            cells.append([image, *label, _text(picture.caption, "small")])
-        cells += [[]] * (_PHOTOS_IN_A_ROW - len(cells))
-        rows.append(_grid([cells], [column] * _PHOTOS_IN_A_ROW))
+            label = [_text(picture.label, "tiny-bold")] if picture.label else []
+            cells.append([image, *label, _text(picture.caption, "tiny")])
+        cells += [[]] * (per_row - len(cells))
+        rows.append(_grid([cells], [column] * per_row))
     return rows
 
 
@@ -103,22 +113,34 @@ def _figure(figure: Figure, width: float) -> list[Flowable]:
     return [_text(figure.plot.title, "sub"), image, _text(figure.caption, "small")]
 
 
-def _figures(figures: Sequence[Figure], width: float) -> list[Flowable]:
-    column = width / 2
-    cells = [_figure(figure, column - 2 * _GAP) for figure in figures]
-    if len(cells) % 2:
-        cells.append([])
-    return [_grid([cells[at : at + 2]], [column] * 2) for at in range(0, len(cells), 2)]
+def _beside(left: Sequence[Flowable], right: Sequence[Flowable], width: float) -> Grid:
+    grid = _grid([[list(left), list(right)]], [width / 2] * 2)
+    # Long lists go on over the page instead of failing to fit.
+    grid.splitInRow = 1
+    return grid
+
+
+def _range_bar(bar: tuple[float, float, float], width: float) -> Drawing:
+    """Low to high as a bar and typical as a tick on a scale of two years."""
+    low, typical, high = (min(months / HORIZON_MONTHS, 1.0) * width for months in bar)
+    drawing = Drawing(width, 5)
+    drawing.add(Line(0, 2.5, width, 2.5, strokeColor=HexColor(RULE), strokeWidth=0.5))
+    drawing.add(Rect(low, 1, max(high - low, 1), 3, fillColor=HexColor(ACCENT), strokeColor=None))
+    drawing.add(Line(typical, 0, typical, 5, strokeColor=HexColor(INK), strokeWidth=1.4))
+    return drawing
 
 
 def _table(table: Table, width: float) -> list[Flowable]:
     if not table.rows:
         return []
     shares = _COLUMNS[table.key]
-    cells = [[_text(column, "small-bold") for column in table.columns]]
+    cells: list[list[Any]] = [[_text(column, "small-bold") for column in table.columns]]
     cells += [
         [_text(row[0], "small-bold"), *(_text(cell, "small") for cell in row[1:])] for row in table.rows
     ]
+    for row, bar in zip(cells[1:], table.bars, strict=False):
+        column = table.bar_column
+        row[column] = [row[column], _range_bar(bar, width * shares[column] / sum(shares) - 6)]
     marks = [("BACKGROUND", (0, at + 1), (-1, at + 1), HexColor(MIST)) for at in table.marked]
     grid = _grid(
         cells,
@@ -133,8 +155,7 @@ def _table(table: Table, width: float) -> list[Flowable]:
 
 
 def _section(title: str, body: Sequence[Flowable]) -> list[Flowable]:
-    # A heading never stands alone at the foot of a page.
-    return [KeepTogether([_text(title, "heading"), *body[:1]]), *body[1:]] if body else []
+    return [_text(title, "heading"), *body] if body else []
 
 
 def _bullets(lines: Iterable[str], name: str = "body") -> list[Flowable]:
@@ -184,18 +205,27 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
         first += [Spacer(1, 4), *_boxed(_entries(doc.notices), width)]
     if doc.pictures:
         first += [Spacer(1, 4), *_photos(doc.pictures, width)]
+    column = width / 2 - 2 * _GAP
+    # The guard table's own bars stand in for the guard plot, which would cost half a page.
+    drawn = {
+        figure.key: _figure(figure, column)
+        for figure in (doc.plan, *doc.figures)
+        if figure.key != "guard-plot"
+    }
     price = [_text(doc.price, "small-bold")] if doc.price else []
-    return [
-        *first,
-        *_figures((doc.plan, *doc.figures[:1]), width),
-        *_table(doc.guards, width),
-        *_section("How to keep it clean until then", _bullets(doc.until_then)),
-        Spacer(1, 3),
-        *_boxed(_entries(doc.cautions), width),
+    care = [
+        *_section("How to keep it clean until then", _bullets(doc.until_then, "small")),
+        *_section("Cautions", _entries(doc.cautions, "small")),
+    ]
+    change = [
         *_section("Measure next, most useful first", _entries(doc.measure_next, "small")),
         *_section("The answer turns if", _bullets(doc.flips, "small")),
-        Spacer(1, 4),
-        *_figures(doc.figures[1:], width),
+    ]
+    return [
+        *first,
+        _beside([*drawn["plan"], *change], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], width),
+        *_table(doc.guards, width),
+        _beside(care, drawn["opening"], width),
         *_table(doc.eaves, width),
         *_table(doc.water, width),
         *_section("Reasons, with the numbers behind them", _reasons(doc)),

@@ -15,9 +15,10 @@ from eavefall_service.plots.words import (
     mm_and_in,
     months_text,
     number_text,
-    opening_text,
     per_cent,
     sentence_case,
+    sieve_text,
+    size_text,
 )
 from eavefall_service.report.document import Table
 
@@ -55,11 +56,16 @@ def guards_table(advice: Advice) -> Table:
         tuple(rows),
         "Gets in: share of the litter that passes into the gutter. Stays: share that remains lying on the guard.",
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advice.recommended_guard),
+        tuple(
+            (row.interval_months.low, row.interval_months.typical, row.interval_months.high)
+            for row in advice.guards
+        ),
+        bar_column=3,
     )
 
 
 def _opening(opening: Opening | None) -> str:
-    return "—" if opening is None else opening_text(opening)
+    return "—" if opening is None else f"{size_text(opening)}; {sieve_text(opening)}"
 
 
 def eaves_table(advice: Advice) -> Table:
