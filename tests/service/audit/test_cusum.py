@@ -16,15 +16,15 @@ from eavefall_service.audit.cusum import (
 )
 
 
-def chart(steps: int, threshold: int) -> Cusum:
-    return Cusum(0.1, 0.2, steps, threshold, 1000, 0.05, None)
+def chart(up: int, down: int, threshold: int) -> Cusum:
+    return Cusum(0.1, 0.2, up, down, threshold, 1000, 0.05, None)
 
 
 def test_sum_and_alarms_by_arithmetic() -> None:
     # Up 3, down 1, never below 0, alarm at 5.
     events = [0, 1, 0, 1, 1, 0, 0, 1, 0, 0, 0, 1]
-    assert path(events, chart(4, 5)).tolist() == [0, 3, 2, 5, 8, 7, 6, 9, 8, 7, 6, 9]
-    found = watch(events, chart(4, 5))
+    assert path(events, chart(3, 1, 5)).tolist() == [0, 3, 2, 5, 8, 7, 6, 9, 8, 7, 6, 9]
+    found = watch(events, chart(3, 1, 5))
     # Alarm at the second event; afterwards from zero: 3, 2, 1, 4, 3, 2, 1, 4: no further alarm.
     assert [(a.at, a.since) for a in found] == [(3, 0)]
 
@@ -32,8 +32,8 @@ def test_sum_and_alarms_by_arithmetic() -> None:
 def test_run_length_of_one_event_is_geometric() -> None:
     # A threshold that one event reaches: the wait for an event.
     for p in (0.02, 0.3):
-        assert average_run_length(p, 10, 9) == pytest.approx(1 / p)
-        assert alarm_probability(p, 10, 9, 40)[0] == pytest.approx(1 - (1 - p) ** 40)
+        assert average_run_length(p, 9, 1, 9) == pytest.approx(1 / p)
+        assert alarm_probability(p, 9, 1, 9, 40)[0] == pytest.approx(1 - (1 - p) ** 40)
 
 
 def test_run_length_of_two_events_close_together() -> None:
@@ -41,17 +41,18 @@ def test_run_length_of_two_events_close_together() -> None:
     # is back at zero. By renewal, E = 1/p + 1 / (p (1 - q^k)).
     p, m = 0.05, 12
     q, k = 1 - p, m - 1
-    assert average_run_length(p, m, m) == pytest.approx(1 / p + 1 / (p * (1 - q**k)))
+    assert average_run_length(p, m - 1, 1, m) == pytest.approx(1 / p + 1 / (p * (1 - q**k)))
 
 
-def test_run_length_agrees_with_simulation() -> None:
+@pytest.mark.parametrize("moves", [(6, 1, 24, 0.12), (5, 3, 20, 0.3), (7, 4, 30, 0.35)])
+def test_run_length_agrees_with_simulation(moves: tuple[int, int, int, float]) -> None:
     random = np.random.default_rng(2)
-    steps, threshold, p = 7, 24, 0.12
+    up, down, threshold, p = moves
     lengths = []
     for _ in range(1500):
-        found = watch(random.random(4000) < p, chart(steps, threshold))
+        found = watch(random.random(4000) < p, chart(up, down, threshold))
         lengths.append(found[0].at + 1 if found else 4000)
-    exact = average_run_length(p, steps, threshold)
+    exact = average_run_length(p, up, down, threshold)
     assert np.mean(lengths) == pytest.approx(exact, abs=4 * np.std(lengths) / np.sqrt(1500))
 
 
@@ -80,8 +81,8 @@ def test_unknown_baseline_raises_the_threshold() -> None:
 
 def test_bad_rate_is_found_sooner_than_the_usual_one() -> None:
     made = design(80, 1000, horizon=1000)
-    usual = average_run_length(made.usual, made.steps, made.threshold)
-    raised = average_run_length(made.raised, made.steps, made.threshold)
+    usual = average_run_length(made.usual, made.up, made.down, made.threshold)
+    raised = average_run_length(made.raised, made.up, made.down, made.threshold)
     assert usual > 3 * made.horizon
     assert usual > 20 * raised
 
