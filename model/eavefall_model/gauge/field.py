@@ -1,0 +1,34 @@
+"""Where needles may lie in the photo."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.gauge.locate import Located
+
+__all__ = ["allowed_mask"]
+
+_BORDER_PX = 2
+
+
+def allowed_mask(located: Located, size_px: tuple[int, int], factor: int) -> NDArray[np.bool_]:
+    """Mask (h, w) at the photo's size over ``factor``: inside the sheet, off the reference, off the frame."""
+    width, height = size_px[0] // factor, size_px[1] // factor
+    mask = np.zeros((height, width), np.uint8)
+    if located.inside is None:
+        mask[_BORDER_PX:-_BORDER_PX, _BORDER_PX:-_BORDER_PX] = 1
+    else:
+        cv2.fillPoly(mask, [_view(located.inside, factor)], 1)
+        frame = np.zeros_like(mask)
+        frame[_BORDER_PX:-_BORDER_PX, _BORDER_PX:-_BORDER_PX] = 1
+        mask &= frame
+    for polygon in located.outside:
+        cv2.fillPoly(mask, [_view(polygon, factor)], 0)
+    return mask.astype(bool)
+
+
+def _view(polygon_px: NDArray[np.float64], factor: int) -> NDArray[np.int32]:
+    # Far outside the picture is far enough: OpenCV's polygons take 16-bit coordinates.
+    return np.clip(np.round((polygon_px + 0.5) / factor - 0.5), -16000, 16000).astype(np.int32)

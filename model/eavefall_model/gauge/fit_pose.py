@@ -1,0 +1,124 @@
+"""Least squares of the pose to edge points found in the photo."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.gauge.pose import FOCAL_LOG_SD, N_PARAMETERS, RADIAL_SD, Pose, prior_focal_px
+
+__all__ = ["PoseFit", "fit_pose"]
+
+FloatArray = NDArray[np.float64]
+Residuals = Callable[[Pose], FloatArray]
+
+# Steps of the numeric derivative: radians, mm, log focal, radial share.
+_STEP: Final = np.array([1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2, 1e-4, 1e-5])
+# Edge points of one line share what moves them together (bevel, shadow, tone curve): as if this few were
+# independent.
+_TUKEY: Final = 4.685
+
+
+class PoseFit:
+    """A fitted pose, its robust residual spread in px, and the share of points that agree."""
+
+    def __init__(self, pose: Pose, spread_px: float, agree: float, cost: float) -> None:
+        self.pose = pose
+        self.spread_px = spread_px
+        self.agree = agree
+        self.cost = cost
+
+
+def fit_pose(
+    start: Pose,
+    residuals_px: Residuals,
+    *,
+    floor_px: float = 0.08,
+    correlated: float = 10.0,
+    pin: tuple[int, ...] = (),
+    rounds: int = 12,
+) -> PoseFit:
+    """Fit by iteratively reweighted Gauss-Newton with priors on focal length and lens.
+
+    Parameters
+    ----------
+    start : Pose
+    residuals_px : callable
+        Pose -> (N,) signed distances in px between each edge point and the edge it belongs to.
+    floor_px : float
+        Smallest standard deviation ever believed for one edge point.
+    correlated : float
+        How many neighbouring points share one error; inflates the covariance.
+    pin : tuple of int
+        Parameters that the residuals cannot see (turning of a coin) and that stay as they are.
+    """
+    size = start.size_px
+    prior_at = np.zeros(N_PARAMETERS)
+    prior_at[6] = math.log(prior_focal_px(size))
+    prior_weight = np.zeros(N_PARAMETERS)
+    prior_weight[6], prior_weight[7] = FOCAL_LOG_SD**-2, RADIAL_SD**-2
+    free = np.array([i for i in range(N_PARAMETERS) if i not in pin])
+    theta, damping = start.theta.copy(), 1e-3
+    residual = residuals_px(start)
+    spread = max(floor_px, _spread(residual))
+
+    def cost_of(values: FloatArray, at: FloatArray, scale: float) -> float:
+        return float(_tukey_loss(values / scale).sum()) + float((prior_weight * (at - prior_at) ** 2).sum())
+
+    for _ in range(rounds):
+        spread = max(floor_px, _spread(residual))
+        weight = _tukey_weight(residual / spread) / spread**2
+        jacobian = _jacobian(start, theta, residuals_px, residual, free)
+        normal = (jacobian.T * weight) @ jacobian + np.diag(prior_weight[free])
+        slope = jacobian.T @ (weight * residual) + (prior_weight * (theta - prior_at))[free]
+        here, moved = cost_of(residual, theta, spread), False
+        for _ in range(6):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), slope)
+            trial = theta.copy()
+            trial[free] -= step
+            after = residuals_px(start.with_theta(trial))
+            if np.isfinite(after).all() and cost_of(after, trial, spread) <= here:
+                moved, damping = bool(np.abs(step / _STEP[free]).max() > 0.1), damping / 5
+                theta, residual = trial, after
+                break
+            damping *= 10
+        if not moved:
+            break
+    spread = max(floor_px, _spread(residual))
+    weight = _tukey_weight(residual / spread) / (spread**2 * correlated)
+    jacobian = _jacobian(start, theta, residuals_px, residual, free)
+    information = (jacobian.T * weight) @ jacobian + np.diag(prior_weight[free])
+    covariance = np.zeros((N_PARAMETERS, N_PARAMETERS))
+    covariance[np.ix_(free, free)] = np.linalg.pinv(information, hermitian=True)
+    pose = Pose(theta, covariance, size)
+    agree = float(np.mean(np.abs(residual) < 3 * max(spread, 0.3)))
+    return PoseFit(pose, spread, agree, cost_of(residual, theta, max(spread, 0.3)))
+
+
+def _spread(residual: FloatArray) -> float:
+    return 1.4826 * float(np.median(np.abs(residual)))
+
+
+def _tukey_weight(z: FloatArray) -> FloatArray:
+    inside = np.clip(1 - (z / _TUKEY) ** 2, 0.0, None)
+    return np.asarray(inside**2)
+
+
+def _tukey_loss(z: FloatArray) -> FloatArray:
+    inside = np.clip(1 - (z / _TUKEY) ** 2, 0.0, None)
+    return np.asarray(_TUKEY**2 / 3 * (1 - inside**3))
+
+
+def _jacobian(
+    start: Pose, theta: FloatArray, residuals_px: Residuals, at: FloatArray, free: NDArray[np.int64]
+) -> FloatArray:
+    columns = []
+    for i in free:
+        shifted = theta.copy()
+        shifted[i] += _STEP[i]
+        columns.append((residuals_px(start.with_theta(shifted)) - at) / _STEP[i])
+    return np.column_stack(columns)

@@ -1,0 +1,125 @@
+"""Cards and sheets of paper: four straight edges of known length."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.gauge.edges import edge_offsets
+from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
+from eavefall_model.gauge.pose import Pose, pose_from_homography
+from eavefall_model.gauge.references import Reference
+
+__all__ = ["find_flat"]
+
+FloatArray = NDArray[np.float64]
+
+_PER_SIDE: Final = 60
+_MIN_SIDE_PX: Final = 60.0
+_MIN_SUPPORT: Final = 0.6  # share of all edge samples that lie on the fitted outline
+_MIN_SIDE_SUPPORT: Final = 0.3
+_MAX_SPREAD_PX: Final = 1.2
+
+
+def find_flat(light: NDArray[np.float32], candidates: list[FloatArray], reference: Reference) -> PoseFit | None:
+    """Best pose under which one of the quadrilaterals is the reference, or None.
+
+    Parameters
+    ----------
+    light : float32 array of shape (H, W)
+    candidates : list of (4, 2) arrays
+        Corners in px, clockwise.
+    reference : Reference
+        Of kind ``card`` or ``paper``. Plane coordinates of the pose start at its middle, x along its width.
+    """
+    best: PoseFit | None = None
+    for corners in candidates:
+        if np.hypot(*(np.roll(corners, -1, 0) - corners).T).min() < _MIN_SIDE_PX:
+            continue
+        for first in (0, 1):  # the long side may be either
+            fit = _fit_outline(light, np.roll(corners, -first, axis=0), reference)
+            if fit is not None and (best is None or (fit.agree, -fit.spread_px) > (best.agree, -best.spread_px)):
+                best = fit
+    return best
+
+
+def outline_mm(reference: Reference) -> FloatArray:
+    """Corners (4, 2) clockwise from the upper left, origin in the middle, mm."""
+    half = np.array(reference.size_mm) / 2
+    return np.asarray([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
+
+
+def _fit_outline(light: NDArray[np.float32], corners: FloatArray, reference: Reference) -> PoseFit | None:
+    size_px = (light.shape[1], light.shape[0])
+    model = outline_mm(reference)
+    homography = cv2.getPerspectiveTransform(model.astype(np.float32), corners.astype(np.float32))
+    pose = pose_from_homography(np.asarray(homography, dtype=np.float64), size_px)
+    if pose is None:
+        return None
+    # The first pose need not fit the corners (the focal length is a guess): sample along the corners found.
+    points, normals, sides = _along(corners, reference)
+    side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
+    fit: PoseFit | None = None
+    total = len(points)
+    for reach_px in (max(5.0, 0.02 * side_px), 4.0, 2.5):
+        offset, strength = edge_offsets(light, points, normals, reach_px)
+        sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4)])
+        offset, _ = edge_offsets(light, points, normals, reach_px, sign=int(sign[0])) if (
+            np.all(sign == sign[0]) and sign[0] != 0
+        ) else (offset, strength)
+        held = np.isfinite(offset)
+        if min(np.bincount(sides[held], minlength=4)) < 8:
+            return None
+        edge, which = points[held] + normals[held] * offset[held, None], sides[held]
+        fit = fit_pose(pose, _Sides(edge, which, reference, pose), correlated=12.0)
+        pose = fit.pose
+        new_corners = pose.project(model, reference.thick_mm)
+        if not np.isfinite(new_corners).all() or np.abs(new_corners).max() > 4 * max(size_px):
+            return None
+        points, normals, sides = _along(new_corners, reference, pose)
+    if fit is None or fit.spread_px > _MAX_SPREAD_PX:
+        return None
+    near = np.abs(_Sides(edge, which, reference, pose)(pose)) < max(1.0, 3 * fit.spread_px)
+    per_side = np.bincount(which[near], minlength=4) / _PER_SIDE
+    if near.sum() / total < _MIN_SUPPORT or per_side.min() < _MIN_SIDE_SUPPORT:
+        return None
+    return PoseFit(pose, fit.spread_px, float(near.sum() / total), fit.cost)
+
+
+def _along(
+    corners: FloatArray, reference: Reference, pose: Pose | None = None
+) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+    """Points along the straight part of each side, outward normals, and the side's number."""
+    model = outline_mm(reference)
+    points, normals = [], []
+    for side in range(4):
+        a, b = side, (side + 1) % 4
+        length_mm = float(np.hypot(*(model[b] - model[a])))
+        margin = reference.corner_mm / length_mm + 0.03
+        share = np.linspace(margin, 1 - margin, _PER_SIDE)[:, None]
+        if pose is None:
+            line = corners[a] + share * (corners[b] - corners[a])
+        else:  # the lens bends straight lines
+            line = pose.project(model[a] + share * (model[b] - model[a]), reference.thick_mm)
+        along = (corners[b] - corners[a]) / np.hypot(*(corners[b] - corners[a]))
+        points.append(line)
+        normals.append(np.broadcast_to([along[1], -along[0]], line.shape))
+    return np.vstack(points), np.vstack(normals), np.repeat(np.arange(4), _PER_SIDE)
+
+
+class _Sides:
+    """Signed distances, px, between edge points and the sides they belong to."""
+
+    def __init__(self, edge: FloatArray, side: NDArray[np.int64], reference: Reference, near: Pose) -> None:
+        self.edge, self.height_mm = edge, reference.thick_mm
+        half = np.array(reference.size_mm) / 2
+        self.axis = np.where(side % 2 == 0, 1, 0)
+        self.at_mm = np.array([-half[1], half[0], half[1], -half[0]])[side]
+        self.px_per_mm = near.px_per_mm(edge, self.height_mm)
+
+    def __call__(self, pose: Pose) -> FloatArray:
+        plane = pose.to_plane(self.edge, self.height_mm)
+        return np.asarray((plane[np.arange(len(plane)), self.axis] - self.at_mm) * self.px_per_mm)

@@ -1,0 +1,260 @@
+"""The gauge: one photo in, needles in millimetres or a refusal out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_factor
+from eavefall_model.gauge.field import allowed_mask
+from eavefall_model.gauge.light import linear_luma
+from eavefall_model.gauge.locate import Located, locate
+from eavefall_model.gauge.needle_measure import Measured, measure_trace
+from eavefall_model.gauge.plane import Plane
+from eavefall_model.gauge.quality import MAX_BLUR_MM, glare_share
+from eavefall_model.gauge.references import Reference, parse_reference
+from eavefall_model.gauge.refuse import MAX_TILT_DEG, MIN_PX_PER_MM, refusal
+from eavefall_model.gauge.schema import GaugeResult, Needle, Refusal
+from eavefall_model.gauge.skeleton_graph import skeleton_pieces
+from eavefall_model.gauge.strands import Strand, join_pieces
+from eavefall_model.gauge.summary import summarise
+from eavefall_model.gauge.thinning import thin
+from eavefall_model.gauge.trace import Trace, trace_strand
+from eavefall_model.photo import Photo
+
+__all__ = ["GAUGE_VERSION", "measure"]
+
+GAUGE_VERSION: Final = "1"
+
+_MIN_LENGTH_MM: Final = 6.0
+_MIN_WIDTH_MM: Final = 0.2
+_MAX_WIDTH_MM: Final = 2.6  # wider is twig, cone or leaf
+_MIN_ASPECT: Final = 8.0
+_MAX_WIDTH_CV: Final = 0.3
+_MIN_GOOD_SHARE: Final = 0.35
+_COMPLETE_GOOD_SHARE: Final = 0.5
+_MAX_REL_SCALE_SD: Final = 0.04
+_MAX_GLARE: Final = 0.25
+_FRAME_MM: Final = 1.0
+_MAX_STRANDS: Final = 400
+
+
+@dataclass(frozen=True)
+class _Found:
+    trace: Trace
+    strand: Strand
+    measured: Measured
+    complete: bool
+
+
+def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
+    """Measure the needles in a close-up.
+
+    Parameters
+    ----------
+    photo : Photo
+        Decoded at full size.
+    reference : str
+        ``card``, ``coin:24.26``, ``coin:us-quarter``, ``sheet``, ``a4`` or ``letter``.
+    name : str
+        What the photo is called in the result.
+
+    Returns
+    -------
+    GaugeResult
+        With ``refused`` set if no number could be trusted.
+
+    Raises
+    ------
+    GaugeError
+        ``gauge-reference-unknown``.
+    """
+    wanted = parse_reference(reference)
+    light = linear_luma(photo.rgb)
+    located = locate(photo.rgb, light, wanted)
+    if located is None:
+        message = f"No {wanted.name} was found in {name}."
+        return _result(photo, name, wanted, None, [], refusal("no-reference", message, wanted))
+    early = _refuse_view(located, name, wanted)
+    if early is not None:
+        return _result(photo, name, wanted, located, [], early)
+    origin = np.array([located.plane.origin_px])
+    scale = located.plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
+    size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
+    view = make_view(photo.rgb, allowed_mask(located, size_px, view_factor(scale)), scale)
+    strands = _strands(view)
+    glare = glare_share(photo.rgb, view.allowed, view.factor)
+    found, blur_mm = _trace_all(light, view, strands, located.plane)
+    late = _refuse_content(found, strands, glare, blur_mm, name)
+    if late is not None:
+        return _result(photo, name, wanted, located, [], late)
+    needles = _needles(found)
+    return _result(photo, name, wanted, located, needles, None, [f.measured.rel_scale_sd for f in found])
+
+
+def _refuse_view(located: Located, name: str, reference: Reference) -> Refusal | None:
+    if located.disagreement is not None:
+        return refusal("references-disagree", located.disagreement)
+    if located.plane.tilt_deg > MAX_TILT_DEG:
+        message = f"{name} was taken at {located.plane.tilt_deg:.0f}° from straight above; the limit is"
+        return refusal("too-tilted", f"{message} {MAX_TILT_DEG:.0f}°.", reference)
+    origin = np.array([located.plane.origin_px])
+    scale = located.plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
+    if scale < MIN_PX_PER_MM:
+        message = f"{name} has {scale:.1f} pixels per mm at the {reference.name}; needles need"
+        return refusal("too-coarse", f"{message} {MIN_PX_PER_MM:.0f} or more.")
+    return None
+
+
+def _strands(view: View) -> list[Strand]:
+    mask, _ = strand_mask(view)
+    mask = _without_specks(mask, view.px_per_mm)
+    return join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
+
+
+def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    """Drop what is smaller than any needle."""
+    n, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    keep = reach > 0.8 * _MIN_LENGTH_MM * px_per_mm
+    keep[0] = False
+    del n
+    return np.asarray(keep[label])
+
+
+def _trace_all(
+    light: NDArray[np.float32], view: View, strands: list[Strand], plane: Plane
+) -> tuple[list[_Found], float | None]:
+    """Trace twice: the first pass tells the photo's blur, the second holds it fixed."""
+    rough = [_trace_one(light, view, strand, plane, None) for strand in strands[:_MAX_STRANDS]]
+    blurs = [t.blur_px for t in rough if t is not None and t.half_px > t.blur_px]
+    if not blurs:
+        return [], None
+    blur_px = float(np.median(blurs))
+    found: list[_Found] = []
+    for strand, first in zip(strands, rough, strict=False):
+        if first is None:
+            continue
+        trace = _trace_one(light, view, strand, plane, blur_px)
+        if trace is None:
+            continue
+        scale = float(np.median(plane.best.px_per_mm(trace.axis)))
+        measured = measure_trace(trace, plane, scale)
+        if measured is None or not _is_needle(trace, measured):
+            continue
+        found.append(_Found(trace, strand, measured, _is_complete(trace, strand, view, scale)))
+    scale = float(np.median([plane.best.px_per_mm(f.trace.axis).mean() for f in found])) if found else 1.0
+    return found, blur_px / scale if found else None
+
+
+def _trace_one(
+    light: NDArray[np.float32], view: View, strand: Strand, plane: Plane, blur_px: float | None
+) -> Trace | None:
+    points = view.to_photo(strand.points)
+    scale = float(plane.best.px_per_mm(points[len(points) // 2][None])[0])
+    half = float(np.median(strand.half[~strand.shared])) if (~strand.shared).any() else float(strand.half[0])
+    half_px = max(half - 0.5, 0.5) * view.factor
+    if half_px / scale > _MAX_WIDTH_MM:
+        return None
+    return trace_strand(light, points, half_px, strand.shared, scale, blur_px=blur_px)
+
+
+def _is_needle(trace: Trace, measured: Measured) -> bool:
+    """A long, even, thin strand; twigs are stouter and uneven, cone scales short."""
+    return (
+        measured.length_mm >= _MIN_LENGTH_MM
+        and _MIN_WIDTH_MM <= measured.width_mm <= _MAX_WIDTH_MM
+        and measured.length_mm >= _MIN_ASPECT * measured.width_mm
+        and measured.width_cv <= _MAX_WIDTH_CV
+        and trace.good_share >= _MIN_GOOD_SHARE
+    )
+
+
+def _is_complete(trace: Trace, strand: Strand, view: View, px_per_mm: float) -> bool:
+    """Both ends in sight: not at the frame, the reference or another strand, and mostly measured."""
+    if any(strand.open_ends) or any(trace.reached) or trace.good_share < _COMPLETE_GOOD_SHARE:
+        return False
+    height, width = view.allowed.shape
+    away = round(_FRAME_MM * view.px_per_mm)
+    for end in (trace.axis[0], trace.axis[-1]):
+        x, y = (round(float(v)) for v in (end + 0.5) / view.factor - 0.5)
+        if not (away <= x < width - away and away <= y < height - away):
+            return False
+        if not view.allowed[y - away : y + away + 1, x - away : x + away + 1].all():
+            return False
+    return True
+
+
+def _refuse_content(
+    found: list[_Found], strands: list[Strand], glare: float, blur_mm: float | None, name: str
+) -> Refusal | None:
+    if glare > _MAX_GLARE:
+        return refusal("glare", f"{100 * glare:.0f} % of the measuring field in {name} is burnt out.")
+    if len(strands) > _MAX_STRANDS:
+        return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines; needles cannot be told apart.")
+    if not found:
+        return refusal("no-needles", f"No single needle could be followed in {name}.")
+    if blur_mm is not None and blur_mm > MAX_BLUR_MM:
+        return refusal("blurred", f"The needles' edges in {name} are {2.35 * blur_mm:.2f} mm wide.")
+    uncertain = float(np.median([f.measured.rel_scale_sd for f in found]))
+    if uncertain > _MAX_REL_SCALE_SD:
+        return refusal(
+            "scale-uncertain", f"The scale at the needles in {name} is only known to {100 * uncertain:.0f} %."
+        )
+    return None
+
+
+def _needles(found: list[_Found]) -> list[Needle]:
+    """Numbered from the top of the photo down, then from the left; bundles renumbered in that order."""
+    order = sorted(found, key=lambda f: tuple(np.round(f.trace.axis.mean(axis=0)[::-1]).tolist()))
+    bundles: dict[int, int] = {}
+    for f in order:
+        if f.strand.bundle is not None:
+            bundles.setdefault(f.strand.bundle, len(bundles) + 1)
+    return [
+        Needle(
+            number=number,
+            length_mm=f.measured.length_mm,
+            length_sd_mm=f.measured.length_sd_mm,
+            width_mm=f.measured.width_mm,
+            width_sd_mm=f.measured.width_sd_mm,
+            thin_width_mm=f.measured.thin_width_mm,
+            bundle=None if f.strand.bundle is None else bundles[f.strand.bundle],
+            complete=f.complete,
+            axis_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in f.trace.axis),
+        )
+        for number, f in enumerate(order, 1)
+    ]
+
+
+def _result(
+    photo: Photo,
+    name: str,
+    reference: Reference,
+    located: Located | None,
+    needles: list[Needle],
+    refused: Refusal | None,
+    rel_scale_sds: list[float] | None = None,
+) -> GaugeResult:
+    scale, scale_sd, tilt = None, None, None
+    if located is not None:
+        origin = np.array([located.plane.origin_px])
+        scale, scale_sd = located.plane.mean_sd(lambda pose: float(pose.px_per_mm(origin)[0]))
+        tilt = located.plane.tilt_deg
+    return GaugeResult(
+        photo=name,
+        sha256=photo.sha256,
+        reference=reference.name,
+        px_per_mm=scale,
+        px_per_mm_sd=scale_sd,
+        tilt_deg=tilt,
+        needles=tuple(needles),
+        summary=summarise(needles, float(np.median(rel_scale_sds))) if rel_scale_sds else None,
+        refused=refused,
+        notes=() if located is None else located.notes,
+        version=GAUGE_VERSION,
+    )

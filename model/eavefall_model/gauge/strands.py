@@ -1,0 +1,303 @@
+"""From skeleton pieces to whole strands: straight on through crossings, together at a sheath."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.gauge.skeleton_graph import FREE, Piece
+
+__all__ = ["Strand", "join_pieces"]
+
+FloatArray = NDArray[np.float64]
+
+_BRIDGE_WIDTHS: Final = 2.5  # a piece between two forks this short belongs to one crossing
+_WIDE_BRIDGE_WIDTHS: Final = 14.0  # so does a longer one that is too wide for one strand
+_WIDE: Final = 1.3
+_ARM_WIDTHS: Final = 9.0
+_ANGLE_RAD: Final = math.radians(11)
+_UNPAIRED: Final = 5.0
+_TRUNK_MM: Final = 16.0
+_FAN_RAD: Final = math.radians(50)
+_CORNER_RAD: Final = math.radians(50)
+_MAX_ARMS: Final = 9
+
+
+@dataclass(frozen=True)
+class Strand:
+    """One traced strand in view pixels.
+
+    ``points`` (N, 2) runs from one end to the other (from the sheath, in a bundle); ``half`` (N,) is the
+    mask's half width; ``shared`` marks points where it runs through or under another; ``bundle`` numbers its
+    fascicle; ``open_ends`` says which of its two ends stop at another strand instead of ending by themselves.
+    """
+
+    points: FloatArray
+    half: FloatArray
+    shared: NDArray[np.bool_]
+    bundle: int | None
+    open_ends: tuple[bool, bool]
+
+
+@dataclass
+class _Arm:
+    piece: int
+    end: int
+    at: FloatArray
+    outward: FloatArray
+    half: float
+    length: float
+    loose: bool
+
+
+def join_pieces(pieces: list[Piece], px_per_mm: float) -> list[Strand]:
+    """Strands from pieces.
+
+    At every crossing the arms are paired so that the sum over pairs of squared bend and sideways offset is
+    least; an arm that fits none stays an end. Arms that fan out from a short or stout trunk are a bundle.
+    """
+    pieces = _cut_corners(pieces)
+    if not pieces:
+        return []
+    width = _typical_width(pieces)
+    home = _crossings(pieces, width)
+    bridges = {i for i, p in enumerate(pieces) if _is_bridge(p, width)}
+    arms: dict[int, list[_Arm]] = defaultdict(list)
+    for i, piece in enumerate(pieces):
+        if i in bridges:
+            continue
+        for end in (0, 1):
+            if piece.nodes[end] != FREE:
+                arms[home[piece.nodes[end]]].append(_arm(piece, i, end, width))
+    follow: dict[tuple[int, int], tuple[int, int]] = {}
+    trunks: dict[int, list[tuple[int, int]]] = {}
+    for node in sorted(arms):
+        pairs, trunk, members = _resolve(arms[node], width, px_per_mm)
+        for a, b in pairs:
+            follow[(a.piece, a.end)] = (b.piece, b.end)
+            follow[(b.piece, b.end)] = (a.piece, a.end)
+        if trunk is not None:
+            trunks[trunk.piece] = [(arm.piece, arm.end) for arm in members]
+    return _walk(pieces, bridges, follow, trunks)
+
+
+def _typical_width(pieces: list[Piece]) -> float:
+    half = np.concatenate([p.half for p in pieces])
+    return 2 * float(np.median(half))
+
+
+def _is_bridge(piece: Piece, width: float) -> bool:
+    if FREE in piece.nodes:
+        return False
+    wide = 2 * float(np.median(piece.half)) > _WIDE * width
+    return piece.length < (_WIDE_BRIDGE_WIDTHS if wide else _BRIDGE_WIDTHS) * width
+
+
+def _crossings(pieces: list[Piece], width: float) -> dict[int, int]:
+    """Fork -> crossing it belongs to (forks joined by bridges are one)."""
+    home: dict[int, int] = {}
+
+    def find(node: int) -> int:
+        while home.setdefault(node, node) != node:
+            node = home[node]
+        return node
+
+    for piece in pieces:
+        for node in piece.nodes:
+            if node != FREE:
+                find(node)
+        if _is_bridge(piece, width):
+            a, b = find(piece.nodes[0]), find(piece.nodes[1])
+            home[max(a, b)] = min(a, b)
+    return {node: find(node) for node in home}
+
+
+def _arm(piece: Piece, number: int, end: int, width: float) -> _Arm:
+    points = piece.points if end == 0 else piece.points[::-1]
+    half = piece.half if end == 0 else piece.half[::-1]
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    # The skeleton bends where strands merge: look past that, but not so far that the strand's own bend counts.
+    skip = min(1.0 * width, 0.3 * run[-1])
+    part = (run >= skip) & (run <= skip + _ARM_WIDTHS * width)
+    if part.sum() < 3:
+        part = run >= 0
+    near, s = points[part], run[part] - run[part][0]
+    order = 2 if s[-1] > 5 * width else 1
+    if len(near) < 3 or s[-1] <= 0:
+        direction, at = near[-1] - near[0], near[0]
+    else:
+        fit = np.polynomial.polynomial.polyfit(s / s[-1], near, order)
+        direction, at = fit[1], fit[0]
+    norm = float(np.hypot(*direction))
+    outward = direction / norm if norm > 0 else np.array([1.0, 0.0])
+    return _Arm(
+        number, end, at, outward, float(np.median(half[part])), float(run[-1]), piece.nodes[1 - end] == FREE
+    )
+
+
+def _pair_cost(a: _Arm, b: _Arm, width: float) -> float:
+    """Squared misfit of one strand running from arm ``a`` straight into arm ``b``."""
+    bend = math.acos(float(np.clip(-a.outward @ b.outward, -1, 1)))
+    gap = b.at - a.at
+    across_a = abs(float(a.outward[0] * gap[1] - a.outward[1] * gap[0]))
+    across_b = abs(float(b.outward[0] * gap[1] - b.outward[1] * gap[0]))
+    reach = 0.5 * width + 0.12 * float(np.hypot(*gap))
+    stout = math.log(max(a.half, 0.5) / max(b.half, 0.5)) / 0.35
+    return (bend / _ANGLE_RAD) ** 2 / 2 + ((across_a + across_b) / 2 / reach) ** 2 + stout**2 / 2
+
+
+def _best_pairs(arms: list[_Arm], width: float) -> list[tuple[int, int]]:
+    """Pairs of least total cost, leaving out arms that fit none."""
+    cost = {
+        (i, j): _pair_cost(arms[i], arms[j], width)
+        for i in range(len(arms))
+        for j in range(i + 1, len(arms))
+        if arms[i].piece != arms[j].piece
+    }
+    if len(arms) > _MAX_ARMS:  # too many to try all: nearest first
+        taken: set[int] = set()
+        chosen = []
+        for (i, j), value in sorted(cost.items(), key=lambda item: item[1]):
+            if value < 2 * _UNPAIRED and not taken & {i, j}:
+                chosen.append((i, j))
+                taken |= {i, j}
+        return chosen
+
+    def solve(left: tuple[int, ...]) -> tuple[float, list[tuple[int, int]]]:
+        if not left:
+            return 0.0, []
+        i, rest = left[0], left[1:]
+        total, chosen = solve(rest)
+        best = (total + _UNPAIRED, chosen)
+        for j in rest:
+            if (i, j) in cost and cost[(i, j)] < 2 * _UNPAIRED:
+                total, chosen = solve(tuple(k for k in rest if k != j))
+                if total + cost[(i, j)] < best[0]:
+                    best = (total + cost[(i, j)], [(i, j), *chosen])
+        return best
+
+    return solve(tuple(range(len(arms))))[1]
+
+
+def _resolve(
+    arms: list[_Arm], width: float, px_per_mm: float
+) -> tuple[list[tuple[_Arm, _Arm]], _Arm | None, list[_Arm]]:
+    pairs = _best_pairs(arms, width)
+    paired = {i for pair in pairs for i in pair}
+    spare = [i for i in range(len(arms)) if i not in paired]
+    for i, arm in enumerate(arms):
+        if not arm.loose or arm.length > _TRUNK_MM * px_per_mm:
+            continue
+        fan = [j for j in spare if j != i and _opposite(arm, arms[j])]
+        partner = next((p[1] if p[0] == i else p[0] for p in pairs if i in p), None)
+        if partner is not None and _opposite(arm, arms[partner]):
+            fan.append(partner)
+        longest = max((arms[j].length for j in fan), default=0.0)
+        if len(fan) >= 2 and arm.length < 0.5 * longest and all(arms[j].length > arm.length for j in fan):
+            kept = [(arms[a], arms[b]) for a, b in pairs if i not in (a, b)]
+            return kept, arm, [arms[j] for j in sorted(fan)]
+    return [(arms[a], arms[b]) for a, b in pairs], None, []
+
+
+def _opposite(trunk: _Arm, arm: _Arm) -> bool:
+    return math.acos(float(np.clip(-trunk.outward @ arm.outward, -1, 1))) < _FAN_RAD
+
+
+def _walk(
+    pieces: list[Piece],
+    bridges: set[int],
+    follow: dict[tuple[int, int], tuple[int, int]],
+    trunks: dict[int, list[tuple[int, int]]],
+) -> list[Strand]:
+    strands: list[Strand] = []
+    used: set[int] = set(bridges) | set(trunks)
+    for number, (trunk, members) in enumerate(sorted(trunks.items()), 1):
+        first = pieces[trunk]
+        root = _turned(first, 0 if first.nodes[0] == FREE else 1)
+        for piece, end in members:
+            if piece not in used:
+                strands.append(_chain(pieces, follow, used, piece, end, root, number))
+    for i in range(len(pieces)):
+        if i in used:
+            continue
+        # Go back to the beginning of the chain that this piece is part of.
+        here, seen = (i, 0), {i}
+        while here in follow and follow[here][0] not in seen:
+            piece, end = follow[here]
+            seen.add(piece)
+            here = (piece, 1 - end)
+        if here[0] not in used:
+            strands.append(_chain(pieces, follow, used, here[0], here[1], None, None))
+    return strands
+
+
+def _turned(piece: Piece, start: int) -> tuple[FloatArray, FloatArray]:
+    return (piece.points, piece.half) if start == 0 else (piece.points[::-1], piece.half[::-1])
+
+
+def _chain(
+    pieces: list[Piece],
+    follow: dict[tuple[int, int], tuple[int, int]],
+    used: set[int],
+    piece: int,
+    start: int,
+    root: tuple[FloatArray, FloatArray] | None,
+    bundle: int | None,
+) -> Strand:
+    """Points from ``start`` of ``piece`` through every crossing to the far end."""
+    points, half = _turned(pieces[piece], start)
+    shared = np.zeros(len(points), bool)
+    open_start = root is None and pieces[piece].nodes[start] != FREE
+    used.add(piece)
+    if root is not None:
+        points, half = np.vstack([root[0], points]), np.concatenate([root[1], half])
+        shared = np.concatenate([np.ones(len(root[0]), bool), shared])
+    here = (piece, 1 - start)
+    while here in follow and follow[here][0] not in used:
+        number, end = follow[here]
+        more, more_half = _turned(pieces[number], end)
+        # Fork points stand where strands merge, not on this one's axis: leave them out on both sides.
+        trim_a, trim_b = _merge_trim(half), _merge_trim(more_half)
+        joint = len(points) - trim_a
+        points = np.vstack([points[:joint], more[trim_b:]])
+        half = np.concatenate([half[:joint], more_half[trim_b:]])
+        shared = np.concatenate([shared[:joint], np.zeros(len(more) - trim_b, bool)])
+        shared[max(joint - 1, 0) : joint + 1] = True
+        used.add(number)
+        here = (number, 1 - end)
+    return Strand(points, half, shared, bundle, (open_start, pieces[here[0]].nodes[here[1]] != FREE))
+
+
+def _merge_trim(half: FloatArray) -> int:
+    return max(1, min(len(half) // 3, round(2 * float(np.median(half)))))
+
+
+def _cut_corners(pieces: list[Piece]) -> list[Piece]:
+    """Cut pieces at sharp bends, where two strands meet end to end."""
+    out: list[Piece] = []
+    queue = list(pieces)
+    while queue:
+        piece = queue.pop()
+        cut = _sharpest(piece)
+        if cut is None:
+            out.append(piece)
+            continue
+        queue.append(Piece(piece.points[: cut + 1], piece.half[: cut + 1], [piece.nodes[0], FREE]))
+        queue.append(Piece(piece.points[cut:], piece.half[cut:], [FREE, piece.nodes[1]]))
+    return out[::-1]
+
+
+def _sharpest(piece: Piece) -> int | None:
+    arm = max(4, round(5 * float(np.median(piece.half))))
+    if len(piece.points) < 3 * arm:
+        return None
+    middle = piece.points[arm:-arm]
+    back, ahead = middle - piece.points[: -2 * arm], piece.points[2 * arm :] - middle
+    turn = np.abs(np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], (back * ahead).sum(axis=1)))
+    at = int(np.argmax(turn))
+    return at + arm if turn[at] > _CORNER_RAD else None

@@ -1,0 +1,214 @@
+"""One strand at full resolution: its axis, its edges at many stations, and where it ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.gauge.curve_fit import SmoothCurve, arc_length, fit_curve
+from eavefall_model.gauge.edges import smooth_rows
+from eavefall_model.gauge.light import sample_normals
+from eavefall_model.gauge.profile import BarFit, fit_bars
+
+__all__ = ["Trace", "trace_strand"]
+
+FloatArray = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_WINDOW_MM: Final = 0.8
+_PIECE_MM: Final = 9.0  # of axis per spline piece: needles bend gently
+_SIDE_PX: Final = 5.0
+_STEP_PX: Final = 0.5
+_BEYOND_MM: Final = 4.0
+_MAX_MISFIT: Final = 0.25
+_END_LEVEL: Final = 0.18  # of the body's light deficit: the tip's width over the body's, blur included
+_MIN_WINDOWS: Final = 5
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A strand's axis and edges in photo pixels.
+
+    ``axis`` (K, 2) runs from end to end, ``left`` and ``right`` (N, 2) are edge points at the ``good``
+    stations, which lie at ``share`` (N,) of the length; ``half_px`` and ``blur_px`` describe the body;
+    ``good_share`` is how much of the length could be measured; ``misfit`` the typical misfit of the profiles;
+    ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light.
+    ``reached`` tells for each end whether the strand was still seen at the limit of the search.
+    """
+
+    axis: FloatArray
+    left: FloatArray
+    right: FloatArray
+    share: FloatArray
+    half_px: float
+    blur_px: float
+    good_share: float
+    misfit: float
+    edge_sd_px: float
+    contrast: float
+    reached: tuple[bool, bool]
+
+    @property
+    def widths_px(self) -> FloatArray:
+        """Edge-to-edge distance at the good stations."""
+        return np.asarray(np.hypot(*(self.right - self.left).T))
+
+
+def trace_strand(
+    light: NDArray[np.float32],
+    points: FloatArray,
+    half_px: float,
+    shared: Mask,
+    px_per_mm: float,
+    *,
+    blur_px: float | None = None,
+) -> Trace | None:
+    """Trace a strand from a rough path.
+
+    Parameters
+    ----------
+    light : float32 array (H, W), linear.
+    points : (N, 2) rough path in photo px.
+    half_px : rough half width, px.
+    shared : (N,) path points that lie in another strand and say nothing about this one's axis.
+    px_per_mm : local scale.
+    blur_px : known blur of the photo; fitted if left out.
+
+    Returns
+    -------
+    Trace, or None where no strand can be followed.
+    """
+    s = arc_length(points)
+    length = float(s[-1])
+    if length < 6 * half_px or length < 2 * px_per_mm:
+        return None
+    pieces = max(1, round(length / (_PIECE_MM * px_per_mm)))
+    curve = fit_curve(s, points, np.where(shared, 0.02, 1.0), length, pieces)
+    window_px = _WINDOW_MM * px_per_mm
+    fit: BarFit | None = None
+    for _ in range(2):
+        n = max(_MIN_WINDOWS, int(length / window_px))
+        edges_s = np.linspace(0, length, n + 1)
+        middle = (edges_s[:-1] + edges_s[1:]) / 2
+        offsets, profiles = _profiles(light, curve, edges_s, half_px)
+        fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
+        good = _good(fit, half_px)
+        if good.sum() < _MIN_WINDOWS:
+            return None
+        half_px = float(np.median(fit.width_px[good])) / 2
+        centre = (fit.left_px + fit.right_px) / 2
+        tangent = curve.tangent(middle)
+        normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+        moved = curve.at(middle) + normal * centre[:, None]
+        weights = np.where(good, 1.0, 0.0)
+        path = arc_length(curve.at(np.linspace(0, length, 200)))[-1]
+        weights[~good] = 0.001
+        moved[~good] = curve.at(middle[~good])
+        curve = fit_curve(middle, moved, weights, length, pieces)
+        del path
+    assert fit is not None
+    # The spline's parameter is no longer exactly its length: measure along it from here on.
+    tangent = curve.tangent(middle)
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    base = curve.at(middle)
+    offsets, profiles = _profiles(light, curve, edges_s, half_px)
+    fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
+    good = _good(fit, half_px)
+    if good.sum() < _MIN_WINDOWS:
+        return None
+    contrast = float(np.median(fit.contrast[good]))
+    start, start_reached = _end(light, curve, half_px, contrast, px_per_mm, -1)
+    stop, stop_reached = _end(light, curve, half_px, contrast, px_per_mm, 1)
+    if stop - start < 2 * px_per_mm:
+        return None
+    dense = np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0))))
+    inside = good & (middle > start) & (middle < stop)
+    return Trace(
+        axis=curve.at(dense),
+        left=(base + normal * fit.left_px[:, None])[inside],
+        right=(base + normal * fit.right_px[:, None])[inside],
+        share=((middle - start) / (stop - start))[inside],
+        half_px=half_px,
+        blur_px=float(np.median(fit.blur_px[good])),
+        good_share=float(inside.sum() * (length / len(middle)) / (stop - start)),
+        misfit=float(np.median(fit.misfit[good])),
+        edge_sd_px=float(np.median(fit.edge_sd_px[good])),
+        contrast=contrast,
+        reached=(start_reached, stop_reached),
+    )
+
+
+def _profiles(
+    light: NDArray[np.float32], curve: SmoothCurve, edges_s: FloatArray, half_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Offsets (M,) and mean profile (N, M) in each window between ``edges_s``."""
+    reach = half_px + _SIDE_PX + 0.15 * half_px
+    offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
+    per_window = max(3, min(12, int(edges_s[1] - edges_s[0])))
+    share = (np.arange(per_window) + 0.5) / per_window
+    s = (edges_s[:-1, None] + share * np.diff(edges_s)[:, None]).ravel()
+    tangent = curve.tangent(s)
+    rows = sample_normals(light, curve.at(s), np.column_stack([-tangent[:, 1], tangent[:, 0]]), offsets)
+    return offsets, rows.reshape(len(edges_s) - 1, per_window, len(offsets)).mean(axis=1, dtype=np.float64)
+
+
+def _good(fit: BarFit, half_px: float) -> Mask:
+    """Stations whose profile is one bar like the others' along this strand."""
+    width = fit.width_px
+    sane = (
+        (fit.misfit < _MAX_MISFIT)
+        & (np.abs(fit.left_px + fit.right_px) < 1.2 * half_px + 2)
+        & (width > 0.6)
+        & (width < 4 * half_px + 2)
+    )
+    if sane.sum() < _MIN_WINDOWS:
+        return np.asarray(sane)
+    middle = float(np.median(width[sane]))
+    sign = np.sign(np.median(fit.contrast[sane]))
+    level = float(np.median(np.abs(fit.contrast[sane])))
+    return np.asarray(
+        sane
+        & (np.abs(width - middle) < 0.45 * middle)
+        & (np.sign(fit.contrast) == sign)
+        & (np.abs(fit.contrast) > 0.4 * level)
+        & (np.abs(fit.contrast) < 2.0 * level)
+    )
+
+
+def _end(
+    light: NDArray[np.float32], curve: SmoothCurve, half_px: float, contrast: float, px_per_mm: float, way: int
+) -> tuple[float, bool]:
+    """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
+
+    The light missing between the edges, over the body's, is the width over the body's: it falls through
+    ``_END_LEVEL`` at a square end within a pixel, and at a pointed tip where the tip is that thin.
+    """
+    beyond = _BEYOND_MM * px_per_mm
+    back = min(0.45 * curve.length, 12 * px_per_mm)
+    s = np.arange(-back, beyond, 1.0)
+    at = curve.length + s if way > 0 else -s
+    reach = half_px + _SIDE_PX
+    offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
+    tangent = curve.tangent(at)
+    rows = sample_normals(light, curve.at(at), np.column_stack([-tangent[:, 1], tangent[:, 0]]), offsets)
+    side = np.abs(offsets) > half_px + 2.5
+    core = np.abs(offsets) <= half_px
+    beside = np.median(rows[:, side], axis=1)
+    missing = (rows[:, core].mean(axis=1) - beside) * np.sign(contrast)
+    missing = smooth_rows(missing[None].astype(np.float64), 1.0)[0]
+    body = float(np.median(missing[: max(3, len(s) // 2)]))
+    if body <= 0:
+        return (curve.length if way > 0 else 0.0), False
+    there = missing / body > _END_LEVEL
+    # First place where it is gone for a while: a glint or the edge of another strand is shorter.
+    gone_for = max(3, round(0.25 * px_per_mm))
+    for k in range(1, len(s) - gone_for):
+        if not there[k : k + gone_for].any():
+            before, after = missing[k - 1] / body, missing[k] / body
+            part = (before - _END_LEVEL) / max(before - after, 1e-9)
+            position = float(s[k - 1] + np.clip(part, 0, 1))
+            return (curve.length + position if way > 0 else -position), False
+    return (curve.length + beyond if way > 0 else -beyond), True
