@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
-
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.rules import load_rules
+from eavefall_model.tags.tagger import Tagger
+from numpy.typing import NDArray
+
 from eavefall_model.advice.schema import Advice
 from eavefall_model.errors import EavefallError, PhotoError, SurveyError
 from eavefall_model.gauge.measure import measure
@@ -23,7 +24,6 @@ from eavefall_model.photo import decode
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_model.tags.tagger import Tagger
 
 __all__ = ["PhotoFailure", "Walk", "read_photo", "read_survey", "walk_survey"]
 

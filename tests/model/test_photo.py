@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from eavefall_model.errors import PhotoError
-from eavefall_model.photo import MAX_PIXELS, decode, display_jpeg, sniff
 from numpy.typing import NDArray
 from PIL import Image
+
+from eavefall_model.errors import PhotoError
+from eavefall_model.photo import MAX_PIXELS, decode, display_jpeg, sniff
 
 # EXIF 2.32 tag 0x0112: what has to be done to the upright picture to store it under each orientation.
 STORED_AS = {

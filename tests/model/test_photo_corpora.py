@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo import Photo, decode
 

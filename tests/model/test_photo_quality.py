@@ -5,8 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from eavefall_model.photo_quality import assess_quality
 from numpy.typing import NDArray
+
+from eavefall_model.photo_quality import assess_quality
 
 
 def leaves(side_px: int = 768) -> NDArray[np.uint8]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from eavefall_model.errors import ERROR_CODES
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import SurveyProblems, dump_survey, parse_survey, survey_from_data
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 GOOD = """
 name: Lane end

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from eavefall_model.errors import SurveyError
 from eavefall_model.units import (
     format_length,
@@ -13,8 +16,6 @@ from eavefall_model.units import (
     parse_length_m,
     parse_pitch_deg,
 )
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 @pytest.mark.parametrize(

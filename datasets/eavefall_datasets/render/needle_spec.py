@@ -8,12 +8,12 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from eavefall_model.gauge.sheet_layout import layout_for
 from numpy.typing import NDArray
 
 from eavefall_datasets.render.camera import Camera
 from eavefall_datasets.render.curve import NeedleSpec, axis_mm
 from eavefall_datasets.render.references import COINS, Page, ReferenceKind, ReferenceSpec, footprint_mm
+from eavefall_model.gauge.sheet_layout import layout_for
 
 __all__ = ["NeedleSceneSpec", "TwigSpec", "random_spec"]
 

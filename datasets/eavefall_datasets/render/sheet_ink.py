@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from eavefall_model.gauge.sheet_layout import MARKER_DICTIONARY, MARKER_MM, Paper, layout_for
 from numpy.typing import NDArray
 
 from eavefall_datasets.render.grid import blend_grid
+from eavefall_model.gauge.sheet_layout import MARKER_DICTIONARY, MARKER_MM, Paper, layout_for
 
 __all__ = ["sheet_ink"]
 

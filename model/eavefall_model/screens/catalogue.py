@@ -1,4 +1,4 @@
-"""Openings that can be had: woven cloth by grade, netting, insect screen, perforated and expanded sheet, slots.
+"""Openings that can be had: woven cloth, netting, insect screen, perforated and expanded sheet, slots.
 
 ``openings.csv`` gives each with its source and mark. A mesh number alone is ambiguous (30 mesh cloth has
 openings from 0.52 to 0.69 mm, ASTM E11 No. 30 is 0.600 mm), so every row carries opening and wire.
@@ -65,7 +65,7 @@ class CatalogueOpening:
     @property
     def passage_shape(self) -> OpeningShape:
         """Shape for :func:`eavefall_model.screens.passage.fates`."""
-        return cast(OpeningShape, self.shape if self.shape in ("round60", "slot") else "square")
+        return self.shape if self.shape in ("round60", "slot") else "square"
 
 
 @cache

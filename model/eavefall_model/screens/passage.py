@@ -13,7 +13,7 @@ free positions are the lens of two discs.
 The share that arrives tip first and what happens once a tip is in are judgement: no published test of
 needles on screens was found. A tip is thinner than the needle, so it enters openings that refuse the
 needle, and then it lodges; with room to spare it threads; a needle longer than the room below stands in the
-opening.
+opening. A piece shorter than the opening cannot bridge it and topples through.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Fates:
     """Probabilities that sum to 1, each of the broadcast shape of the inputs.
 
     ``lies_across`` stays on top, ``threads`` goes through tip first, ``lodges`` sticks in an opening,
-    ``passes`` falls through flat.
+    ``passes`` falls through flat or topples through.
     """
 
     lies_across: Array
@@ -144,12 +144,15 @@ def fates(
     """
     length, width, opening, wire = _arrays(length_mm, width_mm, opening_mm, wire_mm)
     end_on, taper, room_below, again = _arrays(end_on_share, tip_taper, room_below_mm, stirrings)
-    passes = (1 - end_on) * flat_clear_share(length, width, opening, wire, shape)
+    clear = (1 - end_on) * flat_clear_share(length, width, opening, wire, shape)
     enters = end_on * end_on_entry_share(taper * width, opening, wire, shape)
     slides = np.clip((opening / width - 1) / (_FREE_CLEARANCE - 1), 0.0, 1.0)
     slides = slides * np.minimum(room_below / length, 1.0)
     threads = enters * slides
     lodges = enters - threads
+    # A piece too short to bridge two wires topples off one, the more so the shorter it is (judgement).
+    topples = (1 - clear - enters) * np.maximum(1 - length / opening, 0.0)
+    passes = clear + topples
     once = 1 - passes - enters
     lies = once ** (1 + again)
     # Sum of the geometric series of meetings, each met by what still lies there.

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from eavefall_model.advice.validate import validate_advice
 from pydantic import BaseModel, ValidationError
 
 from eavefall_model.advice.schema import Advice
-from eavefall_model.advice.validate import validate_advice
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey

@@ -11,15 +11,15 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from eavefall_model.tags.overlay import draw
+from eavefall_model.tags.tagger import Tagger
 from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
 from eavefall_model.errors import EavefallError, PhotoError
 from eavefall_model.photo import PHOTO_SUFFIXES, decode, display_jpeg
-from eavefall_model.tags.overlay import draw
 from eavefall_model.tags.schema import FOLIAGE, TAGS_FORMAT, PhotoTags
-from eavefall_model.tags.tagger import Tagger
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.walk import read_photo
 

@@ -9,10 +9,10 @@ from typing import Final, cast
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from eavefall_model.errors import ServiceError
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
+from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor, Role
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import after, now_text

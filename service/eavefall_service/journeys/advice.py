@@ -6,13 +6,13 @@ import hashlib
 import json
 from collections.abc import Sequence
 
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
 from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import FOLIAGE, FORMS, FoliageVerdict, PhotoTags, Verdict
-from sqlalchemy import select
-from sqlalchemy.orm import Session
-
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.clock import now_text

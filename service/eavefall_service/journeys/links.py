@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import secrets
 
-from eavefall_model.errors import ServiceError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.accounts import keyed_hash
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
 
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo
 from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, Form, PhotoTags
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
-
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
@@ -25,6 +25,7 @@ __all__ = [
     "add_gauge",
     "add_photo",
     "add_tags",
+    "assign",
     "correct",
     "delete",
     "known_photo",
@@ -142,6 +143,17 @@ def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
             created_at=now_text(),
         )
     )
+
+
+def assign(session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor, of: str | None) -> None:
+    """Say which tree or eave a photo shows; raises ``request-invalid`` for one the survey does not have."""
+    names = {part["name"] for kind in ("trees", "eaves") for part in survey.document.get(kind, ())}
+    if of is not None and of not in names:
+        raise ServiceError("request-invalid", f"The survey has no tree or eave named {of!r}.")
+    detail = {"photo": photo.name, "before": photo.of, "after": of}
+    photo.of = of
+    survey.changed_at = now_text()
+    note(session, survey.id, actor, "photo assigned", detail)
 
 
 def correct(

@@ -6,16 +6,16 @@ import re
 import secrets
 from typing import Any, Final, Literal, get_args
 
-from eavefall_model.errors import ServiceError, SurveyError
-from eavefall_model.survey import Survey
-from eavefall_model.survey_io import survey_from_data
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from eavefall_model.errors import ServiceError, SurveyError
+from eavefall_model.survey import Survey
+from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.actor import OFFICE, Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
-from eavefall_service.storage.rows import PhotoRow, SurveyRow
+from eavefall_service.storage.rows import HistoryRow, PhotoRow, SurveyRow
 
 __all__ = [
     "PartKind",
@@ -109,15 +109,30 @@ def assemble(session: Session, row: SurveyRow) -> Survey:
 
 
 def put_part(
-    session: Session, row: SurveyRow, actor: Actor, kind: PartKind, key: str | None, part: dict[str, Any]
+    session: Session,
+    row: SurveyRow,
+    actor: Actor,
+    kind: PartKind,
+    key: str | None,
+    part: dict[str, Any],
+    once: str | None = None,
 ) -> Survey:
     """Add a part, or replace the one named ``key`` (drop tests: numbered from 0).
+
+    A phone that lost the answer sends again: ``once`` is its random word for this one change, and a change
+    already made under it is not made twice.
 
     Raises
     ------
     SurveyError
         If the survey would not be sound; nothing is changed then.
     """
+    if once and session.scalar(
+        select(HistoryRow.id).where(
+            HistoryRow.survey_id == row.id, HistoryRow.detail["once"].as_string() == once[:40]
+        )
+    ):
+        return assemble(session, row)
     parts = list(row.document.get(kind, ()))
     at = _find(kind, parts, key)
     before = parts[at] if at is not None else None
@@ -129,8 +144,9 @@ def put_part(
     document = {**row.document, kind: parts}
     if before is not None and before.get("name") != part.get("name") and kind != "drop_tests":
         document = _renamed(document, kind, before["name"], part.get("name"))
+    detail = {"before": before, "after": part, **({"once": once[:40]} if once else {})}
     verb = "added" if before is None else "changed"
-    return _save(session, row, actor, document, f"{_WORD[kind]} {verb}", {"before": before, "after": part})
+    return _save(session, row, actor, document, f"{_WORD[kind]} {verb}", detail)
 
 
 def remove_part(session: Session, row: SurveyRow, actor: Actor, kind: PartKind, key: str) -> Survey:

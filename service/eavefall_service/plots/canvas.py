@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import io
 import threading
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import matplotlib
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from eavefall_service.plots.palette import INK, QUIET, RULE
@@ -18,7 +16,7 @@ __all__ = ["Plot", "plot_png", "plot_svg"]
 
 # matplotlib reads its settings from one process-wide table and is not thread-safe, so drawings take turns.
 _TURN: Final = threading.Lock()
-_SETTINGS: Final[dict[str, object]] = {
+_SETTINGS: Final[dict[Any, Any]] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "eavefall",
     "path.simplify": False,
@@ -77,18 +75,15 @@ def plot_svg(plot: Plot, prefix: str) -> str:
     """
     out = io.StringIO()
     with _TURN, matplotlib.rc_context(_SETTINGS):
-        figure = _figure(plot)
-        figure.patch.set_alpha(0.0)
-        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None, "Type": None})
+        nothing: dict[str, Any] = {"Date": None, "Creator": None, "Type": None}
+        _figure(plot).savefig(out, format="svg", transparent=True, metadata=nothing)
     return tidy_svg(out.getvalue(), prefix, plot.title, plot.alt)
 
 
 def plot_png(plot: Plot, dpi: int = 220) -> bytes:
     """PNG bytes on white, without any metadata; equal plots give equal bytes."""
     out = io.BytesIO()
-    with _TURN, matplotlib.rc_context({**_SETTINGS, "savefig.dpi": dpi}):
-        figure = _figure(plot)
-        figure.set_dpi(dpi)
-        figure.patch.set_facecolor("white")
-        FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
+    with _TURN, matplotlib.rc_context(_SETTINGS):
+        nothing: dict[str, Any] = {"Software": None}
+        _figure(plot).savefig(out, format="png", dpi=dpi, facecolor="white", metadata=nothing)
     return out.getvalue()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from eavefall_model.advice.schema import Advice, Interval
 from matplotlib.figure import Figure
 
+from eavefall_model.advice.schema import Advice, Interval
 from eavefall_service.plots.palette import INK, PAPER, form_style
 from eavefall_service.plots.words import GUARD_WORDS, interval_text
 

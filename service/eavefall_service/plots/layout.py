@@ -1,8 +1,8 @@
 """Where eaves and trees go on the plan sketch, in metres east and north of the middle of the house.
 
 A survey holds lengths, facings, distances and bearings, no coordinates. The sketch stands the eaves around a
-rectangle and puts each trunk on its bearing at its distance from its eave. It is a sketch: what the survey does not
-give is drawn dashed and never measured from here.
+rectangle and puts each trunk on its bearing at its distance from its eave. It is a sketch: what the survey
+does not give is drawn dashed and never measured from here.
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ def _gap(point: Point, line: EaveLine) -> float:
 
 
 def _trunk(bearing_deg: float, distance_m: float, lines: tuple[EaveLine, ...]) -> Point:
-    """Farthest point on the bearing from the middle of the house that lies ``distance_m`` from the nearest line."""
+    """Farthest point on the bearing from the house's middle that is ``distance_m`` from the nearest line."""
     way = _unit(bearing_deg)
     size = max(math.hypot(*corner) for line in lines for corner in (line.start, line.end))
     low, high = 0.0, size + distance_m

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-from eavefall_model.advice.schema import EaveAdvice
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
+from eavefall_model.advice.schema import EaveAdvice
 from eavefall_service.plots.palette import ACCENT, INK, form_style
 from eavefall_service.plots.words import MONTHS, MONTHS_SHORT, joined, kg_per_m, months_text
 
@@ -17,7 +19,7 @@ __all__ = ["LitterPlot", "litter_plot"]
 
 @dataclass(frozen=True)
 class LitterPlot:
-    """``layers`` holds a form and twelve values in kg per metre of gutter, January first, heaviest form first."""
+    """``layers`` holds a form and twelve values in kg per metre of gutter, January first; heaviest first."""
 
     eave: str
     layers: tuple[tuple[str, tuple[float, ...]], ...]
@@ -47,10 +49,10 @@ class LitterPlot:
         """Bars from January to December, a labelled swatch per form in stacking order."""
         axes = figure.add_subplot()
         base = [0.0] * 12
-        swatches: list[Patch] = []
+        swatches: list[Artist] = []
         for position, (form, values) in enumerate(self.layers):
             word, fill, hatch = form_style(form, position)
-            look = {"facecolor": fill, "edgecolor": INK, "linewidth": 0.6, "hatch": hatch}
+            look: dict[str, Any] = {"facecolor": fill, "edgecolor": INK, "linewidth": 0.6, "hatch": hatch}
             axes.bar(range(12), values, bottom=base, width=0.78, **look)
             base = [low + more for low, more in zip(base, values, strict=True)]
             swatches.append(Patch(label=word, **look))

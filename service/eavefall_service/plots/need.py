@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from matplotlib.figure import Figure
 
+from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
+from eavefall_model.survey import GuardKind
 from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import GUARD_WORDS, interval_text
 
@@ -46,11 +47,11 @@ class NeedPlot:
     def draw(self, figure: Figure) -> None:
         """Curves labelled where they end; a bar below each for the 10 to 90 % range, a dot at the median."""
         axes = figure.add_subplot()
-        looks = ((SECOND, (0, (4, 1.6)), "s"), (ACCENT, "solid", "o"))
-        if len(self.curves) == 1:
-            looks = looks[1:] if self.curves[0].label != GUARD_WORDS["none"] else looks
+        bare = (SECOND, (0, (4, 1.6)), "s")
+        guarded = (ACCENT, "solid", "o")
         last = 24.0
-        for row, (curve, (colour, dashes, marker)) in enumerate(zip(self.curves, looks, strict=False)):
+        for row, curve in enumerate(self.curves):
+            colour, dashes, marker = bare if curve.label == GUARD_WORDS["none"] else guarded
             shares = [100 * share for share in curve.share]
             axes.plot(curve.months, shares, color=colour, linestyle=dashes, linewidth=2)
             last = max(last, max(curve.months, default=0.0))
@@ -88,6 +89,8 @@ def _curve(verdict: GuardVerdict) -> NeedCurve:
 
 def need_plot(advice: Advice) -> NeedPlot:
     """No guard, and the advised guard if that is another kind."""
-    kinds = ["none", advice.recommended_guard] if advice.recommended_guard != "none" else ["none"]
+    kinds: list[GuardKind] = ["none"]
+    if advice.recommended_guard != "none":
+        kinds.append(advice.recommended_guard)
     by_kind = {verdict.kind: verdict for verdict in advice.guards}
-    return NeedPlot(tuple(_curve(by_kind[kind]) for kind in kinds if kind in by_kind))  # type: ignore[index]
+    return NeedPlot(tuple(_curve(by_kind[kind]) for kind in kinds if kind in by_kind))

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
-from eavefall_model.screens.classes import CLASS_BOUNDS_MM
-from eavefall_model.units import MM_PER_INCH
+import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from eavefall_model.screens.classes import CLASS_BOUNDS_MM
+from eavefall_model.units import MM_PER_INCH
 from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import joined, mm_and_in, number_text
 
 __all__ = ["OpeningPlot", "WidthBar"]
+
+
+def _to_inches(mm: Any) -> Any:
+    return np.asarray(mm) / MM_PER_INCH
+
+
+def _to_mm(inches: Any) -> Any:
+    return np.asarray(inches) * MM_PER_INCH
+
 
 _LOW_MM = 0.2
 _HIGH_MM = 20.0
@@ -98,9 +109,7 @@ class OpeningPlot:
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda mm, _: number_text(mm)))
         axes.set_xlabel("mm")
-        inches = axes.secondary_xaxis(
-            "top", functions=(lambda mm: mm / MM_PER_INCH, lambda inch: inch * MM_PER_INCH)
-        )
+        inches = axes.secondary_xaxis("top", functions=(_to_inches, _to_mm))
         inches.xaxis.set_major_locator(FixedLocator([0.01, 0.02, 0.04, 0.1, 0.25, 0.5]))
         inches.xaxis.set_minor_locator(NullLocator())
         inches.xaxis.set_major_formatter(FuncFormatter(lambda inch, _: number_text(inch)))

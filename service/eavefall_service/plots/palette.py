@@ -1,8 +1,8 @@
 """Colours, hatches and names shared by every plot.
 
-The colours step in lightness as well as hue, and every filled area also carries a hatch and a direct label, so
-that a photocopy or a colour-blind reader loses nothing. A page may re-theme a plot by matching these exact values
-(``svg [fill="#1c2421"]``), which is why all plots take their colours from here.
+The colours step in lightness as well as hue, and every filled area also carries a hatch and a direct label,
+so that a photocopy or a colour-blind reader loses nothing. A page may re-theme a plot by matching these exact
+values (``svg [fill="#1c2421"]``), which is why all plots take their colours from here.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ _SPARE: Final = (("#9aa7b0", "--"), ("#cfd6da", "\\\\"), ("#6d7780", "++"), ("#e
 
 
 def form_style(form: str, position: int = 0) -> FormStyle:
-    """Word, fill and hatch of a litter form; a form we have no style for gets a spare grey by ``position``."""
+    """Word, fill and hatch of a litter form; one without a style gets a spare grey by ``position``."""
     known = FORM_STYLE.get(form)
     if known is not None:
         return known

@@ -7,19 +7,20 @@ import string
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from eavefall_model.advice.schema import Advice
-from eavefall_model.survey import Survey
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon
 
+from eavefall_model.advice.schema import Advice
+from eavefall_model.survey import Survey
 from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import compass, joined, kg_per_m, length_both
 
 __all__ = ["PlanPlot", "plan_plot"]
 
-# Trees farther than this beyond the house would shrink everything else; they stand at the edge, with an arrow.
+# Trees farther than this beyond the house would shrink everything else; they stand at the edge, with an
+# arrow.
 _REACH_M = 16.0
 _CROWN = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unknown": ("#e3e4e0", "")}
 
@@ -131,8 +132,8 @@ class PlanPlot:
             at = (x + shift * math.sin(side), y + shift * math.cos(side))
             axes.add_patch(
                 Circle(
-                    at, crown, facecolor=fill, edgecolor=INK, linewidth=0.8, alpha=0.75, hatch=hatch, zorder=3,
-                    linestyle="solid" if tree.known and not far else (0, (3, 2)),
+                    at, crown, facecolor=fill, edgecolor=INK, linewidth=0.8, alpha=0.75, hatch=hatch,
+                    zorder=3, linestyle="solid" if tree.known and not far else (0, (3, 2)),
                 )
             )  # fmt: skip
             axes.plot(*at, marker="^" if tree.kind == "needle" else "o", color=INK, markersize=4, zorder=5)
@@ -169,8 +170,8 @@ class PlanPlot:
                 arrowprops={"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}, zorder=8,
             )  # fmt: skip
             axes.text(
-                0.98 * view, 0.72 * view, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5, ha="right",
-                va="center", zorder=8,
+                0.98 * view, 0.72 * view, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5,
+                ha="right", va="center", zorder=8,
             )  # fmt: skip
         bar = 10.0 if view > 14 else 5.0
         left, low = view * 0.96 - bar, -0.95 * view

@@ -17,8 +17,8 @@ __all__ = [
 ]  # fmt: skip
 
 MONTHS: Final = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
 )  # fmt: skip
 MONTHS_SHORT: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 # An interval this long or longer is worded as "more than two years": the time-to-need curves end here.
@@ -145,7 +145,7 @@ def interval_range(interval: Interval) -> str:
 
 
 def interval_text(interval: Interval) -> str:
-    """``9 months (6 to 14)``; from two years on only ``over 24 months``, with the soonest if that is sooner."""
+    """``9 months (6 to 14)``; from two years on ``over 24 months``, with the soonest if that is sooner."""
     typical = months_count(interval.typical)
     if interval.low >= HORIZON_MONTHS or _bare(interval.low) == _bare(interval.high):
         return typical

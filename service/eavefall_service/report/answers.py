@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from eavefall_model.advice.schema import Advice
-
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
@@ -60,16 +59,16 @@ def _how_fine(advice: Advice) -> Answer:
             _certainty(advice),
         )
         return Answer(question, "No guard is needed", tuple(filter(None, lines)))
-    lines = []
+    said: list[str] = []
     opening = advice.opening_mm
     headline = _CLASS_WORDS[advice.fineness_class]
     if opening is not None:
         headline += f": clear openings {size_text(opening)}"
-        lines.append(f"Nearest standard sieve: {sieve_text(opening)}.")
+        said.append(f"Nearest standard sieve: {sieve_text(opening)}.")
     if advice.recommended_guard != "none":
-        lines.append(f"Guard kind that suits best here: {GUARD_WORDS[advice.recommended_guard]}.")
-    lines.append(_certainty(advice))
-    return Answer(question, headline, tuple(filter(None, lines)))
+        said.append(f"Guard kind that suits best here: {GUARD_WORDS[advice.recommended_guard]}.")
+    said.append(_certainty(advice))
+    return Answer(question, headline, tuple(filter(None, said)))
 
 
 def _how_often(advice: Advice) -> Answer:
@@ -120,25 +119,26 @@ def until_then_of(advice: Advice) -> tuple[str, ...]:
     if advice.clean_in:
         lines.append(f"Put the cleaning in the calendar: {months_text(advice.clean_in)}.")
     lines.append(
-        "After heavy rain, look up from the ground. Water running over the front edge, a dripping joint or a dry "
-        "downspout means that the gutter or its outlet is blocked: call sooner than planned."
+        "After heavy rain, look up from the ground. Water running over the front edge, a dripping joint or a "
+        "dry downspout means that the gutter or its outlet is blocked: call sooner than planned."
     )
     kind = advice.recommended_guard
     if kind != "none":
         lines.append(
-            "Once a season, look for a mat of litter lying on the guard. What lies loose and dry often blows off; a "
-            "wet mat that stays for weeks needs brushing."
+            "Once a season, look for a mat of litter lying on the guard. What lies loose and dry often blows "
+            "off; a wet mat that stays for weeks needs brushing."
         )
     else:
         lines.append(
-            "Keep the ground below each downspout clear, and look there: grit and needles washed out show what "
-            "collects above."
+            "Keep the ground below each downspout clear, and look there: grit and needles washed out show "
+            "what collects above."
         )
     lines.append(
-        "Cutting back what overhangs the roof lengthens the interval more than anything done at the gutter. Leave "
-        "limbs near power lines or above the roof to a licensed tree service."
+        "Cutting back what overhangs the roof brings less litter down. Leave limbs near power lines or above "
+        "the roof to a licensed tree service."
     )
     lines.append(
-        "Leave work at the eave to someone trained, with a second person and fall protection. Stay off the roof."
+        "Leave work at the eave to someone trained, with a second person and fall protection. Stay off the "
+        "roof."
     )
     return tuple(sentence_case(line) for line in lines)

@@ -8,7 +8,6 @@ from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
-
 from eavefall_service.plots.guards import guard_plot
 from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
@@ -151,8 +150,8 @@ def _figures(
         Figure(
             "need",
             need_plot(advice),
-            "Chance that a cleaning is due by each month. Bars below: the range that 8 of 10 trial runs fall in; the "
-            "mark is the middle.",
+            "Chance that a cleaning is due by each month. Bars below: the range that 8 of 10 trial runs fall "
+            "in; the mark is the middle.",
         ),
         Figure(
             "litter",

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Final
 
 from eavefall_model.advice.schema import Number
-
 from eavefall_service.plots.words import (
     MONTHS,
     kg_per_m,
@@ -36,7 +35,7 @@ _SUFFIXES: Final = (
 
 
 def named_number(name: str, value: Number) -> str:
-    """``overhang: 1.0 m (3 ft)`` from ``overhang_m`` and 1.0; a name without a known unit keeps its bare figure."""
+    """``overhang: 1.0 m (3 ft)`` from ``overhang_m`` and 1.0; without a known unit the bare figure."""
     if isinstance(value, str) or value is None:
         return f"{_plain(name)}: {value or 'not known'}"
     if name in ("month", "peak_month") and 1 <= value <= 12:

@@ -187,12 +187,8 @@ def _reasons(doc: ReportDocument) -> list[Flowable]:
     for number, reason in enumerate(doc.reasons, 1):
         about = f", about {reason.about}" if reason.about else ""
         trail = ". ".join(filter(None, (reason.numbers, f"{reason.rule}{about}", f"Source: {reason.source}")))
-        lines.append(
-            Paragraph(
-                f'{number}. {safe_text(reason.sentence)} <font size="6.5" color="{QUIET}">{safe_text(trail)}</font>',
-                style("small"),
-            )
-        )
+        quiet = f'<font size="6.5" color="{QUIET}">{safe_text(trail)}</font>'
+        lines.append(Paragraph(f"{number}. {safe_text(reason.sentence)} {quiet}", style("small")))
     return lines
 
 

@@ -22,7 +22,8 @@ _FALLBACK: Final = "EavefallFallback"
 
 @cache
 def _fallback() -> str:
-    # Every PDF reader has Helvetica in Latin-1; DejaVu Sans, which matplotlib carries, has Greek, Cyrillic and more.
+    # Every PDF reader has Helvetica in Latin-1; DejaVu Sans, which matplotlib carries, has Greek, Cyrillic
+    # and more.
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     pdfmetrics.registerFont(TTFont(_FALLBACK, folder / "DejaVuSans.ttf"))
     return _FALLBACK

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from eavefall_model.photo import display_jpeg
 from numpy.typing import NDArray
+
+from eavefall_model.photo import display_jpeg
 
 __all__ = ["LONG_SIDE_PX", "PhotoPicture", "picture_from_rgb"]
 

@@ -6,9 +6,8 @@ from collections.abc import Mapping
 
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import PhotoRef, Survey
-from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.tags.schema import Foliage, PhotoTags
 from eavefall_model.units import MM_PER_INCH
-
 from eavefall_service.plots.words import joined, number_text, per_cent, sentence_case
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture
@@ -24,7 +23,7 @@ _SHOWS = {
     "gutter": "gutter",
     "gauge": "needle gauge",
 }
-_FOLIAGE = {"needle": "needle-leaf", "broad": "broadleaf", "bare": "bare crown"}
+_FOLIAGE: dict[Foliage, str] = {"needle": "needle-leaf", "broad": "broadleaf", "bare": "bare crown"}
 
 
 def _tag_words(tags: PhotoTags) -> str:

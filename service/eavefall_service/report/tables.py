@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from eavefall_model.advice.schema import Advice, EaveAdvice, Opening
-
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
@@ -54,7 +53,7 @@ def guards_table(advice: Advice) -> Table:
             "Why",
         ),
         tuple(rows),
-        "Gets in: share of the litter that passes into the gutter. Stays: share that remains lying on the guard.",
+        "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard.",
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advice.recommended_guard),
         tuple(
             (row.interval_months.low, row.interval_months.typical, row.interval_months.high)
@@ -181,4 +180,5 @@ def price_line(advice: Advice) -> str:
     currencies = {off.currency for off in offs if off.price_low is not None}
     if not lows or len(lows) != len(offs) or len(highs) != len(offs) or len(currencies) != 1:
         return ""
-    return f"{sum(lows):,.0f} to {sum(highs):,.0f} {currencies.pop()} from the office's own price table. Not a quote."
+    money = f"{sum(lows):,.0f} to {sum(highs):,.0f} {currencies.pop()}"
+    return f"{money} from the office's own price table. Not a quote."

@@ -10,7 +10,6 @@ from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.schema import Form
-
 from eavefall_service.plots.opening import WidthBar
 
 __all__ = ["width_bars"]

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Final
 
-from eavefall_model.errors import ServiceError
 from fastapi import Depends, Request
 from fastapi.security import APIKeyCookie, HTTPAuthorizationCredentials, HTTPBearer
 from starlette.responses import Response
 
+from eavefall_model.errors import ServiceError
 from eavefall_service.journeys import accounts, links
 from eavefall_service.journeys.actor import AUDITORS, Actor
 from eavefall_service.web import limits

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
+
+from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
 
 __all__ = ["PROBLEM", "Problem", "documented", "install", "refuse", "status_of"]
 

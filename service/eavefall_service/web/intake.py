@@ -15,11 +15,11 @@ from functools import partial
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
+
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import decode, display_jpeg
 from eavefall_model.tags.schema import PhotoTags
-from numpy.typing import NDArray
-
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta

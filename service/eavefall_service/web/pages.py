@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-from eavefall_model.units import format_length
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from eavefall_model.units import format_length
 from eavefall_service.web import words
 from eavefall_service.web.errors import Problem, problem_response
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import Final
 from urllib.parse import urlsplit
 
-from eavefall_model.errors import ERROR_CODES
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from eavefall_model.errors import ERROR_CODES
 from eavefall_service.web.errors import Problem, problem_response, status_of
 
 __all__ = ["PAGE_POLICY", "PICTURE_POLICY", "Shield", "is_cross_site"]

@@ -7,9 +7,9 @@ import logging
 from pathlib import Path
 from typing import IO
 
-from eavefall_model.errors import ServiceError
 from sqlalchemy import select
 
+from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.clock import after
 from eavefall_service.storage.rows import PhotoRow

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+
 from eavefall_datasets.render.camera import Camera
 from eavefall_datasets.render.curve import NeedleSpec, axis_mm, body_width_mm, thin_width_mm
 from eavefall_datasets.render.needles import NeedleSceneSpec, random_spec, render

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from eavefall_datasets.render.negatives import NEGATIVE_KINDS, NegativeKind, render_negative
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from eavefall_service.audit.agreement import Confusion, Weights, band, confusion, kappa
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 from statsmodels.stats.inter_rater import cohens_kappa
+
+from eavefall_service.audit.agreement import Confusion, Weights, band, confusion, kappa
 
 SKLEARN: dict[Weights, str | None] = {"none": None, "linear": "linear", "quadratic": "quadratic"}
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from sklearn.calibration import calibration_curve
+from sklearn.metrics import brier_score_loss
+
 from eavefall_service.audit.calibration import (
     calibration,
     expected_calibration_error,
     logistic_recalibration,
 )
-from sklearn.calibration import calibration_curve
-from sklearn.metrics import brier_score_loss
 
 
 def audited(n: int, seed: int, power: float = 1.0) -> tuple[np.ndarray, np.ndarray]:

@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+
 from eavefall_service.audit.cusum import (
     Cusum,
     alarm_probability,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from eavefall_service.audit.drift import season, watch_weeks, weekly
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+
 from eavefall_service.audit.intervals import (
     clopper_pearson,
     newcombe_difference,
@@ -11,8 +14,6 @@ from eavefall_service.audit.intervals import (
     weighted_rate,
     wilson,
 )
-from scipy import stats
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 # Newcombe 1998, Statistics in Medicine 17:857, Table I: methods 3 (Wilson) and 5 (Clopper-Pearson).
 NEWCOMBE_SINGLE = [

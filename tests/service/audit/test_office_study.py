@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from sklearn.metrics import cohen_kappa_score
+
 from eavefall_service.audit.office_study import run_study
 from eavefall_service.audit.office_world import Plan, true_disagreement, true_kappa, world_of
-from sklearn.metrics import cohen_kappa_score
 
 BIG = Plan(surveys=400_000)
 

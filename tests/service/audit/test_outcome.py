@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from eavefall_service.audit.outcome import Predicted, Visit, compare, predicted_share, turnbull
 from scipy import stats
 from sklearn.isotonic import IsotonicRegression
 from statsmodels.duration.survfunc import SurvfuncRight
+
+from eavefall_service.audit.outcome import Predicted, Visit, compare, predicted_share, turnbull
 
 YEAR = Predicted(6.0, 12.0, 24.0)
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
 from eavefall_service.audit.plans import (
     AQLS,
     LETTERS,
@@ -14,8 +17,6 @@ from eavefall_service.audit.plans import (
     limiting_quality,
     single_plan,
 )
-from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
 
 
 def plan_of(letter: str, aql: float, severity: str = "normal") -> Plan:

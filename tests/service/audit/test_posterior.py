@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 import pytest
+from scipy import integrate, stats
+
 from eavefall_service.audit.outcome import Predicted, Visit
 from eavefall_service.audit.posterior import PRIOR_SD, update_scale, update_scales
-from scipy import integrate, stats
 
 YEAR = Predicted(6.0, 12.0, 24.0)
 SIGMA = math.log(2) / stats.norm.ppf(0.9)

@@ -7,10 +7,11 @@ from collections import Counter
 from datetime import datetime, timedelta
 
 import pytest
-from eavefall_service.audit.blind import Read, visible_reads
-from eavefall_service.audit.sampling import Listed, draw, second_readers
 from hypothesis import given
 from hypothesis import strategies as st
+
+from eavefall_service.audit.blind import Read, visible_reads
+from eavefall_service.audit.sampling import Listed, draw, second_readers
 
 
 def office(n: int, seed: int = 1) -> list[Listed]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from eavefall_service.audit import special
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special as scipy_special
 from scipy import stats
+
+from eavefall_service.audit import special
 
 positive = st.floats(0.05, 3000)
 

@@ -1,6 +1,7 @@
 """Run migrations on the connection that :class:`eavefall_service.storage.database.Database` hands over."""
 
 from alembic import context
+
 from eavefall_service.storage.rows import Base
 
 context.configure(

@@ -6,11 +6,11 @@ import asyncio
 import re
 from typing import Annotated, Final
 
-from eavefall_model.errors import EavefallError
 from fastapi import APIRouter, Depends
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, Response
 
+from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.rows import PhotoRow

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from eavefall_model.errors import ServiceError
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
+from eavefall_model.errors import ServiceError
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.web import limits, pages

@@ -1,0 +1,131 @@
+"""The commands as a person runs them: exit status, error codes on standard error, formats on standard output."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from eavefall_model.advice.schema import Advice
+from eavefall_model.tags.schema import PhotoTags
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    def call(*arguments: str) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-c", "from eavefall_service.cli import main; main()", *arguments]
+        return subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+
+    return call
+
+
+def photo(path: Path, seed: int = 0) -> Path:
+    rgb = np.random.default_rng(seed).integers(0, 255, (300, 400, 3), np.uint8)
+    Image.fromarray(rgb).save(path)
+    return path
+
+
+SURVEY = """
+name: Test lane (invented)
+photos: [{file: a.jpg, of: pine}, {file: gone.jpg, of: pine}]
+trees: [{name: pine, species: Pinus strobus, distance: 3 m, eave: back}]
+eaves: [{name: back, length: 10 m}]
+"""
+
+
+def test_survey_new_check_assess(run: Run, tmp_path: Path) -> None:
+    assert run("survey", "new", "mine.yaml").returncode == 0
+    assert "sound" in run("survey", "check", "mine.yaml").stdout
+    done = run("assess", "mine.yaml", "--json", "--draws", "100", "--report", "r.html", "--report", "r.pdf")
+    assert done.returncode == 0, done.stderr
+    assert Advice.model_validate_json(done.stdout).survey == "My first survey"
+    assert (tmp_path / "r.html").read_text("utf-8").startswith("<!doctype html>".upper()) or (
+        (tmp_path / "r.html").read_text("utf-8").lower().startswith("<!doctype html>")
+    )
+    assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF")
+    again = run("survey", "new", "mine.yaml")
+    assert again.returncode == 2
+    assert "could not be written" in again.stderr
+
+
+def test_assess_goes_on_past_a_failed_photo_and_says_so(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "s.yaml").write_text(SURVEY)
+    photo(tmp_path / "a.jpg")
+    done = run("assess", "s.yaml", "--json", "--draws", "100")
+    assert done.returncode == 1
+    assert "gone.jpg: photo-missing" in done.stderr
+    advice = Advice.model_validate_json(done.stdout)
+    assert advice.failed_photos == ("gone.jpg",)
+    assert advice.fineness_class == "extra-fine"
+
+
+def test_same_input_same_bytes(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "s.yaml").write_text(SURVEY)
+    photo(tmp_path / "a.jpg")
+    first, second = (run("assess", "s.yaml", "--json", "--draws", "200").stdout for _ in range(2))
+    assert first == second
+
+
+def test_validate(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "s.yaml").write_text(SURVEY.replace("{file: gone.jpg, of: pine}", ""))
+    photo(tmp_path / "a.jpg")
+    (tmp_path / "out.json").write_text(run("assess", "s.yaml", "--json", "--draws", "100").stdout)
+    assert run("validate", "out.json").returncode == 0
+    broken = json.loads((tmp_path / "out.json").read_text())
+    broken["interval_months"]["low"] = broken["interval_months"]["high"] + 1
+    (tmp_path / "out.json").write_text(json.dumps(broken))
+    assert run("validate", "out.json").returncode == 1
+
+
+def test_bad_survey_tells_all_problems_and_writes_nothing(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "s.yaml").write_text(SURVEY.replace("3 m", "3").replace("10 m", "-1 m"))
+    done = run("assess", "s.yaml", "--report", "r.html")
+    assert done.returncode == 2
+    assert "survey-wrong-unit" in done.stderr
+    assert "survey-wrong-value" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_missing_survey(run: Run) -> None:
+    done = run("assess", "nowhere.yaml")
+    assert done.returncode == 2
+    assert "survey-missing" in done.stderr
+
+
+def test_tag_lines(run: Run, tmp_path: Path) -> None:
+    photo(tmp_path / "a.png")
+    (tmp_path / "b.jpg").write_bytes(b"\xff\xd8\xff nothing more")
+    (tmp_path / "c.jpg").write_bytes(b"")
+    photo(tmp_path / "d.jpg", 1)
+    done = run("tag", "a.png", "b.jpg", "c.jpg", "d.jpg", "e.jpg", "--json")
+    assert done.returncode == 1
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [line["photo"] for line in lines] == ["a.png", "b.jpg", "c.jpg", "d.jpg", "e.jpg"]
+    assert [line.get("error", {}).get("code") for line in lines][2:] == ["photo-empty", None, "photo-missing"]
+    assert lines[1]["error"]["code"] in ("photo-unreadable", "photo-truncated")
+    tags = PhotoTags.model_validate(lines[0])
+    assert sum(tags.form.values()) == pytest.approx(1, abs=1e-3)
+    assert run("tag", "a.png").returncode == 0
+
+
+def test_tag_evidence_is_written_for_each_photo(run: Run, tmp_path: Path) -> None:
+    photo(tmp_path / "a.jpg")
+    photo(tmp_path / "b.jpg", 1)
+    assert run("tag", ".", "--evidence", "ev").returncode == 0
+    assert len(list((tmp_path / "ev").glob("*.jpg"))) == 2
+
+
+@pytest.mark.parametrize("name", ["survey", "tags", "gauge", "advice"])
+def test_schema_is_json_schema(run: Run, name: str) -> None:
+    schema = json.loads(run("schema", name).stdout)
+    assert schema["type"] == "object"
+    assert schema["properties"]["format"]["const"].startswith(f"eavefall.{name}/")
