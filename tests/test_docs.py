@@ -1,4 +1,4 @@
-"""The documents against the code, in both directions: commands, options, error codes, output fields, links."""
+"""The documents against the code, both ways: commands, options, error codes, fields, files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The commands as a person runs them: exit status, error codes on standard error, formats on standard output."""
+"""The commands as a person runs them: exit status, error codes, formats on standard output."""
 
 from __future__ import annotations
 
