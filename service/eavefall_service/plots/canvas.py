@@ -20,6 +20,8 @@ _SETTINGS: Final[dict[Any, Any]] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "eavefall",
     "path.simplify": False,
+    # A dollar sign in a name is a dollar sign.
+    "text.parse_math": False,
     "font.family": "DejaVu Sans",
     "font.size": 9.0,
     "axes.edgecolor": QUIET,

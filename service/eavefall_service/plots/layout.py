@@ -21,6 +21,7 @@ _LENGTH_M: Final = 10.0
 _RUN_M: Final = 4.0
 _DISTANCE_M: Final = 6.0
 _CROWN_M: Final = 3.5
+_STEPS: Final = 400
 
 
 @dataclass(frozen=True)
@@ -129,14 +130,13 @@ def _gap(point: Point, line: EaveLine) -> float:
 def _trunk(bearing_deg: float, distance_m: float, lines: tuple[EaveLine, ...]) -> Point:
     """Farthest point on the bearing from the house's middle that is ``distance_m`` from the nearest line."""
     way = _unit(bearing_deg)
-    size = max(math.hypot(*corner) for line in lines for corner in (line.start, line.end))
-    low, high = 0.0, size + distance_m
-    # Beyond the house the gap grows along the ray; 400 steps outwards-in find the outer crossing.
-    for step in range(400, -1, -1):
-        low = high * step / 400
-        if min(_gap(_at((0.0, 0.0), (low, way)), line) for line in lines) <= distance_m:
-            break
-    return _at((0.0, 0.0), (low, way))
+    reach = max(math.hypot(*corner) for line in lines for corner in (line.start, line.end)) + distance_m
+    step = reach / _STEPS
+    ray = [_at((0.0, 0.0), (step * at, way)) for at in range(_STEPS + 1)]
+    gaps = [min(_gap(point, line) for line in lines) for point in ray]
+    # A bearing past a corner may never come that close: then the closest it comes.
+    wanted = max(distance_m, min(gaps)) + step / 2
+    return next(point for point, gap in zip(reversed(ray), reversed(gaps), strict=True) if gap <= wanted)
 
 
 def _kind(tree: Tree, forms: Mapping[str, str]) -> str:

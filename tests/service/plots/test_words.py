@@ -1,0 +1,107 @@
+"""Figures in words, checked by arithmetic in both unit systems."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from eavefall_model.advice.schema import Interval, Opening
+from eavefall_service.plots import words
+
+
+def plain(text: str) -> str:
+    """Fixed spaces as ordinary ones."""
+    return text.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize(
+    ("months", "expected"),
+    [
+        ((), ""),
+        ((5, 11), "May and November"),
+        ((10, 11, 12), "October to December"),
+        ((11, 12, 1), "November to January"),
+        ((1, 4, 9, 10, 11), "January, April and September to November"),
+        (range(1, 13), "any month"),
+        ((12,), "December"),
+        ((3, 3, 3), "March"),
+    ],
+)
+def test_months_by_name(months: tuple[int, ...], expected: str) -> None:
+    assert words.months_text(months) == expected
+
+
+@pytest.mark.parametrize(
+    ("low", "typical", "high", "expected"),
+    [
+        (6, 9, 14, "9 months (6 to 14)"),
+        (0.9, 1.1, 1.4, "1 month (1 to 1.5)"),
+        (2.2, 3.2, 40, "3 months (2 to over 24)"),
+        (20, 30, 60, "over 24 months (from 20)"),
+        (30, 40, 60, "over 24 months"),
+        (9, 9, 9, "9 months"),
+        (0.1, 0.2, 0.3, "0.5 months"),
+    ],
+)
+def test_interval(low: float, typical: float, high: float, expected: str) -> None:
+    assert plain(words.interval_text(Interval(low=low, typical=typical, high=high))) == expected
+
+
+def test_interval_range() -> None:
+    assert plain(words.interval_range(Interval(low=6, typical=9, high=14))) == "6 to 14 months"
+    assert plain(words.interval_range(Interval(low=6, typical=9, high=99))) == "6 to over 24 months"
+    assert plain(words.interval_range(Interval(low=30, typical=40, high=99))) == "over 24 months"
+
+
+def test_both_unit_systems() -> None:
+    # 1 in = 25.4 mm, 1 ft = 0.3048 m, 1 lb = 0.45359237 kg (NIST SP 811 appendix B);
+    # 1 US gal = 3.785411784 L.
+    assert plain(words.mm_and_in(0.508)) == "0.51 mm (0.020 in)"
+    assert plain(words.mm_and_in(12.7)) == "13 mm (0.5 in)"
+    assert plain(words.length_both(12.192)) == "12.2 m (40 ft)"
+    assert plain(words.kg_per_m(1.4882)) == "1.5 kg/m (1 lb/ft)"
+    assert plain(words.litres_per_second(3.785411784 / 60 * 30)) == "1.9 L/s (30 gal/min)"
+    assert plain(words.rain_text(101.6)) == "102 mm/h (4 in/h)"
+
+
+def test_a_figure_keeps_its_unit_on_its_line() -> None:
+    for text in (words.mm_and_in(0.5), words.length_both(3), words.kg_per_m(2), words.per_cent(0.5)):
+        assert " mm" not in text
+        assert " %" not in text
+        assert "\u00a0" in text
+
+
+def test_percentages_never_claim_certainty() -> None:
+    assert plain(words.per_cent(0.999)) == "over 99 %"
+    assert plain(words.per_cent(0.001)) == "under 1 %"
+    assert plain(words.per_cent(1.0)) == "100 %"
+    assert plain(words.per_cent(0.0)) == "0 %"
+    assert plain(words.per_cent(0.345)) == "34 %"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected"),
+    [
+        (0.0, 0.5, "up to 0.50 mm (0.020 in)"),
+        (0.5, 1.0, "0.5 to 1 mm (0.020 to 0.039 in)"),
+        (6.0, math.inf, "wider than 6.00 mm (0.236 in)"),
+        (0.5, 0.5, "0.50 mm (0.020 in)"),
+    ],
+)
+def test_opening(low: float, high: float, expected: str) -> None:
+    opening = Opening(low_mm=low, high_mm=high, designation_iso="0.5 mm", designation_astm="No. 35")
+    assert plain(words.size_text(opening)) == expected
+    assert words.sieve_text(opening) == "ISO 3310-1 0.5 mm, ASTM E11 No. 35"
+
+
+@pytest.mark.parametrize(("deg", "point"), [(0, "N"), (359, "N"), (340, "NNW"), (180, "S"), (315, "NW"), (45, "NE")])
+def test_compass(deg: float, point: str) -> None:
+    assert words.compass(deg) == point
+
+
+def test_numbers_have_no_exponent() -> None:
+    assert words.number_text(1234567.0) == "1234567"
+    assert words.number_text(0.000123) == "0.000123"
+    assert words.number_text(10.0) == "10"
+    assert words.number_text(-2.50) == "-2.5"
