@@ -6,7 +6,7 @@ from functools import cached_property
 from importlib.resources import files
 from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from eavefall_model.data_file import read_data_file, text_digest
 from eavefall_model.errors import RulesError
@@ -138,14 +138,15 @@ class Guards(_Frozen):
     guards: Annotated[tuple[Guard, ...], Field(min_length=2)]
     digest: str
 
-    @model_validator(mode="after")
-    def _one_of_each(self) -> Guards:
-        kinds = [guard.kind for guard in self.guards]
+    @field_validator("guards")
+    @classmethod
+    def _one_of_each(cls, guards: tuple[Guard, ...]) -> tuple[Guard, ...]:
+        kinds = [guard.kind for guard in guards]
         if len(set(kinds)) != len(kinds):
             raise ValueError("two guards have the same kind")
         if "none" not in kinds:
             raise ValueError("kind none is missing; every comparison starts from it")
-        return self
+        return guards
 
     def of_kind(self, kind: GuardKind) -> Guard:
         """The guard of a kind.

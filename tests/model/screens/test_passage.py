@@ -1,0 +1,198 @@
+"""Passage against exact geometry, an independent Monte Carlo, and trade sense."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from eavefall_model.screens.passage import (
+    OpeningShape,
+    end_on_entry_share,
+    fates,
+    flat_clear_share,
+)
+
+SIZES = st.floats(0.1, 200.0)
+SHAPES = st.sampled_from(["square", "round60", "slot"])
+
+
+@pytest.mark.parametrize("length", [0.0, 0.3, 0.5, 0.9, 1.0])
+@pytest.mark.parametrize("grid", [1.0, 2.0, 7.0])
+def test_flat_line_on_a_line_grid_is_buffon_laplace(length: float, grid: float) -> None:
+    # Laplace 1812 (Uspensky 1937 p 255): crossing (2 l (a + b) - l^2) / (pi a b), here with a = b, l <= a.
+    crossing = (4 * length * grid - length**2) / (math.pi * grid**2)
+    assert flat_clear_share(length, 0.0, grid, 0.0) == pytest.approx(1 - crossing, abs=1e-12)
+
+
+@pytest.mark.parametrize(("length", "gap"), [(0.2, 1.0), (1.0, 1.0), (3.0, 4.0)])
+def test_flat_line_between_edges_is_buffon(length: float, gap: float) -> None:
+    # Buffon 1777: crossing 2 l / (pi d) for l <= d.
+    assert flat_clear_share(length, 0.0, gap, 0.0, "slot") == pytest.approx(1 - 2 * length / (math.pi * gap))
+
+
+@pytest.mark.parametrize("length", [1.5, 2.0, 5.0])
+def test_long_line_between_edges_is_buffon_extended(length: float) -> None:
+    # Uspensky 1937 p 252 for l > d: P(cross) = 1 - (2/pi)(asin(d/l) - (l/d)(1 - sqrt(1 - d^2/l^2))), d = 1.
+    clear = 2 / math.pi * (math.asin(1 / length) - length * (1 - math.sqrt(1 - 1 / length**2)))
+    assert flat_clear_share(length, 0.0, 1.0, 0.0, "slot") == pytest.approx(clear, abs=1e-12)
+
+
+def test_a_needle_longer_than_the_diagonal_never_lies_clear() -> None:
+    assert flat_clear_share(math.sqrt(2) + 1e-9, 0.0, 1.0, 0.0) == 0.0
+    assert flat_clear_share(math.sqrt(2) - 1e-3, 0.0, 1.0, 0.0) > 0.0
+    assert flat_clear_share(1.001, 0.0, 1.0, 0.2, "round60") == 0.0
+
+
+@pytest.mark.parametrize(
+    ("width", "opening", "wire"), [(0.6, 0.864, 0.406), (1.0, 5.7, 0.635), (0.5, 0.5, 0.3), (2.0, 1.0, 0.5)]
+)
+def test_tip_entry_is_the_free_square_over_the_cell(width: float, opening: float, wire: float) -> None:
+    free = max(opening - width, 0.0)
+    expected = (free / (opening + wire)) ** 2
+    assert end_on_entry_share(width, opening, wire) == pytest.approx(expected, abs=1e-15)
+
+
+def test_a_point_enters_as_often_as_the_sheet_is_open() -> None:
+    # Open area of the same openings by handbook formula: 0.9069 d^2 / p^2 and (w / p)^2.
+    assert end_on_entry_share(0.0, 2.0, 2.0, "round60") == pytest.approx(0.9069 * 4 / 16, abs=1e-4)
+    assert end_on_entry_share(0.0, 0.381, 0.254) == pytest.approx(0.36)
+
+
+def _simulated(
+    rng: np.random.Generator,
+    n: int,
+    length: float,
+    width: float,
+    opening: float,
+    wire: float,
+    shape: OpeningShape,
+) -> NDArray[np.bool_]:
+    """Throw n rods with round ends at a screen; True where no point of the rod is over solid.
+
+    Independent of the formulas: the rod is sampled as points along its axis, each of which needs half a width
+    of clearance from every edge.
+    """
+    pitch = opening + wire
+    angle = rng.uniform(0, 2 * np.pi, n)
+    along = np.linspace(-0.5, 0.5, 201) * (length - width)
+    x = rng.uniform(0, pitch, n)[:, None] + np.cos(angle)[:, None] * along
+    if shape == "slot":
+        # One period of slot and cover, endless across; a rod clear of the edges must stay in one slot.
+        return np.asarray((np.abs(x - pitch / 2) <= (opening - width) / 2).all(axis=1))
+    row = pitch * math.sqrt(3) / 2
+    y = rng.uniform(0, 2 * row if shape == "round60" else pitch, n)[:, None] + np.sin(angle)[:, None] * along
+    if shape == "square":
+        half = (opening - width) / 2
+        return np.asarray(((np.abs(x - pitch / 2) <= half) & (np.abs(y - pitch / 2) <= half)).all(axis=1))
+    clear = np.zeros(n, dtype=bool)
+    for row_number in range(-1, 4):
+        for column in range(-2, 4):
+            centre_x = (column + (row_number % 2) / 2) * pitch
+            apart = np.hypot(x - centre_x, y - row_number * row)
+            clear |= (apart <= (opening - width) / 2).all(axis=1)
+    return clear
+
+
+@pytest.mark.parametrize("shape", ["square", "round60", "slot"])
+@pytest.mark.parametrize(
+    ("length", "width", "opening", "wire"),
+    [(2.0, 0.5, 4.0, 1.0), (4.5, 0.5, 4.0, 1.0), (1.0, 1.0, 3.0, 2.0), (3.2, 0.1, 3.0, 0.6)],
+)
+def test_flat_clear_share_agrees_with_thrown_rods(
+    length: float, width: float, opening: float, wire: float, shape: OpeningShape
+) -> None:
+    n = 20_000
+    share = float(_simulated(np.random.default_rng(5), n, length, width, opening, wire, shape).mean())
+    exact = float(flat_clear_share(length, width, opening, wire, shape))
+    # Four standard errors of a binomial share, plus the 1/200 step along the rod.
+    assert share == pytest.approx(exact, abs=4 * math.sqrt(max(exact * (1 - exact), 1 / n) / n) + 2e-3)
+
+
+@given(SIZES, st.floats(0.05, 30), st.floats(0.1, 30), st.floats(0.05, 10), SHAPES, st.floats(0, 10))
+@settings(max_examples=200, deadline=None)
+def test_fates_are_probabilities_that_sum_to_one(
+    length: float, width: float, opening: float, wire: float, shape: OpeningShape, stirrings: float
+) -> None:
+    length = max(length, width)
+    fate = fates(length, width, opening, wire, shape=shape, room_below_mm=80, stirrings=stirrings)
+    parts = [float(x) for x in (fate.lies_across, fate.threads, fate.lodges, fate.passes)]
+    assert all(-1e-12 <= part <= 1 + 1e-12 for part in parts)
+    assert sum(parts) == pytest.approx(1.0, abs=1e-9)
+
+
+@given(
+    SIZES,
+    st.floats(0.05, 30),
+    st.floats(0.1, 30),
+    st.floats(1.0, 3.0),
+    st.floats(0.05, 10),
+    SHAPES,
+    st.floats(0, 8),
+)
+@settings(max_examples=300, deadline=None)
+def test_a_finer_opening_never_lets_more_through(
+    length: float,
+    width: float,
+    opening: float,
+    wider: float,
+    wire: float,
+    shape: OpeningShape,
+    stirrings: float,
+) -> None:
+    length = max(length, width)
+    fine = fates(length, width, opening, wire, shape=shape, stirrings=stirrings).through
+    coarse = fates(length, width, opening * wider, wire, shape=shape, stirrings=stirrings).through
+    assert fine <= coarse + 1e-9
+
+
+@given(st.floats(1, 200), st.floats(0.3, 3), st.floats(0.2, 12), st.floats(0.1, 2), st.floats(0.05, 1.0))
+@settings(max_examples=200, deadline=None)
+def test_a_shorter_piece_never_passes_less(
+    length: float, width: float, opening: float, wire: float, part: float
+) -> None:
+    length = max(length, width)
+    shorter = max(length * part, width)
+    assert fates(shorter, width, opening, wire).through >= fates(length, width, opening, wire).through - 1e-12
+
+
+@given(st.floats(1, 200), st.floats(0.3, 3), st.floats(0.2, 12), st.floats(0.1, 2), st.floats(1.0, 3.0))
+@settings(max_examples=200, deadline=None)
+def test_a_thicker_piece_never_passes_more(
+    length: float, width: float, opening: float, wire: float, thicker: float
+) -> None:
+    length = max(length, width * thicker)
+    thin = fates(length, width, opening, wire).through
+    assert fates(length, width * thicker, opening, wire).through <= thin + 1e-12
+
+
+def test_nothing_wider_than_the_opening_gets_through_but_its_tip_may_lodge() -> None:
+    fate = fates([60.0, 60.0], [1.0, 2.0], 0.864, 0.406)
+    assert (fate.through == 0).all()
+    assert fate.lodges[0] > 0  # a 1.0 mm needle has a tip of 0.6 mm
+    assert fate.lodges[1] == 0
+
+
+def test_a_needle_longer_than_the_gutter_is_deep_stands_in_the_screen() -> None:
+    free = fates(300.0, 1.5, 5.7, 0.635)
+    shallow = fates(300.0, 1.5, 5.7, 0.635, room_below_mm=100)
+    assert shallow.threads == pytest.approx(free.threads / 3)
+    assert shallow.lodges == pytest.approx(free.lodges + free.threads * 2 / 3)
+
+
+def test_stirring_again_is_a_second_meeting_of_what_still_lies() -> None:
+    once = fates(20.0, 1.0, 2.7, 0.43)
+    twice = fates(20.0, 1.0, 2.7, 0.43, stirrings=1)
+    assert twice.lies_across == pytest.approx(once.lies_across**2)
+    assert twice.threads == pytest.approx(once.threads * (1 + once.lies_across))
+
+
+def test_inputs_broadcast_pieces_by_openings() -> None:
+    fate = fates(
+        np.array([50.0, 100.0])[:, None], np.array([1.0, 0.6])[:, None], [0.4, 0.9, 2.7], [0.25, 0.4, 0.4]
+    )
+    assert fate.through.shape == (2, 3)
