@@ -1,0 +1,105 @@
+"""One survey in, one piece of advice out. The same input gives the same bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from types import MappingProxyType
+from typing import Final
+
+from eavefall_model.advice.cautions import cautions
+from eavefall_model.advice.decide import class_probability, interval, opening_of
+from eavefall_model.advice.eaves import eave_advice
+from eavefall_model.advice.flips import flips
+from eavefall_model.advice.judge import judge
+from eavefall_model.advice.outcome import Outcome, run
+from eavefall_model.advice.rulebook import RuleBook, load_rules
+from eavefall_model.advice.schema import Advice, Provenance
+from eavefall_model.advice.value import measure_next
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.screens.guards import Guards, load_guards
+from eavefall_model.survey import Survey
+from eavefall_model.tables import tables_digest
+from eavefall_model.tags.schema import PhotoTags
+
+__all__ = ["assess"]
+
+_NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
+_NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
+
+
+def _package() -> str:
+    try:
+        return f"eavefall {version('eavefall')}"
+    except PackageNotFoundError:
+        return "eavefall (not installed)"
+
+
+def assess(
+    survey: Survey,
+    tags: Mapping[str, PhotoTags] = _NOTHING,
+    gauges: Mapping[str, GaugeResult] = _NO_GAUGE,
+    *,
+    rules: RuleBook | None = None,
+    guards: Guards | None = None,
+    seed: int = 0,
+    draws: int = 2000,
+    failed_photos: Sequence[str] = (),
+    model_id: str = "none",
+) -> Advice:
+    """Advice for one house.
+
+    Parameters
+    ----------
+    survey : Survey
+        What was seen and measured; gaps become stated defaults with a wide spread.
+    tags, gauges : mapping
+        Tags and gauge results by photo file name as written in the survey.
+    rules, guards : RuleBook, Guards, optional
+        An office's own; else those shipped.
+    seed, draws : int
+        Of the Monte Carlo; every input has a stream of its own, so changing one leaves the others' luck alone.
+    failed_photos : sequence of str
+        Photos that could not be read; passed on.
+    model_id : str
+        What tagged the photos, for provenance.
+
+    Raises
+    ------
+    SurveyError
+        ``survey-wrong-value`` for a species we do not have or a drop test that counts more than it dropped.
+    """
+    book = rules or load_rules()
+    offered = guards or load_guards()
+    outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws)
+    judged = judge(outcome, book)
+    per_eave = tuple(eave_advice(outcome, judged, number) for number in range(len(survey.eaves)))
+    recommended = outcome.guards[judged.recommended]
+    known_class = judged.fineness_class != "no-guard-needed" and judged.fineness_class != "unsure"
+    return Advice(
+        survey=survey.name,
+        fineness_class=judged.fineness_class,
+        class_probability=class_probability(outcome.house_index, outcome.enough),
+        opening_mm=opening_of(judged.answer) if known_class else None,
+        interval_months=interval(recommended.house_months),
+        interval_unguarded_months=interval(outcome.guards["none"].house_months),
+        clean_in=recommended.clean_in,
+        recommended_guard=judged.recommended,
+        eaves=per_eave,
+        guards=judged.guards,
+        reasons=judged.reasons,
+        assumed=outcome.site.assumed,
+        measure_next=measure_next(outcome, judged),
+        flips=flips(outcome, judged),
+        cautions=cautions(outcome, judged),
+        failed_photos=tuple(failed_photos),
+        check_photos=outcome.check_photos,
+        provenance=Provenance(
+            package=_package(),
+            rules=f"sha256:{book.digest} guards sha256:{offered.digest}",
+            model=model_id,
+            tables=f"sha256:{tables_digest()}",
+            seed=seed,
+            draws=draws,
+        ),
+    )

@@ -1,0 +1,83 @@
+"""From draws to an answer: no guard, or the class that is fine enough in all but a safe share of the draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interval, Opening
+from eavefall_model.screens.classes import class_bounds_mm
+from eavefall_model.screens.standards import nearest_astm, nearest_iso
+
+__all__ = ["Answer", "class_probability", "decide", "interval", "opening_of", "rounded"]
+
+Array = NDArray[np.float64]
+_WIDEST_MM: Final = 12.7
+_FINEST_MM: Final = 0.25
+# An open gutter is good enough when more than half the draws wait as long as the owner accepts.
+_ENOUGH: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The class, the widest opening that is safe, and the share of draws for which no guard is enough."""
+
+    fineness_class: FinenessClass
+    index: int
+    opening_mm: float
+    no_guard_share: float
+
+
+def rounded(value: float, digits: int = 4) -> float:
+    """Value to so many significant digits, so that output reads well and stays the same bytes."""
+    return float(f"{value:.{digits}g}")
+
+
+def interval(months: Array) -> Interval:
+    """10th, 50th and 90th percentile of months, to a tenth of a month."""
+    low, typical, high = (round(float(each), 1) for each in np.quantile(months, (0.1, 0.5, 0.9)))
+    return Interval(low=low, typical=typical, high=high)
+
+
+def decide(needed_mm: Array, needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float) -> Answer:
+    """The answer over draws.
+
+    Parameters
+    ----------
+    needed_mm, needed_index : (draws,)
+        Widest opening that serves in each draw, and its class (0 open to 4 extra-fine).
+    enough : (draws,)
+        Whether an open gutter waits as long as the owner accepts.
+    safe_share : float
+        Share of draws in which a finer class than the one given may be needed.
+    """
+    no_guard = float(enough.mean())
+    order = np.sort(needed_index)
+    index = int(order[min(int(np.ceil((1 - safe_share) * len(order))) - 1, len(order) - 1)])
+    opening = float(np.quantile(needed_mm, safe_share, method="lower"))
+    bounds = class_bounds_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
+    opening = min(max(opening, bounds[0] + 1e-9 if index else bounds[0]), bounds[1])
+    if no_guard > _ENOUGH:
+        return Answer("no-guard-needed", index, opening, no_guard)
+    return Answer(FINENESS_CLASSES[index], index, opening, no_guard)
+
+
+def class_probability(needed_index: NDArray[np.intp], enough: NDArray[np.bool_]) -> dict[str, float]:
+    """Share of draws for every class and for no guard; sums to 1 up to rounding."""
+    result = {"no-guard-needed": rounded(float(enough.mean()))}
+    for number, name in enumerate(FINENESS_CLASSES):
+        result[name] = rounded(float(((needed_index == number) & ~enough).mean()))
+    return result
+
+
+def opening_of(answer: Answer) -> Opening:
+    """Range of clear opening to ask for: from the class's finer limit up to the widest that is safe."""
+    low, _ = class_bounds_mm(FINENESS_CLASSES[answer.index])  # type: ignore[arg-type]
+    high = min(answer.opening_mm, _WIDEST_MM)
+    low = min(max(low, _FINEST_MM), high)
+    return Opening(
+        low_mm=rounded(low), high_mm=rounded(high), designation_iso=nearest_iso(high), designation_astm=nearest_astm(high)
+    )

@@ -1,0 +1,95 @@
+"""Figures of one eave: its own class, intervals, litter by month and form, water and take-off."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.calendar import months_to_clean
+from eavefall_model.advice.decide import decide, interval, opening_of, rounded
+from eavefall_model.advice.judge import Judged
+from eavefall_model.advice.measures import water_of
+from eavefall_model.advice.need import class_index
+from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.schema import EaveAdvice, FinenessClass, Interval, MonthlyLitter, WaterCheck
+from eavefall_model.advice.take_off import take_off
+from eavefall_model.species.table import month_share_for
+from eavefall_model.tags.schema import FORMS
+from eavefall_model.water.check import ScreenOnGutter
+
+__all__ = ["eave_advice"]
+
+_FEW_KG_M: Final = 1e-3
+
+
+def _by_month(outcome: Outcome, number: int) -> tuple[MonthlyLitter, ...]:
+    courses: dict[str, NDArray[np.float64]] = {}
+    for source in outcome.sources.each:
+        course = sum(
+            np.array(month_share_for(part, outcome.survey.hemisphere)) * part.litter_share for part in source.taxon.parts
+        )
+        load = float(source.load_kg_m[:, number].mean())
+        courses[source.taxon.form] = courses.get(source.taxon.form, np.zeros(12)) + load * course
+    return tuple(
+        MonthlyLitter(form=form, kg_per_m=tuple(rounded(float(month)) for month in courses[form]))
+        for form in FORMS
+        if form in courses
+    )
+
+
+def _water(outcome: Outcome, judged: Judged, number: int) -> WaterCheck:
+    guard = outcome.guards[judged.recommended]
+    screen = None
+    if guard.offer is not None:
+        pitch = float(np.median(outcome.site.roofs.pitch_deg[:, number]))
+        screen = ScreenOnGutter(
+            opening_mm=guard.offer.clear_mm,
+            open_area=guard.offer.open_area,
+            slope_deg=guard.guard.surface.slope_at(pitch),
+            blinded=outcome.settings["blinded_limit"],
+            slot=guard.offer.shape == "slot",
+        )
+    figures = water_of(outcome.site, number, screen)
+    said = f"{figures.sentence} {figures.caution}" if figures.caution else figures.sentence
+    return WaterCheck(
+        demand_l_s=rounded(figures.demand_l_s),
+        gutter_l_s=rounded(figures.gutter_l_s),
+        outlet_l_s=rounded(figures.outlet_l_s),
+        inlet_l_s=None if figures.inlet_l_s is None else rounded(figures.inlet_l_s),
+        weakest=figures.weakest,
+        margin=rounded(figures.margin),
+        sentence=said,
+    )
+
+
+def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
+    """Everything the advice says about one eave."""
+    eave = outcome.survey.eaves[number]
+    needed = np.minimum(outcome.needed_mm[:, number], judged.answer.opening_mm if outcome.survey.wildfire else np.inf)
+    answer = decide(needed, class_index(needed), outcome.enough_eaves[:, number], outcome.settings["safe_share"])
+    name: FinenessClass = answer.fineness_class
+    loads = outcome.sources.tree_kg_m[:, :, number]
+    middle = np.median(loads, axis=0)
+    heavy = [tree.name for at, tree in enumerate(outcome.survey.trees) if middle[at] > _FEW_KG_M]
+    if judged.fineness_class == "unsure" and name != "no-guard-needed" and heavy:
+        name = "unsure"
+    guard = outcome.guards[judged.recommended]
+    none = outcome.guards["none"]
+    kg = np.quantile(none.litter.year[:, number], (0.1, 0.5, 0.9))
+    course = none.litter.inside if guard is none else np.sum(guard.litter.surface, axis=0)
+    months = guard.months[:, number]
+    return EaveAdvice(
+        eave=eave.name,
+        fineness_class=name,
+        opening_mm=None if name in ("no-guard-needed", "unsure") else opening_of(answer),
+        interval_months=interval(months),
+        interval_unguarded_months=interval(none.months[:, number]),
+        clean_in=months_to_clean(course[:, number].mean(axis=0), float(np.median(months))),
+        litter_kg_per_m_year=Interval(low=rounded(float(kg[0])), typical=rounded(float(kg[1])), high=rounded(float(kg[2]))),
+        litter_by_month=_by_month(outcome, number),
+        trees=tuple(heavy),
+        water=_water(outcome, judged, number),
+        take_off=take_off(outcome, judged, number),
+    )

@@ -1,0 +1,166 @@
+"""What a tree may be: its species, or chances over forms from what the estimator and the photos say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from eavefall_model.errors import SurveyError
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
+from eavefall_model.survey import Survey, Tree
+from eavefall_model.tags.schema import FORMS, Form, PhotoTags, SiteTags
+
+try:
+    from eavefall_model.tags.pooling import pool
+except ImportError:  # temporary, until pooling is there
+    def pool(tags):  # type: ignore
+        first = tags[0]
+        return SiteTags(
+            photos=tuple(t.photo for t in tags),
+            foliage={k: sum(t.foliage[k] for t in tags) / len(tags) for k in first.foliage},
+            form={k: sum(t.form[k] for t in tags) / len(tags) for k in first.form},
+            verdict=first.verdict, n_effective=float(len(tags)),
+        )
+
+__all__ = ["PHOTO_TREE", "Candidate", "Evidence", "gather", "with_photo_tree"]
+
+# Name given to the trees that photos of the site show when the survey lists none.
+PHOTO_TREE: Final = "trees in the photos"
+NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf")
+# A tree of which nothing is known, as a share of trees beside houses. Our judgement.
+_PRIOR: Final[dict[Form, float]] = {
+    "long_needle": 0.15, "short_needle": 0.2, "scale_leaf": 0.1, "broad_leaf": 0.45, "small_leaflet": 0.1,
+}  # fmt: skip
+# A leafless crown is a broadleaf tree or a larch; the form seen in its twigs counts for little. Our judgement.
+_BARE: Final[dict[Form, float]] = {
+    "long_needle": 0.0, "short_needle": 0.1, "scale_leaf": 0.0, "broad_leaf": 0.72, "small_leaflet": 0.18,
+}  # fmt: skip
+_LEAST: Final = 0.02  # chances below this are dropped
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A taxon that a tree may be, and how likely."""
+
+    taxon: Taxon
+    chance: float
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known of one tree's kind.
+
+    ``known`` is ``species``, ``form``, ``foliage``, ``photos`` or ``nothing``; ``needle_chance`` the chance
+    that it sheds needles or scales.
+    """
+
+    candidates: tuple[Candidate, ...]
+    known: str
+    needle_chance: float
+    gauges: tuple[GaugeResult, ...]
+    check_photos: tuple[str, ...] = ()
+
+
+def with_photo_tree(survey: Survey, tags: Mapping[str, PhotoTags]) -> Survey:
+    """The survey, with one tree of unknown place added when photos show trees but none is listed."""
+    seen = [
+        tag
+        for tag in _photos_of(survey, tags, None)
+        if max(tag.foliage.get("needle", 0.0), tag.foliage.get("broad", 0.0), tag.foliage.get("bare", 0.0)) > 0.5
+    ]
+    if survey.trees or not seen:
+        return survey
+    return survey.model_copy(update={"trees": (Tree(name=PHOTO_TREE),)})
+
+
+def _photos_of(survey: Survey, tags: Mapping[str, PhotoTags], of: str | None) -> list[PhotoTags]:
+    eaves = {eave.name for eave in survey.eaves}
+    return [
+        tags[photo.file]
+        for photo in survey.photos
+        if photo.file in tags
+        and photo.shows in ("tree", "closeup", "litter", "house")
+        and (photo.of == of or (of is None and photo.of in eaves))
+    ]
+
+
+def _normal(chances: Mapping[Form, float]) -> dict[Form, float]:
+    kept = {form: chance for form, chance in chances.items() if chance >= _LEAST}
+    total = sum(kept.values())
+    return {form: chance / total for form, chance in kept.items()}
+
+
+def _from_tags(pooled: SiteTags) -> dict[Form, float]:
+    leaf = max(pooled.foliage.get("needle", 0.0), pooled.foliage.get("broad", 0.0))
+    bare = pooled.foliage.get("bare", 0.0) * (1.0 - leaf)
+    return {form: (1 - bare) * pooled.form.get(form, 0.0) + bare * _BARE[form] for form in FORMS}
+
+
+def _chances(tree: Tree, pooled: SiteTags | None, gauges: Sequence[GaugeResult]) -> tuple[dict[Form, float], str]:
+    chances = _from_tags(pooled) if pooled else dict(_PRIOR)
+    known = "photos" if pooled else "nothing"
+    # An estimator's foliage rules out forms; a little is left to the photos where they have seen the form.
+    if tree.foliage == "needle":
+        chances = {form: max(chances[form], _LEAST) for form in NEEDLE_FORMS}
+        known = "photos" if pooled else "foliage"
+    elif tree.foliage == "broad":
+        chances = {form: max(chances[form], _LEAST) for form in FORMS if form not in NEEDLE_FORMS}
+        known = "photos" if pooled else "foliage"
+    elif tree.foliage == "bare":
+        chances = {form: share for form, share in _BARE.items() if share > 0}
+        known = "foliage"
+    measured = [gauge.summary.form for gauge in gauges if gauge.summary and gauge.summary.form != "unsure"]
+    if measured:
+        chances = {form: float(measured.count(form)) for form in ("long_needle", "short_needle")}
+        known = "photos"
+    return _normal(chances), known
+
+
+def _gauges_of(survey: Survey, gauges: Mapping[str, GaugeResult], tree: Tree) -> tuple[GaugeResult, ...]:
+    files = [photo.file for photo in survey.photos if photo.file in gauges and photo.of in (tree.name, None)]
+    return tuple(gauges[file] for file in files if gauges[file].summary is not None)
+
+
+def gather(
+    survey: Survey, tags: Mapping[str, PhotoTags], gauges: Mapping[str, GaugeResult]
+) -> tuple[Evidence, ...]:
+    """Evidence for every tree of the survey, in its order.
+
+    A species settles the kind; else the estimator's form; else what photos of that tree show, or photos of the
+    whole site. A gauge photo of the tree, or of no tree in particular, says what needles lie there.
+
+    Raises
+    ------
+    SurveyError
+        ``survey-wrong-value`` for a species we do not have, naming the tree.
+    """
+    site = _photos_of(survey, tags, None)
+    found = []
+    for at, tree in enumerate(survey.trees):
+        own = _photos_of(survey, tags, tree.name)
+        pooled = pool(own or site) if own or site else None
+        measured = _gauges_of(survey, gauges, tree)
+        if tree.species:
+            try:
+                taxon = find_taxon(tree.species)
+            except SurveyError as error:
+                raise SurveyError(error.code, error.message, error.hint, f"trees[{at}].species") from None
+            candidates: tuple[Candidate, ...] = (Candidate(taxon, 1.0),)
+            known = "species"
+        elif tree.form:
+            candidates, known = (Candidate(generic_taxon(tree.form), 1.0),), "form"
+        else:
+            chances, known = _chances(tree, pooled, measured)
+            candidates = tuple(Candidate(generic_taxon(form), chance) for form, chance in chances.items())
+        found.append(
+            Evidence(
+                candidates=candidates,
+                known=known,
+                needle_chance=sum(each.chance for each in candidates if each.taxon.foliage == "needle"),
+                gauges=measured if any(each.taxon.foliage == "needle" for each in candidates) else (),
+                check_photos=pooled.check_photos if pooled and own else (),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,140 @@
+"""What share of each part goes through, lodges in or stays on an opening, as tables over needle width.
+
+The tables average :func:`eavefall_model.screens.passage.fates` over random pieces of the part as it falls,
+brown needles broken; a draw whose needles are thinner or thicker reads between the rows.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.sources import NEEDLE_PARTS, Source, is_generic
+from eavefall_model.screens.drop_test import update_share
+from eavefall_model.screens.passage import OpeningShape, fates
+from eavefall_model.species.draw import lognormal_through, sample_part
+from eavefall_model.species.pieces import break_rate_per_mm, broken_lengths
+from eavefall_model.species.table import Part
+
+__all__ = ["Opening", "PartFate", "entered_shares", "part_fates"]
+
+Array = NDArray[np.float64]
+_PIECES: Final = 200
+# Factors on the table's width: from larch against the thickest fir to the reverse.
+_FACTORS: Final = np.geomspace(0.3, 3.2, 15)
+_ROOM_BELOW_MM: Final = 90.0  # a 5-inch gutter's depth
+# Size of what dry leaves crumble to, 5th and 95th percentile, mm. Our judgement.
+_CRUMB_MM: Final = (3.0, 20.0)
+# A wet piece that fits a front slot follows the water round the nose this often. Our judgement.
+_FOLLOWS: Final = 0.25
+# A drop test speaks for openings near the tested one; its word fades by e for each factor 1.35 in opening.
+_FADE: Final = 0.3
+
+
+@dataclass(frozen=True)
+class Opening:
+    """One opening to ask about: clear opening, solid beside it, shape as in ``screens.passage``."""
+
+    clear_mm: float
+    solid_mm: float
+    shape: OpeningShape
+
+
+@dataclass(frozen=True)
+class PartFate:
+    """``through`` and ``lodges`` have shape (draws or 1, openings); the rest stays on top."""
+
+    part: Part
+    through: Array
+    lodges: Array
+
+
+def _on_opening(length: Array, width: Array, opening: Opening) -> tuple[Array, Array]:
+    fate = fates(
+        length, width, opening.clear_mm, opening.solid_mm, shape=opening.shape, room_below_mm=_ROOM_BELOW_MM
+    )
+    through, lodges = fate.through, fate.lodges
+    if opening.shape == "slot":
+        fits = width < opening.clear_mm
+        through = through + np.where(fits, _FOLLOWS, 0.0) * fate.lies_across
+    return through, lodges
+
+
+@cache
+def _tables(part: Part, openings: tuple[Opening, ...], generic: bool, crumb_share: float) -> tuple[Array, Array]:
+    """Through and lodges, shape (factors, openings); one factor for parts that are not needles."""
+    seed = int.from_bytes(hashlib.sha256(f"{part.taxon}/{part.part}".encode()).digest()[:8], "big")
+    rng = np.random.Generator(np.random.PCG64(seed))
+    length, width = sample_part(part, rng, _PIECES)
+    length = np.maximum(broken_lengths(length, break_rate_per_mm(part), rng), width)
+    needle = part.part in NEEDLE_PARTS | {"bundle"}
+    if needle and generic:
+        # One tree's needles vary little; the range of the generic part is that between species.
+        width = np.sqrt(part.width_mm[0] * part.width_mm[1]) * np.exp(0.08 * rng.standard_normal(_PIECES))
+    factors = _FACTORS if needle else np.ones(1)
+    crumbs = part.part in ("leaf", "leaflet") and crumb_share > 0
+    mean, sd = lognormal_through(*_CRUMB_MM)
+    crumb = np.exp(mean + sd * rng.standard_normal(_PIECES))
+    through, lodges = np.empty((len(factors), len(openings))), np.empty((len(factors), len(openings)))
+    for o, opening in enumerate(openings):
+        wide = factors[:, None] * width[None, :]
+        go, stick = _on_opening(np.maximum(length[None, :], wide), wide, opening)
+        through[:, o], lodges[:, o] = go.mean(axis=1), stick.mean(axis=1)
+        if crumbs:
+            go, stick = _on_opening(crumb, 0.6 * crumb, opening)
+            through[:, o] += crumb_share * (go.mean() - through[:, o])
+            lodges[:, o] += crumb_share * (stick.mean() - lodges[:, o])
+    return through, lodges
+
+
+def _read(table: Array, factor: Array) -> Array:
+    if table.shape[0] == 1:
+        return table
+    at = np.interp(np.log(factor), np.log(_FACTORS), np.arange(len(_FACTORS)))
+    low = np.minimum(at.astype(np.intp), len(_FACTORS) - 2)
+    part = (at - low)[:, None]
+    return np.asarray(table[low] * (1 - part) + table[low + 1] * part)
+
+
+def part_fates(
+    source: Source, openings: Sequence[Opening], crumb_share: float, entered: dict[float, Array] | None = None
+) -> tuple[PartFate, ...]:
+    """Fate of every part of a source on every opening.
+
+    ``entered`` maps a drop-tested opening to draws of the share that went in; it overrules the geometry there
+    and, fading, beside it.
+    """
+    listed = tuple(openings)
+    found = []
+    for part in source.taxon.parts:
+        through, lodges = (
+            _read(table, source.width_factor)
+            for table in _tables(part, listed, is_generic(source.taxon), crumb_share)
+        )
+        if entered and part.part in NEEDLE_PARTS:
+            for tested_mm, share in entered.items():
+                tested = (Opening(tested_mm, 0.6 * tested_mm, "square"),)
+                at_test = _read(_tables(part, tested, is_generic(source.taxon), crumb_share)[0], source.width_factor)
+                clear = np.array([opening.clear_mm for opening in listed])
+                word = np.exp(-np.abs(np.log(clear / tested_mm)) / _FADE)
+                through = np.clip(through + (share[:, None] - at_test) * word, 0.0, 1.0 - lodges)
+        found.append(PartFate(part, through, lodges))
+    return tuple(found)
+
+
+def entered_shares(source: Source, rng: np.random.Generator, draws: int) -> dict[float, Array]:
+    """Draws of the share of needles that goes in at each drop-tested opening: geometry updated by the count."""
+    result = {}
+    for test in source.drop_tests:
+        tested = (Opening(test.opening_mm, 0.6 * test.opening_mm, "square"),)
+        needles = [part for part in source.taxon.parts if part.part in NEEDLE_PARTS]
+        geometry = float(np.mean([_tables(part, tested, is_generic(source.taxon), 0.0)[0].mean() for part in needles]))
+        hits = min(test.passed + test.lodged, test.dropped)
+        result[test.opening_mm] = update_share(geometry, hits, test.dropped).draw(rng, draws)
+    return result

@@ -1,0 +1,126 @@
+"""Rules over the figures: the answer, a verdict on every guard, the one recommended, and the reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final, cast
+
+import numpy as np
+
+from eavefall_model.advice.decide import Answer, interval, rounded
+from eavefall_model.advice.engine import Spoken, Value, fire, verdicts
+from eavefall_model.advice.measures import eave_figures, guard_figures, house_figures, tree_figures
+from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.rulebook import RuleBook
+from eavefall_model.advice.schema import (
+    FINENESS_CLASSES,
+    FinenessClass,
+    GuardVerdict,
+    Reason,
+    TimeToNeed,
+)
+from eavefall_model.screens.classes import fineness_class
+from eavefall_model.survey import GuardKind
+
+__all__ = ["Judged", "judge"]
+
+_BEST: Final = {"suits": 0, "suits with care": 1, "does not suit": 2}
+_CURVE_MONTHS: Final = tuple(range(25))
+# From simple to elaborate: of guards equally good the simpler is named.
+_SIMPLE: Final[tuple[GuardKind, ...]] = (
+    "none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the rules made of an outcome."""
+
+    fineness_class: FinenessClass
+    answer: Answer
+    guards: tuple[GuardVerdict, ...]
+    recommended: GuardKind
+    reasons: tuple[Reason, ...]
+    heard: tuple[Spoken, ...]
+    eave_figures: tuple[Mapping[str, Value], ...]
+    house: Mapping[str, Value]
+
+
+def _capped(answer: Answer, most_mm: float) -> Answer:
+    if answer.opening_mm <= most_mm:
+        return answer
+    name = fineness_class(most_mm)
+    index = FINENESS_CLASSES.index(name)
+    given = answer.fineness_class if answer.fineness_class == "no-guard-needed" else name
+    return replace(answer, fineness_class=given, index=index, opening_mm=most_mm)
+
+
+def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
+    return TimeToNeed(
+        months=tuple(float(month) for month in _CURVE_MONTHS),
+        share=tuple(rounded(float((months <= month).mean())) for month in _CURVE_MONTHS),
+    )
+
+
+def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool) -> GuardKind:
+    if no_guard:
+        return "none"
+
+    def order(verdict: GuardVerdict) -> tuple[int, float, int]:
+        return (_BEST[verdict.verdict], -verdict.interval_months.typical, _SIMPLE.index(verdict.kind))
+
+    fitted = [verdict for verdict in found if verdict.kind != "none"] or list(found)
+    # When nothing suits, the finest keeps the gutter itself clean; it comes with its own caution.
+    return min(fitted, key=order).kind
+
+
+def judge(outcome: Outcome, book: RuleBook) -> Judged:
+    """Fire the rules: house first, since it may cap the opening, then trees, eaves and guards."""
+    answer = outcome.answer
+    first = fire(book, "house", house_figures(outcome, answer.fineness_class, answer.opening_mm))
+    caps = [spoken.rule.effect.opening_at_most_mm for spoken in first if spoken.rule.effect.opening_at_most_mm]
+    answer = _capped(answer, min(caps, default=np.inf))
+    house = house_figures(outcome, answer.fineness_class, answer.opening_mm)
+    heard = fire(book, "house", house)
+    unsure = any(spoken.rule.effect.answer == "unsure" for spoken in heard)
+    shown: FinenessClass = "unsure" if unsure else answer.fineness_class
+    for at, tree in enumerate(outcome.survey.trees):
+        heard += fire(book, "tree", {**house, **tree_figures(outcome, at)}, tree.name)
+    per_eave = tuple(eave_figures(outcome, number) for number in range(len(outcome.survey.eaves)))
+    for figures in per_eave:
+        heard += fire(book, "eave", {**house, **figures}, str(figures["eave"]))
+    general = tuple(heard)
+    found = []
+    for kind, guard in outcome.guards.items():
+        figures = guard_figures(outcome, guard, answer.opening_mm)
+        own = fire(book, "guard", {**house, **figures}, kind)
+        verdict = verdicts(kind, (*general, *own))
+        heard += own
+        found.append(
+            GuardVerdict(
+                kind=kind,
+                verdict=verdict.verdict,  # type: ignore[arg-type]
+                why=verdict.why,
+                rules=verdict.rules,
+                opening_mm=rounded(guard.offer.clear_mm) if guard.offer else None,
+                interval_months=interval(guard.house_months),
+                clean_in=guard.clean_in,
+                failure=figures["failure"],  # type: ignore[arg-type]
+                passes_share=rounded(cast(float, figures["passes_share"])),
+                stays_share=rounded(cast(float, figures["stays_share"])),
+                time_to_need=_curve(guard.house_months),
+            )
+        )
+    found.sort(key=lambda each: _SIMPLE.index(each.kind))
+    table = tuple(found)
+    return Judged(
+        fineness_class=shown,
+        answer=answer,
+        guards=table,
+        recommended=_recommend(table, answer.fineness_class == "no-guard-needed"),
+        reasons=tuple(spoken.reason for spoken in heard),
+        heard=tuple(heard),
+        eave_figures=per_eave,
+        house=house,
+    )

@@ -1,0 +1,76 @@
+"""The opening a house needs: coarse enough to let go of nothing that matters, and no finer.
+
+Two demands, in every draw and at every eave: (a) no needle that arrives in a quantity that matters may go in
+end-on, so the opening is the widest sieve size narrower than its thinnest needles; (b) all that goes through
+together must not fill the gutter within ``matters_months``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.fate_tables import Opening, PartFate
+from eavefall_model.advice.schema import FINENESS_CLASSES
+from eavefall_model.advice.sources import Source
+from eavefall_model.screens.classes import class_bounds_mm
+from eavefall_model.screens.standards import load_sieves
+
+__all__ = ["LADDER", "class_index", "needed_opening_mm", "refusing_opening_mm"]
+
+Array = NDArray[np.float64]
+_LADDER_MM: Final = (11.2, 8.0, 6.3, 5.6, 4.75, 3.15, 2.36, 1.7, 1.18, 1.0, 0.85, 0.71, 0.6, 0.5, 0.4, 0.315)
+LADDER: Final = tuple(
+    Opening(sieve.opening_mm, sieve.wire_mm, "square")
+    for wanted in _LADDER_MM
+    for sieve in load_sieves()
+    if sieve.opening_mm == wanted
+)
+_SIEVES_MM: Final = np.array([sieve.opening_mm for sieve in load_sieves()])
+# Upper limit of each class, coarse to fine; the first has none.
+_LIMITS_MM: Final = np.array([class_bounds_mm(name)[1] for name in FINENESS_CLASSES])  # type: ignore[arg-type]
+
+
+def refusing_opening_mm(thin_mm: Array) -> Array:
+    """Widest sieve opening not wider than a needle; the widest on the ladder where there is no needle."""
+    at = np.searchsorted(_SIEVES_MM, thin_mm + 1e-9, side="right") - 1
+    return np.where(np.isfinite(thin_mm), _SIEVES_MM[np.maximum(at, 0)], LADDER[0].clear_mm)
+
+
+def class_index(opening_mm: Array) -> NDArray[np.intp]:
+    """Index into ``FINENESS_CLASSES``, 0 open to 4 extra-fine, of each opening."""
+    return np.asarray((opening_mm[..., None] <= _LIMITS_MM[1:]).sum(axis=-1), dtype=np.intp)
+
+
+def needed_opening_mm(
+    sources: Sequence[Source],
+    ladder_fates: Sequence[Sequence[PartFate]],
+    allowed_kg_m: Array,
+    limits: Sequence[Array],
+) -> Array:
+    """Widest opening that meets both demands, shape (draws, eaves), mm.
+
+    Parameters
+    ----------
+    sources, ladder_fates : the sources, and the fate of their parts on ``LADDER``.
+    allowed_kg_m : (draws, eaves) what may gather in the gutter within a year.
+    limits : for each source, (draws,) the opening that refuses its needles.
+    """
+    shape = allowed_kg_m.shape
+    needed = np.full(shape, LADDER[0].clear_mm)
+    inside = np.zeros((*shape, len(LADDER)))
+    for source, fate, limit in zip(sources, ladder_fates, limits, strict=True):
+        # A bundle comes apart into needles, so its mass counts as needles.
+        needles = sum(each.part.litter_share for each in fate if each.part.part in ("needle", "bundle", "scale", "spray"))
+        matters = source.load_kg_m * needles > allowed_kg_m
+        needed = np.where(matters, np.minimum(needed, limit[:, None]), needed)
+        through = sum(each.part.litter_share * each.through for each in fate)
+        inside += source.load_kg_m[:, :, None] * np.atleast_2d(through)[:, None, :]
+    inside = np.maximum.accumulate(inside[:, :, ::-1], axis=2)[:, :, ::-1]
+    fits = inside <= allowed_kg_m[:, :, None]
+    widest = np.where(fits.any(axis=2), fits.argmax(axis=2), len(LADDER) - 1)
+    return np.minimum(needed, np.array([each.clear_mm for each in LADDER])[widest])
+

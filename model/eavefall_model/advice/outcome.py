@@ -1,0 +1,218 @@
+"""Everything computed for one house before any rule speaks: loads, needed openings, times for every guard."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.calendar import months_to_clean
+from eavefall_model.advice.decide import Answer, decide
+from eavefall_model.advice.evidence import Evidence, gather, with_photo_tree
+from eavefall_model.advice.fate_tables import Opening, PartFate, entered_shares, part_fates
+from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
+from eavefall_model.advice.rulebook import RuleBook
+from eavefall_model.advice.site import Site, build_site
+from eavefall_model.advice.sources import Source, Sources, build_sources
+from eavefall_model.advice.streams import Streams
+from eavefall_model.advice.times import (
+    Capacity,
+    Fallen,
+    capacity,
+    fallen,
+    guard_times,
+    unguarded_times,
+)
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.screens.guards import Guard, Guards, Offer
+from eavefall_model.screens.standards import load_sieves
+from eavefall_model.survey import GuardKind, Survey
+from eavefall_model.tags.schema import PhotoTags
+
+__all__ = ["GuardOutcome", "Outcome", "needle_limits", "run"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class GuardOutcome:
+    """One guard kind over all draws: months (draws, eaves), first failure, litter, and the house's worst eave."""
+
+    guard: Guard
+    offer: Offer | None
+    months: Array
+    first: NDArray[np.intp]
+    litter: Fallen
+    house_months: Array
+    clean_in: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """All draws of one house; see :func:`run`."""
+
+    survey: Survey
+    evidence: tuple[Evidence, ...]
+    site: Site
+    sources: Sources
+    capacity: Capacity
+    settings: dict[str, float]
+    streams: Streams
+    accepted_per_year: float
+    allowed_kg_m: Array
+    limits: tuple[Array, ...]
+    ladder: tuple[tuple[PartFate, ...], ...]
+    needed_mm: Array
+    enough_eaves: NDArray[np.bool_]
+    house_needed_mm: Array
+    house_index: NDArray[np.intp]
+    enough: NDArray[np.bool_]
+    answer: Answer
+    guards: Mapping[GuardKind, GuardOutcome]
+    check_photos: tuple[str, ...]
+    unclear_photos: tuple[str, ...] = ()
+
+
+def _next_finer_mm(opening_mm: float) -> float:
+    below = [sieve.opening_mm for sieve in load_sieves() if sieve.opening_mm < opening_mm]
+    return below[-1] if below else opening_mm
+
+
+def needle_limits(
+    sources: Sequence[Source], entered: Sequence[Mapping[float, Array]], tolerance: float
+) -> tuple[Array, ...]:
+    """For each source, (draws,) the widest opening that refuses its needles; a drop test overrules the width."""
+    limits = []
+    for source, shares in zip(sources, entered, strict=True):
+        limit = refusing_opening_mm(source.thin_mm)
+        for tested_mm in sorted(shares, reverse=True):
+            cleared = shares[tested_mm] <= tolerance
+            limit = np.where(
+                cleared, np.maximum(limit, tested_mm), np.minimum(limit, _next_finer_mm(tested_mm))
+            )
+        limits.append(limit)
+    return tuple(limits)
+
+
+def _pick_offer(guard: Guard, opening_mm: float) -> Offer | None:
+    """The widest opening on offer that is no wider than needed, else the finest there is."""
+    fits = [offer for offer in guard.offers if offer.clear_mm <= opening_mm * 1.001]
+    return (fits or list(guard.offers[-1:]) or [None])[0]  # type: ignore[list-item]
+
+
+def opening_cap_mm(book: RuleBook, survey: Survey) -> float:
+    """Widest opening that rules about the survey itself allow, such as embers in a wildfire area."""
+    household = survey.household
+    known = {
+        "wildfire": survey.wildfire,
+        "accepts_brushing": household.accepts_brushing,
+        "ladder_reach": household.ladder_reach,
+    }
+    caps = [
+        rule.effect.opening_at_most_mm
+        for rule in book.rules
+        if rule.effect.opening_at_most_mm is not None
+        and rule.when.keys() <= known.keys()
+        and all(condition.holds(known[name]) for name, condition in rule.when.items())
+    ]
+    return min(caps, default=np.inf)
+
+
+def _guard_outcome(
+    guard: Guard, offer: Offer | None, months: Array, first: NDArray[np.intp], litter: Fallen
+) -> GuardOutcome:
+    house = months.min(axis=1)
+    if guard.kind == "none":
+        course = litter.inside.mean(axis=0)
+    else:
+        course = sum(litter.surface).mean(axis=0)  # type: ignore[union-attr]
+    worst = int(np.argmin(np.median(months, axis=0)))
+    return GuardOutcome(
+        guard, offer, months, first, litter, house, months_to_clean(course[worst], float(np.median(house)))
+    )
+
+
+def run(
+    survey: Survey,
+    tags: Mapping[str, PhotoTags],
+    gauges: Mapping[str, GaugeResult],
+    book: RuleBook,
+    offered: Guards,
+    *,
+    seed: int,
+    draws: int,
+) -> Outcome:
+    """Draw every uncertain input, let the litter fall, and see how long each guard lasts."""
+    survey = with_photo_tree(survey, tags)
+    streams = Streams(seed, draws)
+    settings = book.numbers()
+    evidence = gather(survey, tags, gauges)
+    site = build_site(survey, evidence, streams)
+    sources = build_sources(site, evidence, streams)
+    cap = capacity(site, settings, streams)
+    given = survey.household.cleanings_per_year
+    accepted = settings["cleanings_default"] if given is None else given
+
+    # Without a guard.
+    open_litter = fallen(site, sources.each, None, 0, cap, settings)
+    open_times = unguarded_times(open_litter, cap)
+    outcomes: dict[GuardKind, GuardOutcome] = {
+        "none": _guard_outcome(offered.of_kind("none"), None, open_times.months, open_times.first, open_litter)
+    }
+    wait = 12.0 / accepted if accepted > 0 else np.inf
+    enough_eaves = open_times.months >= min(wait, 60.0)
+    enough = enough_eaves.all(axis=1)
+
+    # The opening needed.
+    entered = [
+        entered_shares(source, streams.generator(f"drop.{source.taxon.name}.{source.name}"), draws)
+        for source in sources.each
+    ]
+    crumbs = settings["crumb_share"]
+    ladder = tuple(
+        part_fates(source, LADDER, crumbs, shares) for source, shares in zip(sources.each, entered, strict=True)
+    )
+    limits = needle_limits(sources.each, entered, settings["enter_tolerance"])
+    allowed = cap.gutter_kg_m / cap.kept * 12.0 / settings["matters_months"]
+    needed = needed_opening_mm(sources.each, ladder, allowed, limits)
+    house_needed = needed.min(axis=1)
+    house_index = class_index(house_needed)
+    answer = decide(house_needed, house_index, enough, settings["safe_share"])
+
+    # With every guard, each with the opening that suits best.
+    most_mm = opening_cap_mm(book, survey)
+    picks = {
+        guard.kind: offer
+        for guard in offered.guards
+        if (offer := _pick_offer(guard, min(answer.opening_mm, most_mm))) is not None
+    }
+    openings = tuple(Opening(offer.clear_mm, offer.solid_mm, offer.passage_shape) for offer in picks.values())
+    fates = [part_fates(source, openings, crumbs, shares) for source, shares in zip(sources.each, entered, strict=True)]
+    for column, (kind, offer) in enumerate(picks.items()):
+        guard = offered.of_kind(kind)
+        litter = fallen(site, sources.each, fates, column, cap, settings)
+        times = guard_times(site, litter, cap, guard.surface)
+        outcomes[kind] = _guard_outcome(guard, offer, times.months, times.first, litter)
+    return Outcome(
+        survey=survey,
+        evidence=evidence,
+        site=site,
+        sources=sources,
+        capacity=cap,
+        settings=settings,
+        streams=streams,
+        accepted_per_year=accepted,
+        allowed_kg_m=allowed,
+        limits=limits,
+        ladder=ladder,
+        needed_mm=needed,
+        enough_eaves=enough_eaves,
+        house_needed_mm=house_needed,
+        house_index=house_index,
+        enough=enough,
+        answer=answer,
+        guards=outcomes,
+        check_photos=tuple(sorted({photo for known in evidence for photo in known.check_photos})),
+    )

@@ -1,0 +1,181 @@
+"""Which kind each tree is in each draw, how much each kind sheds on each eave, and how thin its needles are.
+
+A *source* is one taxon, or one taxon at one tree where that tree's needles were measured or drop-tested. Trees
+of one source share their good and bad years, as neighbours of one species do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.evidence import Evidence
+from eavefall_model.advice.site import Site, Uncertain
+from eavefall_model.advice.streams import Streams
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.shed.load import production_kg_year, share_per_metre
+from eavefall_model.shed.years import year_factor
+from eavefall_model.species.draw import lognormal_through
+from eavefall_model.species.table import Part, Taxon
+from eavefall_model.survey import DropTest
+
+__all__ = ["NEEDLE_PARTS", "Source", "Sources", "build_sources", "is_generic", "needle_part"]
+
+Array = NDArray[np.float64]
+# Parts stiff and slender enough to go through end-on; their width decides the opening.
+NEEDLE_PARTS: Final = frozenset({"needle", "scale", "spray"})
+_TABLE_ERROR: Final = 0.06  # relative error of a table's width for one place's trees. Our judgement.
+_SCALE_ERROR: Final = 0.02  # relative error left in a gauge photo's scale beside what it states. Our judgement.
+
+
+@dataclass(frozen=True)
+class Source:
+    """``load_kg_m`` (draws, eaves) is its litter at the eaves in a year; ``width_factor`` (draws,) multiplies
+    the table's needle widths; ``thin_mm`` (draws,) is the width of its thinnest needles, infinite without any."""
+
+    name: str
+    taxon: Taxon
+    trees: tuple[str, ...]
+    load_kg_m: Array
+    width_factor: Array
+    thin_mm: Array
+    measured: bool
+    drop_tests: tuple[DropTest, ...]
+
+
+@dataclass(frozen=True)
+class Sources:
+    """All sources; ``tree_kg_m`` (draws, trees, eaves) is every tree's own litter at every eave in a year."""
+
+    each: tuple[Source, ...]
+    tree_kg_m: Array
+    kind_of_tree: NDArray[np.intp]
+    inputs: tuple[Uncertain, ...]
+
+
+def is_generic(taxon: Taxon) -> bool:
+    """A tag or a genus rather than a species: its width range spans species, not needles of one tree."""
+    return taxon.name.startswith("any ") or taxon.name == taxon.genus
+
+
+def needle_part(taxon: Taxon) -> Part | None:
+    """The thinnest needle-like part, or ``None`` for trees that shed none."""
+    parts = [part for part in taxon.parts if part.part in NEEDLE_PARTS]
+    return min(parts, key=lambda part: part.width_mm[0]) if parts else None
+
+
+def _gauge_log_width(gauges: Sequence[GaugeResult]) -> tuple[float, float] | None:
+    """Mean and standard deviation of the log of the thin needles' width (5th percentile), over gauge photos."""
+    weight = total = 0.0
+    for gauge in gauges:
+        summary = gauge.summary
+        if summary is None or summary.width_p5_mm <= 0:
+            continue
+        scale = (gauge.px_per_mm_sd or 0.0) / gauge.px_per_mm if gauge.px_per_mm else 0.0
+        # Standard error of a 5th percentile of n normal values: about 2.1 sd / sqrt(n).
+        spread = 2.1 * summary.width_sd_mm / summary.width_p5_mm / math.sqrt(max(summary.n, 1))
+        variance = _SCALE_ERROR**2 + scale**2 + spread**2
+        weight += 1 / variance
+        total += math.log(summary.width_p5_mm) / variance
+    return (total / weight, math.sqrt(1 / weight)) if weight else None
+
+
+def _thin_width(
+    key: str, taxon: Taxon, gauges: Sequence[GaugeResult], streams: Streams
+) -> tuple[Array, Array, bool]:
+    part = needle_part(taxon)
+    if part is None:
+        return np.ones(streams.draws), np.full(streams.draws, np.inf), False
+    low, high = part.width_mm
+    generic = is_generic(taxon)
+    # Of a generic kind any species may stand there: the thin end of its needles lies anywhere in the range.
+    top = high / 1.15 if generic else low
+    mean, sd = (math.log(low) + math.log(max(top, low))) / 2, _TABLE_ERROR
+    if generic:
+        sd = max(math.log(max(top, low) / low) / math.sqrt(12), _TABLE_ERROR)
+    measured = _gauge_log_width(gauges)
+    if measured is not None:
+        # Two normal beliefs of one log width: weights by precision.
+        precision = 1 / sd**2 + 1 / measured[1] ** 2
+        mean = (mean / sd**2 + measured[0] / measured[1] ** 2) / precision
+        log_thin = mean + streams.normal(f"{key}.width") / math.sqrt(precision)
+    elif generic:
+        log_thin = math.log(low) + math.log(max(top, low) / low) * streams.uniform(f"{key}.width")
+    else:
+        log_thin = mean + sd * streams.normal(f"{key}.width")
+    thin = np.exp(log_thin)
+    middle = math.sqrt(low * high)
+    return (thin * 1.1 / middle if generic else thin / low), thin, measured is not None
+
+
+def build_sources(site: Site, evidence: Sequence[Evidence], streams: Streams) -> Sources:
+    """Kinds, loads and needle widths for every draw."""
+    survey = site.survey
+    draws, trees = streams.draws, len(survey.trees)
+    keys: list[tuple[str, str]] = []
+    facts: dict[tuple[str, str], tuple[Taxon, Evidence, tuple[DropTest, ...]]] = {}
+    kind = np.zeros((draws, trees), dtype=np.intp)
+    inputs: list[Uncertain] = []
+    for at, (tree, known) in enumerate(zip(survey.trees, evidence, strict=True)):
+        tests = tuple(test for test in survey.drop_tests if test.tree in (tree.name, None))
+        own = tree.name if known.gauges or tests else ""
+        edges = np.cumsum([each.chance for each in known.candidates])
+        pick = np.searchsorted(edges[:-1], streams.uniform(f"trees[{at}].kind"), side="right")
+        for number, candidate in enumerate(known.candidates):
+            key = (candidate.taxon.name, own if candidate.taxon.foliage == "needle" else "")
+            if key not in facts:
+                keys.append(key)
+                facts[key] = (candidate.taxon, known, tests if key[1] else ())
+            kind[pick == number, at] = keys.index(key)
+        if len(known.candidates) > 1:
+            inputs.append(
+                Uncertain(
+                    f"trees[{at}].species", f"kind of {tree.name}", f"find out what tree {tree.name} is",
+                    pick.astype(np.float64), True,
+                )
+            )  # fmt: skip
+    share = share_per_metre(site.crowns, site.eaves, site.roofs, site.wind)
+    tree_kg_m = np.zeros_like(share)
+    each: list[Source] = []
+    for number, (name, own) in enumerate(keys):
+        taxon, known, tests = facts[(name, own)]
+        key = f"source.{name}.{own}"
+        low, typical, high = taxon.litter_g_m2_year
+        normal = streams.normal(f"{key}.litter")
+        # Below and above the typical value the table's own bounds: a two-piece lognormal.
+        sigma = np.where(normal < 0, lognormal_through(low, typical)[1], lognormal_through(typical, high)[1]) * 2
+        litter = typical * np.exp(sigma * normal) * year_factor(streams.normal(f"{key}.year"))
+        here = kind == number
+        factor, thin, measured = _thin_width(key, taxon, known.gauges if own else (), streams)
+        production = production_kg_year(site.crowns.radius_m, litter[:, None]) * site.counts
+        part = np.where(here, production, 0.0)[:, :, None] * share
+        tree_kg_m += part
+        each.append(
+            Source(
+                name=own or taxon.common,
+                taxon=taxon,
+                trees=tuple(tree.name for at, tree in enumerate(survey.trees) if here[:, at].any()),
+                load_kg_m=part.sum(axis=1),
+                width_factor=factor,
+                thin_mm=thin,
+                measured=measured,
+                drop_tests=tests,
+            )
+        )
+        inputs.append(
+            Uncertain(f"{key}.litter", f"litter of {taxon.common} in a year", "look at the gutter after a year", litter, False)
+        )
+        if np.isfinite(thin).all():
+            named = own or taxon.common.replace("any ", "the ")
+            inputs.append(
+                Uncertain(
+                    f"{key}.width", f"needle width of {named}",
+                    f"measure needles of {named} with a gauge photo or a drop test", thin, not measured,
+                )
+            )  # fmt: skip
+    return Sources(tuple(each), tree_kg_m, kind, tuple(inputs))

@@ -1,0 +1,182 @@
+"""How long until a hand is needed: the gutter fills, the outlet blocks, or the screen's surface blinds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.fate_tables import PartFate
+from eavefall_model.advice.site import Site
+from eavefall_model.advice.sources import Source
+from eavefall_model.advice.streams import Streams
+from eavefall_model.screens.guards import Surface
+from eavefall_model.screens.surface import STICKINESS, monthly_shed_share, steady_year
+from eavefall_model.shed.months import HORIZON_MONTHS, months_to_gather
+from eavefall_model.species.table import Part, month_share_for
+
+__all__ = ["Capacity", "Fallen", "GuardTimes", "capacity", "fallen", "guard_times", "unguarded_times"]
+
+Array = NDArray[np.float64]
+# Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things, stuck in a hole.
+_GROUPS: Final = (1.1, 1.5, 2.5)
+_LODGED_STICKINESS: Final = 8.0
+_STARTS: Final = 6
+_SURFACE_MONTHS: Final = 24
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """What makes a hand necessary, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
+    of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays."""
+
+    gutter_kg_m: Array
+    outlet_kg_m: Array
+    surface_kg_m: Array
+    kept: Array
+
+
+@dataclass(frozen=True)
+class Fallen:
+    """Litter by month, (draws, eaves, 12) in kg per metre: into the gutter, to the outlet, and on the surface
+    by group; ``below``, ``above`` and ``stuck`` (draws, eaves) are the year's totals."""
+
+    inside: Array
+    outlet: Array
+    surface: tuple[Array, ...]
+    year: Array
+    below: Array
+    stuck: Array
+
+
+@dataclass(frozen=True)
+class GuardTimes:
+    """Months to each failure and to the first, (draws, eaves); ``first`` is 0 gutter, 1 surface, 2 outlet."""
+
+    months: Array
+    first: NDArray[np.intp]
+
+
+def capacity(site: Site, settings: dict[str, float], streams: Streams) -> Capacity:
+    """Thresholds from the gutter's and the outlet's size and the settings of the rules file."""
+    bulk = settings["bulk_density_kg_m3"] * np.exp(0.35 * streams.normal("capacity.bulk"))[:, None]
+    kept = (settings["kept_share"] + 0.4 * (streams.uniform("capacity.kept") - 0.5))[:, None]
+    plug = settings["plug_diameters"] * site.outlet_m**3 * bulk
+    per_outlet_m = site.eaves.length_m / site.outlets
+    blind = -np.log1p(-settings["blinded_limit"]) * settings["blinding_load_kg_m2"]
+    spread = np.exp(0.4 * streams.normal("capacity.surface"))[:, None]
+    return Capacity(
+        gutter_kg_m=settings["fill_share"] * site.gutter_area_m2 * bulk,
+        outlet_kg_m=plug / per_outlet_m,
+        surface_kg_m=blind * spread * site.eaves.depth_m,
+        kept=np.broadcast_to(np.clip(kept, 0.05, 1.0), site.gutter_area_m2.shape),
+    )
+
+
+def _group(part: Part) -> int:
+    sticky = STICKINESS.get(part.part, 1.5)
+    return int(np.argmin(np.abs(np.array(_GROUPS) - sticky)))
+
+
+def fallen(
+    site: Site,
+    sources: Sequence[Source],
+    fates: Sequence[Sequence[PartFate]] | None,
+    column: int,
+    cap: Capacity,
+    settings: dict[str, float],
+) -> Fallen:
+    """Litter of every month through and on one opening (``column`` of the fates), or all of it without a guard."""
+    shape = site.gutter_area_m2.shape
+    inside, outlet = np.zeros((*shape, 12)), np.zeros((*shape, 12))
+    surface = [np.zeros((*shape, 12)) for _ in (*_GROUPS, None)]
+    year, below, stuck = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    size_m = float(np.median(site.outlet_m))
+    for s, source in enumerate(sources):
+        rows = source.load_kg_m.shape[0]
+        go = np.zeros((rows, 12))
+        wash = np.zeros((rows, 12))
+        top = [np.zeros((rows, 12)) for _ in surface]
+        through_year, lodged_year = np.zeros(rows), np.zeros(rows)
+        for p, part in enumerate(source.taxon.parts):
+            months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
+            if fates is None:
+                through, lodges = np.ones(1), np.zeros(1)
+            else:
+                through, lodges = fates[s][p].through[:, column], fates[s][p].lodges[:, column]
+            # Long pieces catch in the outlet, short ones wash down.
+            middle_m = float(np.sqrt(part.length_mm[0] * part.length_mm[1])) / 1000
+            catches = settings["outlet_share"] * min(middle_m / size_m, 2.0)
+            go += through[:, None] * months
+            wash += catches * through[:, None] * months
+            top[_group(part)] += np.maximum(1 - through - lodges, 0.0)[:, None] * months
+            top[-1] += lodges[:, None] * months
+            through_year += through * part.litter_share
+            lodged_year += lodges * part.litter_share
+        load = source.load_kg_m
+        inside += load[:, :, None] * go[:, None, :]
+        outlet += load[:, :, None] * wash[:, None, :]
+        if fates is not None:
+            for group, monthly in zip(surface, top, strict=True):
+                group += load[:, :, None] * monthly[:, None, :]
+        year += load
+        below += load * through_year[:, None]
+        stuck += load * lodged_year[:, None]
+    return Fallen(inside * cap.kept[:, :, None], outlet, tuple(surface), year, below, stuck)
+
+
+def unguarded_times(litter: Fallen, cap: Capacity) -> GuardTimes:
+    """Months to need of an open gutter."""
+    fills = months_to_gather(litter.inside, cap.gutter_kg_m)
+    blocks = months_to_gather(litter.outlet, cap.outlet_kg_m)
+    first = np.where(blocks < fills, 2, 0)
+    return GuardTimes(np.minimum(fills, blocks), first.astype(np.intp))
+
+
+def _surface_months(arrivals: Sequence[Array], shed: Sequence[Array], limit: Array) -> Array:
+    """Mean months until the load on a clean screen first reaches ``limit``, over starts spread over the year.
+
+    With a steady share leaving each month the load from a clean start is the repeating year's load less what
+    of the starting month's load would still lie there: ``S(s + j) - (1 - c)**j S(s)``.
+    """
+    steady = [steady_year(each, share) for each, share in zip(arrivals, shed, strict=True)]
+    starts = np.arange(0, 12, 12 // _STARTS)
+    months = np.full((*limit.shape, _STARTS), HORIZON_MONTHS)
+    last = np.zeros_like(months)
+    open_ = np.ones(months.shape, dtype=bool)
+    begin = [each[..., starts] for each in steady]
+    for month in range(1, _SURFACE_MONTHS + 1):
+        load = np.zeros_like(months)
+        for each, share in zip(range(len(steady)), shed, strict=True):
+            keep = ((1 - share) ** month)[..., None]
+            load += steady[each][..., (starts + month) % 12] - keep * begin[each]
+        load = np.maximum(load, 0.0)
+        reached = open_ & (load >= limit[..., None])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = np.where(load > last, (limit[..., None] - last) / (load - last), 1.0)
+        months = np.where(reached, month - 1 + np.clip(part, 0.0, 1.0), months)
+        open_ &= ~reached
+        if not open_.any():
+            break
+        last = load
+    return np.asarray(months.mean(axis=-1))
+
+
+def guard_times(site: Site, litter: Fallen, cap: Capacity, surface: Surface) -> GuardTimes:
+    """Months to need under one guard: what it lets in fills or blocks, what it keeps out blinds it."""
+    if surface.slope == "roof":
+        slope = site.roofs.pitch_deg
+    else:
+        slope = np.full_like(site.roofs.pitch_deg, surface.slope_deg)
+    wind = site.wind_speed_m_s[:, None]
+    shed = [
+        monthly_shed_share(slope, wind, 0.7, surface.roughness, sticky) for sticky in (*_GROUPS, _LODGED_STICKINESS)
+    ]
+    fills = months_to_gather(litter.inside, cap.gutter_kg_m)
+    blocks = months_to_gather(litter.outlet, cap.outlet_kg_m)
+    blinds = _surface_months(litter.surface, shed, cap.surface_kg_m)
+    each = np.stack([fills, blinds, blocks])
+    return GuardTimes(each.min(axis=0), each.argmin(axis=0).astype(np.intp))

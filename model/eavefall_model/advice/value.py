@@ -1,0 +1,82 @@
+"""What to measure next: for each uncertain input, the chance that knowing it would change the answer.
+
+The draws are sorted into five equally likely bins of the input. In each bin the answer is decided again from
+its draws alone, as if the input were known to lie there; the chance is the share of bins with another answer.
+A class counts as changed only when it changes for a safe share moved by one standard error as well.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.decide import Answer, decide, rounded
+from eavefall_model.advice.judge import Judged
+from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.schema import MeasureNext
+from eavefall_model.advice.site import Uncertain
+
+__all__ = ["measure_next"]
+
+_BINS: Final = 5
+_MOST: Final = 6
+_LEAST_CHANCE: Final = 0.03
+
+
+def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
+    values = np.unique(draws)
+    if len(values) <= _BINS:
+        return [np.flatnonzero(draws == value) for value in values]
+    return list(np.array_split(np.argsort(draws, kind="stable"), _BINS))
+
+
+def _changed(outcome: Outcome, rows: NDArray[np.intp], base: Answer) -> bool:
+    share = outcome.settings["safe_share"]
+    error = math.sqrt(share * (1 - share) / max(len(rows), 1))
+    needed, index, enough = outcome.house_needed_mm[rows], outcome.house_index[rows], outcome.enough[rows]
+    answers = {
+        decide(needed, index, enough, min(max(share + step * error, 0.001), 0.5)).fineness_class for step in (-1, 0, 1)
+    }
+    return base.fineness_class not in answers
+
+
+def _sentence(item: Uncertain, class_chance: float, interval_chance: float) -> str:
+    ask = item.ask[0].upper() + item.ask[1:]
+    if class_chance >= interval_chance:
+        return f"{ask}: {class_chance:.0%} chance it changes the answer."
+    return f"{ask}: {interval_chance:.0%} chance it changes the interval."
+
+
+def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
+    """The inputs worth knowing, most first; at most six."""
+    base = outcome.answer
+    months = outcome.guards[judged.recommended].house_months
+    typical = float(np.median(months))
+    ratio = outcome.settings["interval_ratio"]
+    found = []
+    for item in (*outcome.site.inputs, *outcome.sources.inputs):
+        if ".litter" in item.key and item.key.startswith("source."):
+            continue  # nobody can measure next year's litter
+        class_chance = interval_chance = 0.0
+        for rows in _bins(item.draws):
+            weight = len(rows) / len(item.draws)
+            if len(rows) < 20:
+                continue
+            class_chance += weight * _changed(outcome, rows, base)
+            here = float(np.median(months[rows]))
+            interval_chance += weight * (max(here, typical) > ratio * min(here, typical))
+        if max(class_chance, interval_chance) < _LEAST_CHANCE:
+            continue
+        found.append(
+            MeasureNext(
+                input=item.key,
+                sentence=_sentence(item, class_chance, interval_chance),
+                chance_changes_class=rounded(class_chance, 3),
+                chance_changes_interval=rounded(interval_chance, 3),
+            )
+        )
+    found.sort(key=lambda each: (-each.chance_changes_class, -each.chance_changes_interval, each.input))
+    return tuple(found[:_MOST])
