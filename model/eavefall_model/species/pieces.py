@@ -8,6 +8,7 @@ exp(-rL)) / (rL))`` for ``r`` breaks per mm (first principles; tested).
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -62,6 +63,6 @@ def broken_lengths(
 def mean_piece_length_mm(length_mm: float, rate_per_mm: float) -> float:
     """Mass-weighted mean piece length of a needle broken at ``rate_per_mm``."""
     breaks = rate_per_mm * length_mm
-    if breaks < 1e-6:
-        return length_mm
-    return 2 / rate_per_mm * (1 - (1 - float(np.exp(-breaks))) / breaks)
+    if breaks < 1e-4:  # the series, where the difference below would cancel
+        return length_mm * (1 - breaks / 3)
+    return 2 / rate_per_mm * (1 + math.expm1(-breaks) / breaks)

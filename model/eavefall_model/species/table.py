@@ -3,6 +3,11 @@
 ``taxa.csv`` names the trees, ``parts.csv`` what falls from them (rows of ``genus:Pinus`` belong to every
 taxon of that genus), ``seasons.csv`` the yearly course of a part (north), ``litter.csv`` the litter of a
 crown. Every row carries its source and a mark: ``found`` (text read), ``from memory``, ``judgement``.
+
+A part's mark is about its size. Litter shares are judgement, held to the three quarters of foliage in pine
+litter (Gresham 1982), 0.86 of leaf in alder (Radwan et al 1984) and 0.7 to 0.9 in beech (Atlantic beech time
+sequence, 2001). Masses are judgement too: dry tissue of 0.45 mg/mm3 on 0.4 width squared (pine) or 0.5 mm of
+thickness (other needles), and leaves of 0.08 mg/mm2 on 0.65 of their box.
 """
 
 from __future__ import annotations
