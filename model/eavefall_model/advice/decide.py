@@ -42,7 +42,9 @@ def interval(months: Array) -> Interval:
     return Interval(low=low, typical=typical, high=high)
 
 
-def decide(needed_mm: Array, needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float) -> Answer:
+def decide(
+    needed_mm: Array, needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float
+) -> Answer:
     """The answer over draws.
 
     Parameters
@@ -79,5 +81,8 @@ def opening_of(answer: Answer) -> Opening:
     high = min(answer.opening_mm, _WIDEST_MM)
     low = min(max(low, _FINEST_MM), high)
     return Opening(
-        low_mm=rounded(low), high_mm=rounded(high), designation_iso=nearest_iso(high), designation_astm=nearest_astm(high)
+        low_mm=rounded(low),
+        high_mm=rounded(high),
+        designation_iso=nearest_iso(high),
+        designation_astm=nearest_astm(high),
     )

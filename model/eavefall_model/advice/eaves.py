@@ -28,7 +28,8 @@ def _by_month(outcome: Outcome, number: int) -> tuple[MonthlyLitter, ...]:
     courses: dict[str, NDArray[np.float64]] = {}
     for source in outcome.sources.each:
         course = sum(
-            np.array(month_share_for(part, outcome.survey.hemisphere)) * part.litter_share for part in source.taxon.parts
+            np.array(month_share_for(part, outcome.survey.hemisphere)) * part.litter_share
+            for part in source.taxon.parts
         )
         load = float(source.load_kg_m[:, number].mean())
         courses[source.taxon.form] = courses.get(source.taxon.form, np.zeros(12)) + load * course
@@ -67,8 +68,12 @@ def _water(outcome: Outcome, judged: Judged, number: int) -> WaterCheck:
 def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
     """Everything the advice says about one eave."""
     eave = outcome.survey.eaves[number]
-    needed = np.minimum(outcome.needed_mm[:, number], judged.answer.opening_mm if outcome.survey.wildfire else np.inf)
-    answer = decide(needed, class_index(needed), outcome.enough_eaves[:, number], outcome.settings["safe_share"])
+    needed = np.minimum(
+        outcome.needed_mm[:, number], judged.answer.opening_mm if outcome.survey.wildfire else np.inf
+    )
+    answer = decide(
+        needed, class_index(needed), outcome.enough_eaves[:, number], outcome.settings["safe_share"]
+    )
     name: FinenessClass = answer.fineness_class
     loads = outcome.sources.tree_kg_m[:, :, number]
     middle = np.median(loads, axis=0)
@@ -87,7 +92,9 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
         interval_months=interval(months),
         interval_unguarded_months=interval(none.months[:, number]),
         clean_in=months_to_clean(course[:, number].mean(axis=0), float(np.median(months))),
-        litter_kg_per_m_year=Interval(low=rounded(float(kg[0])), typical=rounded(float(kg[1])), high=rounded(float(kg[2]))),
+        litter_kg_per_m_year=Interval(
+            low=rounded(float(kg[0])), typical=rounded(float(kg[1])), high=rounded(float(kg[2]))
+        ),
         litter_by_month=_by_month(outcome, number),
         trees=tuple(heavy),
         water=_water(outcome, judged, number),

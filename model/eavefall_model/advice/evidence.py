@@ -15,14 +15,17 @@ from eavefall_model.tags.schema import FORMS, Form, PhotoTags, SiteTags
 try:
     from eavefall_model.tags.pooling import pool
 except ImportError:  # temporary, until pooling is there
+
     def pool(tags):  # type: ignore
         first = tags[0]
         return SiteTags(
             photos=tuple(t.photo for t in tags),
             foliage={k: sum(t.foliage[k] for t in tags) / len(tags) for k in first.foliage},
             form={k: sum(t.form[k] for t in tags) / len(tags) for k in first.form},
-            verdict=first.verdict, n_effective=float(len(tags)),
+            verdict=first.verdict,
+            n_effective=float(len(tags)),
         )
+
 
 __all__ = ["PHOTO_TREE", "Candidate", "Evidence", "gather", "with_photo_tree"]
 
@@ -68,7 +71,8 @@ def with_photo_tree(survey: Survey, tags: Mapping[str, PhotoTags]) -> Survey:
     seen = [
         tag
         for tag in _photos_of(survey, tags, None)
-        if max(tag.foliage.get("needle", 0.0), tag.foliage.get("broad", 0.0), tag.foliage.get("bare", 0.0)) > 0.5
+        if max(tag.foliage.get("needle", 0.0), tag.foliage.get("broad", 0.0), tag.foliage.get("bare", 0.0))
+        > 0.5
     ]
     if survey.trees or not seen:
         return survey
@@ -98,7 +102,9 @@ def _from_tags(pooled: SiteTags) -> dict[Form, float]:
     return {form: (1 - bare) * pooled.form.get(form, 0.0) + bare * _BARE[form] for form in FORMS}
 
 
-def _chances(tree: Tree, pooled: SiteTags | None, gauges: Sequence[GaugeResult]) -> tuple[dict[Form, float], str]:
+def _chances(
+    tree: Tree, pooled: SiteTags | None, gauges: Sequence[GaugeResult]
+) -> tuple[dict[Form, float], str]:
     chances = _from_tags(pooled) if pooled else dict(_PRIOR)
     known = "photos" if pooled else "nothing"
     # An estimator's foliage rules out forms; a little is left to the photos where they have seen the form.

@@ -67,7 +67,9 @@ def _on_opening(length: Array, width: Array, opening: Opening) -> tuple[Array, A
 
 
 @cache
-def _tables(part: Part, openings: tuple[Opening, ...], generic: bool, crumb_share: float) -> tuple[Array, Array]:
+def _tables(
+    part: Part, openings: tuple[Opening, ...], generic: bool, crumb_share: float
+) -> tuple[Array, Array]:
     """Through and lodges, shape (factors, openings); one factor for parts that are not needles."""
     seed = int.from_bytes(hashlib.sha256(f"{part.taxon}/{part.part}".encode()).digest()[:8], "big")
     rng = np.random.Generator(np.random.PCG64(seed))
@@ -120,7 +122,9 @@ def part_fates(
         if entered and part.part in NEEDLE_PARTS:
             for tested_mm, share in entered.items():
                 tested = (Opening(tested_mm, 0.6 * tested_mm, "square"),)
-                at_test = _read(_tables(part, tested, is_generic(source.taxon), crumb_share)[0], source.width_factor)
+                at_test = _read(
+                    _tables(part, tested, is_generic(source.taxon), crumb_share)[0], source.width_factor
+                )
                 clear = np.array([opening.clear_mm for opening in listed])
                 word = np.exp(-np.abs(np.log(clear / tested_mm)) / _FADE)
                 through = np.clip(through + (share[:, None] - at_test) * word, 0.0, 1.0 - lodges)
@@ -134,7 +138,9 @@ def entered_shares(source: Source, rng: np.random.Generator, draws: int) -> dict
     for test in source.drop_tests:
         tested = (Opening(test.opening_mm, 0.6 * test.opening_mm, "square"),)
         needles = [part for part in source.taxon.parts if part.part in NEEDLE_PARTS]
-        geometry = float(np.mean([_tables(part, tested, is_generic(source.taxon), 0.0)[0].mean() for part in needles]))
+        geometry = float(
+            np.mean([_tables(part, tested, is_generic(source.taxon), 0.0)[0].mean() for part in needles])
+        )
         hits = min(test.passed + test.lodged, test.dropped)
         result[test.opening_mm] = update_share(geometry, hits, test.dropped).draw(rng, draws)
     return result

@@ -79,7 +79,11 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
     """Fire the rules: house first, since it may cap the opening, then trees, eaves and guards."""
     answer = outcome.answer
     first = fire(book, "house", house_figures(outcome, answer.fineness_class, answer.opening_mm))
-    caps = [spoken.rule.effect.opening_at_most_mm for spoken in first if spoken.rule.effect.opening_at_most_mm]
+    caps = [
+        spoken.rule.effect.opening_at_most_mm for spoken in first if spoken.rule.effect.opening_at_most_mm
+    ]
+    if any(spoken.rule.effect.answer == "guard" for spoken in first):
+        answer = replace(answer, fineness_class=FINENESS_CLASSES[answer.index])
     answer = _capped(answer, min(caps, default=np.inf))
     house = house_figures(outcome, answer.fineness_class, answer.opening_mm)
     heard = fire(book, "house", house)

@@ -18,7 +18,15 @@ from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.survey import Downspout
 from eavefall_model.water.check import EaveWater, ScreenOnGutter, check_eave
 
-__all__ = ["eave_figures", "guard_figures", "house_figures", "share_below", "tree_figures", "water_of", "worst_eave"]
+__all__ = [
+    "eave_figures",
+    "guard_figures",
+    "house_figures",
+    "share_below",
+    "tree_figures",
+    "water_of",
+    "worst_eave",
+]
 
 Array = NDArray[np.float64]
 _FAILURES: Final = ("gutter fills", "surface blinds", "outlet blocks")
@@ -43,7 +51,11 @@ def _needles_that_matter(outcome: Outcome) -> list[tuple[Source, float]]:
     for source in outcome.sources.each:
         if not np.isfinite(source.thin_mm).all():
             continue
-        needles = sum(part.litter_share for part in source.taxon.parts if part.part in ("needle", "bundle", "scale", "spray"))
+        needles = sum(
+            part.litter_share
+            for part in source.taxon.parts
+            if part.part in ("needle", "bundle", "scale", "spray")
+        )
         matters = (source.load_kg_m * needles > outcome.allowed_kg_m).any(axis=1)
         if matters.mean() > outcome.settings["safe_share"]:
             found.append((source, float(matters.mean())))
@@ -78,7 +90,10 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
     none = outcome.guards["none"]
     unguarded = _middle(none.house_months)
     load = none.litter.year[:, worst]
-    needle = sum((s.load_kg_m[:, worst] for s in outcome.sources.each if s.taxon.foliage == "needle"), np.zeros(len(load)))
+    needle = sum(
+        (s.load_kg_m[:, worst] for s in outcome.sources.each if s.taxon.foliage == "needle"),
+        np.zeros(len(load)),
+    )
     share = float((needle / np.maximum(load, 1e-12)).mean()) if load.any() else 0.0
     matter = _needles_that_matter(outcome)
     thin = min(matter, key=lambda pair: _middle(pair[0].thin_mm))[0] if matter else None
@@ -86,7 +101,10 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
     long_near = [
         at
         for at, tree in enumerate(outcome.survey.trees)
-        if any(c.taxon.form == "long_needle" and c.chance > outcome.settings["safe_share"] for c in outcome.evidence[at].candidates)
+        if any(
+            c.taxon.form == "long_needle" and c.chance > outcome.settings["safe_share"]
+            for c in outcome.evidence[at].candidates
+        )
         and _middle(outcome.site.out_m[:, at]) < _NEAR_M
         and (outcome.sources.tree_kg_m[:, at] > 0).any()
     ]
@@ -109,7 +127,9 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
         "thin_needle_tree": ", ".join(thin.trees) if thin else None,
         "thin_needle_low_mm": float(np.quantile(thin.thin_mm, 0.1)) if thin else None,
         "thin_needle_high_mm": float(np.quantile(thin.thin_mm, 0.9)) if thin else None,
-        "thin_needle_known": (not is_generic(thin.taxon) or thin.measured or bool(thin.drop_tests)) if thin else None,
+        "thin_needle_known": (not is_generic(thin.taxon) or thin.measured or bool(thin.drop_tests))
+        if thin
+        else None,
         "measured_width": any(source.measured or source.drop_tests for source, _ in matter),
         "drop_test": any(bool(source.drop_tests) for source, _ in matter),
         "nearest_pine_m": min((_middle(outcome.site.out_m[:, at]) for at in long_near), default=None),
@@ -121,7 +141,11 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
         "ladder_reach": household.ladder_reach,
         "wildfire": outcome.survey.wildfire,
         "all_year_share": 1.0 - top if months else None,
-        "heaviest_months": " and ".join(filter(None, (", ".join(MONTHS[m - 1] for m in months[:-1]), MONTHS[months[-1] - 1]))) if months else None,
+        "heaviest_months": " and ".join(
+            filter(None, (", ".join(MONTHS[m - 1] for m in months[:-1]), MONTHS[months[-1] - 1]))
+        )
+        if months
+        else None,
         "trees": len(outcome.survey.trees),
         "photos_check": ", ".join(outcome.check_photos) or None,
     }
@@ -173,7 +197,9 @@ def eave_figures(outcome: Outcome, number: int) -> dict[str, Value]:
 
 def share_below(outcome: Outcome, at: int) -> bool:
     """Whether a tree's crown is wholly below every gutter, typically."""
-    return _middle(outcome.site.crowns.height_m[:, at]) <= float(np.median(outcome.site.roofs.eave_height_m, axis=0).min())
+    return _middle(outcome.site.crowns.height_m[:, at]) <= float(
+        np.median(outcome.site.roofs.eave_height_m, axis=0).min()
+    )
 
 
 def tree_figures(outcome: Outcome, at: int) -> dict[str, Value]:
@@ -193,7 +219,9 @@ def tree_figures(outcome: Outcome, at: int) -> dict[str, Value]:
         side = "upwind" if off < 60 else "downwind" if off > 120 else "beside"
     return {
         "tree": tree.name,
-        "kind": best.common.replace("any ", "a ").replace("a ", "some ", 1) if best.name.startswith("any ") else best.common,
+        "kind": best.common.replace("any ", "a ").replace("a ", "some ", 1)
+        if best.name.startswith("any ")
+        else best.common,
         "foliage": best.foliage,
         "form": best.form,
         "distance_m": out,

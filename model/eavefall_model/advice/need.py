@@ -64,7 +64,11 @@ def needed_opening_mm(
     inside = np.zeros((*shape, len(LADDER)))
     for source, fate, limit in zip(sources, ladder_fates, limits, strict=True):
         # A bundle comes apart into needles, so its mass counts as needles.
-        needles = sum(each.part.litter_share for each in fate if each.part.part in ("needle", "bundle", "scale", "spray"))
+        needles = sum(
+            each.part.litter_share
+            for each in fate
+            if each.part.part in ("needle", "bundle", "scale", "spray")
+        )
         matters = source.load_kg_m * needles > allowed_kg_m
         needed = np.where(matters, np.minimum(needed, limit[:, None]), needed)
         through = sum(each.part.litter_share * each.through for each in fate)
@@ -73,4 +77,3 @@ def needed_opening_mm(
     fits = inside <= allowed_kg_m[:, :, None]
     widest = np.where(fits.any(axis=2), fits.argmax(axis=2), len(LADDER) - 1)
     return np.minimum(needed, np.array([each.clear_mm for each in LADDER])[widest])
-

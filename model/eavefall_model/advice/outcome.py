@@ -149,8 +149,8 @@ def run(
     streams = Streams(seed, draws)
     settings = book.numbers()
     evidence = gather(survey, tags, gauges)
-    site = build_site(survey, evidence, streams)
-    sources = build_sources(site, evidence, streams)
+    site = build_site(survey, evidence, streams, settings["canopy_wind_m_s"])
+    sources = build_sources(site, evidence, streams, settings["thin_kind_share"])
     cap = capacity(site, settings, streams)
     given = survey.household.cleanings_per_year
     accepted = settings["cleanings_default"] if given is None else given
@@ -159,7 +159,9 @@ def run(
     open_litter = fallen(site, sources.each, None, 0, cap, settings)
     open_times = unguarded_times(open_litter, cap)
     outcomes: dict[GuardKind, GuardOutcome] = {
-        "none": _guard_outcome(offered.of_kind("none"), None, open_times.months, open_times.first, open_litter)
+        "none": _guard_outcome(
+            offered.of_kind("none"), None, open_times.months, open_times.first, open_litter
+        )
     }
     wait = 12.0 / accepted if accepted > 0 else np.inf
     enough_eaves = open_times.months >= min(wait, 60.0)
@@ -172,7 +174,8 @@ def run(
     ]
     crumbs = settings["crumb_share"]
     ladder = tuple(
-        part_fates(source, LADDER, crumbs, shares) for source, shares in zip(sources.each, entered, strict=True)
+        part_fates(source, LADDER, crumbs, shares)
+        for source, shares in zip(sources.each, entered, strict=True)
     )
     limits = needle_limits(sources.each, entered, settings["enter_tolerance"])
     allowed = cap.gutter_kg_m / cap.kept * 12.0 / settings["matters_months"]
@@ -189,11 +192,14 @@ def run(
         if (offer := _pick_offer(guard, min(answer.opening_mm, most_mm))) is not None
     }
     openings = tuple(Opening(offer.clear_mm, offer.solid_mm, offer.passage_shape) for offer in picks.values())
-    fates = [part_fates(source, openings, crumbs, shares) for source, shares in zip(sources.each, entered, strict=True)]
+    fates = [
+        part_fates(source, openings, crumbs, shares)
+        for source, shares in zip(sources.each, entered, strict=True)
+    ]
     for column, (kind, offer) in enumerate(picks.items()):
         guard = offered.of_kind(kind)
         litter = fallen(site, sources.each, fates, column, cap, settings)
-        times = guard_times(site, litter, cap, guard.surface)
+        times = guard_times(site, litter, cap, guard.surface, settings["slides_over_share"])
         outcomes[kind] = _guard_outcome(guard, offer, times.months, times.first, litter)
     return Outcome(
         survey=survey,

@@ -15,7 +15,17 @@ from eavefall_model.data_file import read_data_file, text_digest
 from eavefall_model.errors import RulesError
 from eavefall_model.survey import GuardKind
 
-__all__ = ["RULES_FORMAT", "SETTINGS", "Condition", "Effect", "Rule", "RuleBook", "Setting", "load_rules", "parse_rules"]
+__all__ = [
+    "RULES_FORMAT",
+    "SETTINGS",
+    "Condition",
+    "Effect",
+    "Rule",
+    "RuleBook",
+    "Setting",
+    "load_rules",
+    "parse_rules",
+]
 
 RULES_FORMAT: Final = "eavefall.rules/1"
 Mark = Literal["found", "from memory", "judgement", "common practice, no source"]
@@ -35,6 +45,9 @@ SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "blinded_limit": (0.1, 0.95),
     "blinding_load_kg_m2": (0.05, 5.0),
     "crumb_share": (0.0, 0.6),
+    "thin_kind_share": (0.0, 1.0),
+    "canopy_wind_m_s": (0.05, 5.0),
+    "slides_over_share": (0.0, 0.98),
     "interval_ratio": (1.05, 3.0),
     "waste_share": (0.0, 0.5),
 }
@@ -88,7 +101,10 @@ class Effect(_Frozen):
     verdict: Annotated[Verdict | None, Field(description="for rules about a guard")] = None
     guards: Annotated[dict[GuardKind, Verdict], Field(description="verdicts on named guards")] = {}
     opening_at_most_mm: Annotated[float | None, Field(gt=0, le=20)] = None
-    answer: Annotated[Literal["unsure"] | None, Field(description="no class can be given yet")] = None
+    answer: Annotated[
+        Literal["unsure", "guard"] | None,
+        Field(description="no class can be given yet, or a guard is needed anyway"),
+    ] = None
     caution: Annotated[str | None, Field(description="show the sentence as a caution on this topic")] = None
 
 
@@ -110,7 +126,8 @@ class Rule(_Frozen):
         # "figure: value" is short for "figure: {equals: value}".
         if isinstance(data, dict) and isinstance(data.get("when"), dict):
             when = {
-                key: value if isinstance(value, dict) else {"equals": value} for key, value in data["when"].items()
+                key: value if isinstance(value, dict) else {"equals": value}
+                for key, value in data["when"].items()
             }
             return {**data, "when": when}
         return data
@@ -120,7 +137,9 @@ class Rule(_Frozen):
         known = FIGURES[self.about] if self.about == "house" else {**FIGURES["house"], **FIGURES[self.about]}
         for name in (*self.when, *self.numbers()):
             if name not in known:
-                raise ValueError(f"{name!r} is not a figure of a {self.about}; there are {', '.join(sorted(known))}")
+                raise ValueError(
+                    f"{name!r} is not a figure of a {self.about}; there are {', '.join(sorted(known))}"
+                )
         if self.effect.verdict and self.about != "guard":
             raise ValueError("a verdict needs about: guard; name the guards under effect.guards instead")
         return self
@@ -190,5 +209,7 @@ def load_rules(path: FilePath | str | None = None) -> RuleBook:
     try:
         text = FilePath(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise RulesError("rules-invalid", f"{path}: cannot be read ({error}).", "Give a UTF-8 text file.") from None
+        raise RulesError(
+            "rules-invalid", f"{path}: cannot be read ({error}).", "Give a UTF-8 text file."
+        ) from None
     return parse_rules(text, FilePath(path).name)

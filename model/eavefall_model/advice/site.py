@@ -102,7 +102,11 @@ class _Reader:
         low, middle, high = np.quantile(draws, (0.1, 0.5, 0.9))
         self.assumed.append(
             Assumed(
-                field=key, value=f"{middle:.3g} {unit}", low=f"{low:.3g} {unit}", high=f"{high:.3g} {unit}", why=why
+                field=key,
+                value=f"{middle:.3g} {unit}",
+                low=f"{low:.3g} {unit}",
+                high=f"{high:.3g} {unit}",
+                why=why,
             )
         )
 
@@ -117,7 +121,11 @@ def _facings(survey: Survey, read: _Reader) -> list[float]:
         if eave.facing_deg is not None:
             result.append(eave.facing_deg)
             continue
-        bearings = [tree.bearing_deg for tree in survey.trees if tree.eave == eave.name and tree.bearing_deg is not None]
+        bearings = [
+            tree.bearing_deg
+            for tree in survey.trees
+            if tree.eave == eave.name and tree.bearing_deg is not None
+        ]
         if bearings:
             east = sum(math.sin(math.radians(each)) for each in bearings)
             north = sum(math.cos(math.radians(each)) for each in bearings)
@@ -157,19 +165,34 @@ def _read_eave(at: int, eave: Eave, read: _Reader) -> dict[str, Array]:
     )  # fmt: skip
     pitch_given = eave.pitch_deg
     normal = read.streams.normal(f"{where}.pitch")
-    pitch = np.clip((pitch_given if pitch_given is not None else 24.0) + (1.0 if pitch_given is not None else 7.0) * normal, 0.0, 75.0)
+    pitch = np.clip(
+        (pitch_given if pitch_given is not None else 24.0)
+        + (1.0 if pitch_given is not None else 7.0) * normal,
+        0.0,
+        75.0,
+    )
     if pitch_given == 0.0:
         pitch = np.zeros_like(pitch)
     if pitch_given is None:
         read.assume(f"{where}.pitch", pitch, "deg", "Between 3/12 and 8/12 on most houses.")
     read.inputs.append(
-        Uncertain(f"{where}.pitch", f"pitch above {name}", f"measure the roof pitch above {name}", pitch, pitch_given is None)
+        Uncertain(
+            f"{where}.pitch",
+            f"pitch above {name}",
+            f"measure the roof pitch above {name}",
+            pitch,
+            pitch_given is None,
+        )
     )
     width = read.measured(
         f"{where}.gutter.width", f"gutter width at {name}", f"measure the gutter's top opening at {name}",
         gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12, unit="m", why="5-inch gutter, the commonest.",
     )  # fmt: skip
-    depth = width * GUTTER_DEPTH_SHARE[profile] if gutter.depth_m is None else gutter.depth_m + np.zeros_like(width)
+    depth = (
+        width * GUTTER_DEPTH_SHARE[profile]
+        if gutter.depth_m is None
+        else gutter.depth_m + np.zeros_like(width)
+    )
     slip = SLIP_M[eave.roof or "shingle"] * np.exp(0.35 * read.streams.normal(f"{where}.slip"))
     spout = eave.downspout
     if spout is None:
@@ -209,7 +232,13 @@ def _nearest_eave(
 
 
 def _read_tree(
-    at: int, tree: Tree, evidence: Evidence, eave: NDArray[np.intp], lines: EaveLines, facings: Array, read: _Reader
+    at: int,
+    tree: Tree,
+    evidence: Evidence,
+    eave: NDArray[np.intp],
+    lines: EaveLines,
+    facings: Array,
+    read: _Reader,
 ) -> dict[str, Array]:
     where, name = f"trees[{at}]", tree.name
     needle = evidence.needle_chance > 0.5
@@ -236,7 +265,9 @@ def _read_tree(
         over = tree.overhang_m * np.exp(0.15 * read.streams.normal(f"{where}.overhang"))
         out = radius - over if tree.overhang_m > 0 else np.maximum(distance, radius)
         read.inputs.append(
-            Uncertain(f"{where}.overhang", f"overhang of {name}", f"measure how far {name} overhangs", over, False)
+            Uncertain(
+                f"{where}.overhang", f"overhang of {name}", f"measure how far {name} overhangs", over, False
+            )
         )
     rows = np.arange(read.streams.draws)
     full = (read.streams.draws, facings.shape[1])
@@ -245,9 +276,15 @@ def _read_tree(
         along = (read.streams.uniform(f"{where}.along") - 0.5) * length
         read.note(f"{where}.bearing", "square to its eave", "No bearing was given.", "one end", "other end")
     else:
-        off = wrap_deg(tree.bearing_deg + 8.0 * read.streams.normal(f"{where}.bearing") - np.broadcast_to(facings, full)[rows, eave])
+        off = wrap_deg(
+            tree.bearing_deg
+            + 8.0 * read.streams.normal(f"{where}.bearing")
+            - np.broadcast_to(facings, full)[rows, eave]
+        )
         along = along_from_bearing_m(off, run + distance, length)
-    speed = _FALL_SPEED_M_S["needle" if needle else "broad"] * np.exp(0.25 * read.streams.normal(f"{where}.fall"))
+    speed = _FALL_SPEED_M_S["needle" if needle else "broad"] * np.exp(
+        0.25 * read.streams.normal(f"{where}.fall")
+    )
     depth_share = 0.5 + 0.4 * read.streams.uniform(f"{where}.depth")
     return {
         "distance": distance, "height": height, "radius": np.maximum(radius, 0.05), "out": out, "along": along,
@@ -263,7 +300,13 @@ def _read_wind(survey: Survey, read: _Reader) -> WindRose:
     else:
         from_deg = wind.from_deg + 15.0 * read.streams.normal("wind.from")
     read.inputs.append(
-        Uncertain("wind.from", "prevailing wind", "ask where the wind mostly comes from", from_deg, wind.from_deg is None)
+        Uncertain(
+            "wind.from",
+            "prevailing wind",
+            "ask where the wind mostly comes from",
+            from_deg,
+            wind.from_deg is None,
+        )
     )
     if wind.prevails is None:
         low, high = 0.0, 0.5
@@ -274,7 +317,9 @@ def _read_wind(survey: Survey, read: _Reader) -> WindRose:
     return WindRose(from_deg, low + (high - low) * read.streams.uniform("wind.prevails"))
 
 
-def build_site(survey: Survey, evidence: Sequence[Evidence], streams: Streams) -> Site:
+def build_site(
+    survey: Survey, evidence: Sequence[Evidence], streams: Streams, canopy_wind_m_s: float
+) -> Site:
     """Every uncertain input of a survey as draws; see the module's head for what a gap becomes."""
     read = _Reader(streams)
     draws = streams.draws
@@ -288,7 +333,8 @@ def build_site(survey: Survey, evidence: Sequence[Evidence], streams: Streams) -
     lines = EaveLines(eave_column("length"), eave_column("run"), facing, eave_column("width"))
     nearest = [_nearest_eave(at, tree, survey, facings, read) for at, tree in enumerate(survey.trees)]
     trees = [
-        _read_tree(at, tree, evidence[at], nearest[at], lines, facing, read) for at, tree in enumerate(survey.trees)
+        _read_tree(at, tree, evidence[at], nearest[at], lines, facing, read)
+        for at, tree in enumerate(survey.trees)
     ]
     if not survey.trees:
         read.note("trees", "none near the house", "No tree was listed and no photo shows one.")
@@ -299,7 +345,7 @@ def build_site(survey: Survey, evidence: Sequence[Evidence], streams: Streams) -
     eave_of_tree = np.stack(nearest, axis=1) if nearest else np.zeros((draws, 0), dtype=np.intp)
     east, north = tree_positions(lines, eave_of_tree, tree_column("out"), tree_column("along"))
     wind = _read_wind(survey, read)
-    canopy_m_s = 0.8 * np.exp(0.4 * streams.normal("wind.canopy"))
+    canopy_m_s = canopy_wind_m_s * np.exp(0.4 * streams.normal("wind.canopy"))
     crowns = Crowns(
         east, north, tree_column("radius"), tree_column("height"), tree_column("depth_share"), tree_column("speed"),
         np.repeat(canopy_m_s[:, None], len(trees), axis=1),

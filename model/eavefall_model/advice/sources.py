@@ -30,7 +30,9 @@ Array = NDArray[np.float64]
 # Parts stiff and slender enough to go through end-on; their width decides the opening.
 NEEDLE_PARTS: Final = frozenset({"needle", "scale", "spray"})
 _TABLE_ERROR: Final = 0.06  # relative error of a table's width for one place's trees. Our judgement.
-_SCALE_ERROR: Final = 0.02  # relative error left in a gauge photo's scale beside what it states. Our judgement.
+_SCALE_ERROR: Final = (
+    0.02  # relative error left in a gauge photo's scale beside what it states. Our judgement.
+)
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ def _gauge_log_width(gauges: Sequence[GaugeResult]) -> tuple[float, float] | Non
 
 
 def _thin_width(
-    key: str, taxon: Taxon, gauges: Sequence[GaugeResult], streams: Streams
+    key: str, taxon: Taxon, gauges: Sequence[GaugeResult], streams: Streams, thin_kind_share: float
 ) -> tuple[Array, Array, bool]:
     part = needle_part(taxon)
     if part is None:
@@ -105,7 +107,10 @@ def _thin_width(
         mean = (mean / sd**2 + measured[0] / measured[1] ** 2) / precision
         log_thin = mean + streams.normal(f"{key}.width") / math.sqrt(precision)
     elif generic:
-        log_thin = math.log(low) + math.log(max(top, low) / low) * streams.uniform(f"{key}.width")
+        # Safe side: a stated chance that it is the thinnest kind there is, else anything in the range.
+        place = streams.uniform(f"{key}.width")
+        thinnest = streams.uniform(f"{key}.thinnest") < thin_kind_share
+        log_thin = math.log(low) + np.where(thinnest, math.log(1.1), math.log(max(top, low) / low)) * place
     else:
         log_thin = mean + sd * streams.normal(f"{key}.width")
     thin = np.exp(log_thin)
@@ -113,8 +118,10 @@ def _thin_width(
     return (thin * 1.1 / middle if generic else thin / low), thin, measured is not None
 
 
-def build_sources(site: Site, evidence: Sequence[Evidence], streams: Streams) -> Sources:
-    """Kinds, loads and needle widths for every draw."""
+def build_sources(
+    site: Site, evidence: Sequence[Evidence], streams: Streams, thin_kind_share: float
+) -> Sources:
+    """Kinds, loads and needle widths for every draw; ``thin_kind_share`` as in the rules file's settings."""
     survey = site.survey
     draws, trees = streams.draws, len(survey.trees)
     keys: list[tuple[str, str]] = []
@@ -148,10 +155,14 @@ def build_sources(site: Site, evidence: Sequence[Evidence], streams: Streams) ->
         low, typical, high = taxon.litter_g_m2_year
         normal = streams.normal(f"{key}.litter")
         # Below and above the typical value the table's own bounds: a two-piece lognormal.
-        sigma = np.where(normal < 0, lognormal_through(low, typical)[1], lognormal_through(typical, high)[1]) * 2
+        sigma = (
+            np.where(normal < 0, lognormal_through(low, typical)[1], lognormal_through(typical, high)[1]) * 2
+        )
         litter = typical * np.exp(sigma * normal) * year_factor(streams.normal(f"{key}.year"))
         here = kind == number
-        factor, thin, measured = _thin_width(key, taxon, known.gauges if own else (), streams)
+        factor, thin, measured = _thin_width(
+            key, taxon, known.gauges if own else (), streams, thin_kind_share
+        )
         production = production_kg_year(site.crowns.radius_m, litter[:, None]) * site.counts
         part = np.where(here, production, 0.0)[:, :, None] * share
         tree_kg_m += part
@@ -168,7 +179,13 @@ def build_sources(site: Site, evidence: Sequence[Evidence], streams: Streams) ->
             )
         )
         inputs.append(
-            Uncertain(f"{key}.litter", f"litter of {taxon.common} in a year", "look at the gutter after a year", litter, False)
+            Uncertain(
+                f"{key}.litter",
+                f"litter of {taxon.common} in a year",
+                "look at the gutter after a year",
+                litter,
+                False,
+            )
         )
         if np.isfinite(thin).all():
             named = own or taxon.common.replace("any ", "the ")

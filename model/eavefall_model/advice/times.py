@@ -165,7 +165,9 @@ def _surface_months(arrivals: Sequence[Array], shed: Sequence[Array], limit: Arr
     return np.asarray(months.mean(axis=-1))
 
 
-def guard_times(site: Site, litter: Fallen, cap: Capacity, surface: Surface) -> GuardTimes:
+def guard_times(
+    site: Site, litter: Fallen, cap: Capacity, surface: Surface, slides_over_share: float
+) -> GuardTimes:
     """Months to need under one guard: what it lets in fills or blocks, what it keeps out blinds it."""
     if surface.slope == "roof":
         slope = site.roofs.pitch_deg
@@ -173,10 +175,14 @@ def guard_times(site: Site, litter: Fallen, cap: Capacity, surface: Surface) -> 
         slope = np.full_like(site.roofs.pitch_deg, surface.slope_deg)
     wind = site.wind_speed_m_s[:, None]
     shed = [
-        monthly_shed_share(slope, wind, 0.7, surface.roughness, sticky) for sticky in (*_GROUPS, _LODGED_STICKINESS)
+        monthly_shed_share(slope, wind, 0.7, surface.roughness, sticky)
+        for sticky in (*_GROUPS, _LODGED_STICKINESS)
     ]
     fills = months_to_gather(litter.inside, cap.gutter_kg_m)
     blocks = months_to_gather(litter.outlet, cap.outlet_kg_m)
-    blinds = _surface_months(litter.surface, shed, cap.surface_kg_m)
+    # What comes down the roof runs on over a guard that goes on in its plane, the more so the steeper it is.
+    over = slides_over_share * (1 - surface.roughness) * -np.expm1(-np.tan(np.radians(slope)) / 0.35)
+    stays = (1 - over)[:, :, None]
+    blinds = _surface_months([each * stays for each in litter.surface], shed, cap.surface_kg_m)
     each = np.stack([fills, blinds, blocks])
     return GuardTimes(each.min(axis=0), each.argmin(axis=0).astype(np.intp))

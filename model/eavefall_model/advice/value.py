@@ -38,7 +38,8 @@ def _changed(outcome: Outcome, rows: NDArray[np.intp], base: Answer) -> bool:
     error = math.sqrt(share * (1 - share) / max(len(rows), 1))
     needed, index, enough = outcome.house_needed_mm[rows], outcome.house_index[rows], outcome.enough[rows]
     answers = {
-        decide(needed, index, enough, min(max(share + step * error, 0.001), 0.5)).fineness_class for step in (-1, 0, 1)
+        decide(needed, index, enough, min(max(share + step * error, 0.001), 0.5)).fineness_class
+        for step in (-1, 0, 1)
     }
     return base.fineness_class not in answers
 
