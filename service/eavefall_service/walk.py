@@ -12,15 +12,16 @@ from typing import Final
 
 import numpy as np
 from eavefall_model.advice.assess import assess
-from eavefall_model.advice.rules import load_rules
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.tags.tagger import Tagger
 from numpy.typing import NDArray
 
 from eavefall_model.advice.schema import Advice
-from eavefall_model.errors import EavefallError, PhotoError, SurveyError
+from eavefall_model.errors import EavefallError, PhotoError, RulesError, SurveyError
 from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import decode
+from eavefall_model.screens.guards import Guards, parse_guards
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
@@ -69,20 +70,23 @@ def read_photo(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise PhotoError("photo-missing", f"{path} cannot be opened.", "Check the name and folder.") from error
+        raise PhotoError(
+            "photo-missing", f"{path} cannot be opened.", "Check the name and folder."
+        ) from error
 
 
 def walk_survey(
     path: Path,
     *,
     rules: Path | None = None,
+    guards: Path | None = None,
     seed: int = 0,
     draws: int = 2000,
     on_photo: Callable[[str], None] = lambda name: None,
 ) -> Walk:
     """Assess the survey in a file, with the photos it names beside it.
 
-    ``on_photo`` is called with each photo's name before it is read.
+    ``rules`` and ``guards`` are the office's own copies, if it has any. ``on_photo`` is called with each photo's name before it is read.
     """
     survey = read_survey(path)
     tags: dict[str, PhotoTags] = {}
@@ -101,12 +105,21 @@ def walk_survey(
         tags,
         gauges,
         rules=load_rules(rules),
+        guards=None if guards is None else _read_guards(guards),
         seed=seed,
         draws=draws,
         failed_photos=[failure.photo for failure in failures],
         model_id=tagger.model_id,
     )
     return Walk(survey, advice, tags, gauges, pictures, tuple(failures))
+
+
+def _read_guards(path: Path) -> Guards:
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RulesError("rules-invalid", f"{path}: cannot be read.", "Give a UTF-8 text file.") from error
+    return parse_guards(text, path.name)
 
 
 def _look(

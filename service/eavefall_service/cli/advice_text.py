@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import calendar
+import re
 from collections.abc import Sequence
+from typing import get_args
 
 from rich.console import Console
 from rich.panel import Panel
@@ -11,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from eavefall_model.advice.schema import Advice, Interval, Opening
-from eavefall_model.survey import Survey
+from eavefall_model.survey import GuardKind, Survey
 from eavefall_model.units import MM_PER_INCH
 
 __all__ = ["print_advice"]
@@ -28,16 +30,30 @@ def print_advice(to: Console, survey: Survey, advice: Advice) -> None:
     to.print(Panel(answers, title=Text(survey.name), title_align="left"))
     to.print(_guards(advice))
     to.print(_eaves(advice))
-    _list(to, "Reasons", [f"{reason.sentence} [{reason.rule}; {reason.mark}]" for reason in advice.reasons])
-    _list(to, "Assumed", [f"{one.field}: {one.value} ({one.low} to {one.high}). {one.why}" for one in advice.assumed])
+    # What speaks about one guard kind is in the table above already.
+    general = [reason for reason in advice.reasons if reason.about not in get_args(GuardKind)]
+    _list(to, "Reasons", [f"{reason.sentence} [{reason.rule}; {reason.mark}]" for reason in general])
+    _list(
+        to,
+        "Assumed",
+        [f"{one.field}: {one.value} ({one.low} to {one.high}). {one.why}" for one in advice.assumed],
+    )
     _list(to, "Measure next", [one.sentence for one in advice.measure_next])
     _list(to, "What would change the answer", [one.sentence for one in advice.flips])
     _list(to, "Check these photos", list(advice.check_photos))
     _list(to, "Cautions", [one.sentence for one in advice.cautions])
     made = advice.provenance
     to.print(
-        Text(f"eavefall {made.package}, rules {made.rules}, tagger {made.model}, seed {made.seed}", style="dim")
+        Text(
+            f"{made.package}, rules {_short(made.rules)}, tagger {_short(made.model)}, seed {made.seed}",
+            style="dim",
+        )
     )
+
+
+def _short(text: str) -> str:
+    """Hashes cut to twelve digits: enough to tell versions apart by eye, the JSON has them whole."""
+    return re.sub(r"([0-9a-f]{12})[0-9a-f]+", r"\1", text)
 
 
 def _fineness(advice: Advice) -> Text:

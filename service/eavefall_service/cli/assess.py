@@ -27,6 +27,7 @@ def assess(
         list[Path] | None, typer.Option(help="Write a report: OUT.html or OUT.pdf. May be given twice.")
     ] = None,
     rules: Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")] = None,
+    guards: Annotated[Path | None, typer.Option(help="The office's own copy of the guards file.")] = None,
     seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
     draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
 ) -> None:
@@ -35,6 +36,7 @@ def assess(
         walk = walk_survey(
             survey,
             rules=rules,
+            guards=guards,
             seed=seed,
             draws=draws,
             on_photo=lambda name: status.update(f"Reading {name}"),

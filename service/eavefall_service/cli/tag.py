@@ -103,9 +103,7 @@ def tag(
         raise typer.Exit(1)
 
 
-def _with_progress(
-    one: Any, paths: Sequence[Path], jobs: int
-) -> Iterator[PhotoTags | EavefallError]:
+def _with_progress(one: Any, paths: Sequence[Path], jobs: int) -> Iterator[PhotoTags | EavefallError]:
     with Progress(console=error_console(), disable=not os.isatty(2), transient=True) as progress:
         task = progress.add_task("Reading photos", total=len(paths))
         with ThreadPoolExecutor(jobs) as pool:
@@ -116,9 +114,7 @@ def _with_progress(
 
 def _row(tags: PhotoTags) -> tuple[str, ...]:
     verdict = tags.verdict.foliage
-    cells = [
-        f"{getattr(verdict, label)} {tags.foliage[label]:.2f}" for label in FOLIAGE
-    ]
+    cells = [f"{getattr(verdict, label)} {tags.foliage[label]:.2f}" for label in FOLIAGE]
     form = tags.verdict.form
     shown = form if form != "unsure" else "unsure: " + " or ".join(tags.verdict.form_set)
     return (tags.photo, *cells, shown.replace("_", " "), ", ".join(tags.quality.problems) or "good")
