@@ -70,9 +70,7 @@ def fit_rim(rim: Rim, reference: Reference, size_px: tuple[int, int]) -> list[Po
         start = start.with_theta(_onto_rim(start, reference.thick_mm))
         near = start.px_per_mm(rim.points, reference.thick_mm)
 
-        def residuals(
-            pose: Pose, near: FloatArray = near, radius_mm: float = radius_mm
-        ) -> FloatArray:
+        def residuals(pose: Pose, near: FloatArray = near, radius_mm: float = radius_mm) -> FloatArray:
             plane = pose.to_plane(rim.points, reference.thick_mm)
             return np.asarray((np.hypot(plane[:, 0], plane[:, 1]) - radius_mm) * near)
 
@@ -93,7 +91,10 @@ def _refine(light: NDArray[np.float32], ellipse: Ellipse) -> Rim | None:
         x, y, major, minor, angle = ellipse
         if minor < _MIN_RADIUS_PX:
             return None
-        axis, across = np.array([math.cos(angle), math.sin(angle)]), np.array([-math.sin(angle), math.cos(angle)])
+        axis, across = (
+            np.array([math.cos(angle), math.sin(angle)]),
+            np.array([-math.sin(angle), math.cos(angle)]),
+        )
         points = (
             np.array([x, y])
             + major * np.cos(around)[:, None] * axis

@@ -41,7 +41,9 @@ def arc_length(points: FloatArray) -> FloatArray:
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
 
 
-def fit_curve(s: FloatArray, points: FloatArray, weights: FloatArray, length: float, pieces: int) -> SmoothCurve:
+def fit_curve(
+    s: FloatArray, points: FloatArray, weights: FloatArray, length: float, pieces: int
+) -> SmoothCurve:
     """Least-squares curve.
 
     Parameters

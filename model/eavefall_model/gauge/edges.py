@@ -19,7 +19,9 @@ _STEP_PX: Final = 0.5
 def smooth_rows(profiles: FloatArray, sigma: float) -> FloatArray:
     """Gaussian smoothing along the second axis, sigma in samples."""
     return np.asarray(
-        cv2.GaussianBlur(profiles, (2 * int(np.ceil(3 * sigma)) + 1, 1), sigma, borderType=cv2.BORDER_REPLICATE)
+        cv2.GaussianBlur(
+            profiles, (2 * int(np.ceil(3 * sigma)) + 1, 1), sigma, borderType=cv2.BORDER_REPLICATE
+        )
     )
 
 

@@ -24,7 +24,9 @@ _MIN_SIDE_SUPPORT: Final = 0.3
 _MAX_SPREAD_PX: Final = 1.2
 
 
-def find_flat(light: NDArray[np.float32], candidates: list[FloatArray], reference: Reference) -> PoseFit | None:
+def find_flat(
+    light: NDArray[np.float32], candidates: list[FloatArray], reference: Reference
+) -> PoseFit | None:
     """Best pose under which one of the quadrilaterals is the reference, or None.
 
     Parameters
@@ -35,15 +37,19 @@ def find_flat(light: NDArray[np.float32], candidates: list[FloatArray], referenc
     reference : Reference
         Of kind ``card`` or ``paper``. Plane coordinates of the pose start at its middle, x along its width.
     """
-    best: PoseFit | None = None
+    fits: list[tuple[float, PoseFit]] = []
     for corners in candidates:
         if np.hypot(*(np.roll(corners, -1, 0) - corners).T).min() < _MIN_SIDE_PX:
             continue
         for first in (0, 1):  # the long side may be either
             fit = _fit_outline(light, np.roll(corners, -first, axis=0), reference)
-            if fit is not None and (best is None or (fit.agree, -fit.spread_px) > (best.agree, -best.spread_px)):
-                best = fit
-    return best
+            if fit is not None:
+                fits.append((float(cv2.contourArea(corners.astype(np.float32))), fit))
+    if not fits:
+        return None
+    enough = 0.75 * max(fit.agree for _, fit in fits)
+    # What is printed on a card can have a card's shape; it is never larger than the card.
+    return max(((area, fit.agree, fit) for area, fit in fits if fit.agree >= enough), key=lambda f: f[:2])[2]
 
 
 def outline_mm(reference: Reference) -> FloatArray:
@@ -67,9 +73,11 @@ def _fit_outline(light: NDArray[np.float32], corners: FloatArray, reference: Ref
     for reach_px in (max(5.0, 0.02 * side_px), 4.0, 2.5):
         offset, strength = edge_offsets(light, points, normals, reach_px)
         sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4)])
-        offset, _ = edge_offsets(light, points, normals, reach_px, sign=int(sign[0])) if (
-            np.all(sign == sign[0]) and sign[0] != 0
-        ) else (offset, strength)
+        offset, _ = (
+            edge_offsets(light, points, normals, reach_px, sign=int(sign[0]))
+            if (np.all(sign == sign[0]) and sign[0] != 0)
+            else (offset, strength)
+        )
         held = np.isfinite(offset)
         if min(np.bincount(sides[held], minlength=4)) < 8:
             return None

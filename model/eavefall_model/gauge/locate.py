@@ -64,9 +64,7 @@ def locate(rgb: NDArray[np.uint8], light: NDArray[np.float32], reference: Refere
 
 def _flat(fit: PoseFit, reference: Reference) -> Located:
     outline = outline_mm(reference)
-    plane = Plane(
-        (fit.pose,), (1.0,), _rel_sd(fit, reference), _origin(fit, reference)
-    )
+    plane = Plane((fit.pose,), (1.0,), _rel_sd(fit, reference), _origin(fit, reference))
     if reference.kind == "paper":
         shrink = 1 - 2 * _PAPER_INSET_MM / np.array(reference.size_mm)
         return Located(plane, _edge_px(fit, outline * shrink, 0.0), (), None, ())
@@ -96,12 +94,16 @@ def _on_sheet(sheet: tuple[PoseFit, SheetLayout, int]) -> Located:
     inset = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]) * 0.8  # the dotted line itself is no needle
     middle = tuple(float(v) for v in fit.pose.project(corners.mean(axis=0)[None])[0])
     plane = Plane((fit.pose,), (1.0,), _rel_sd(fit, reference), (middle[0], middle[1]))
-    return Located(plane, _edge_px(fit, corners + inset, 0.0), (), None, (f"{count} markers of the sheet used",))
+    return Located(
+        plane, _edge_px(fit, corners + inset, 0.0), (), None, (f"{count} markers of the sheet used",)
+    )
 
 
 def _edge_px(fit: PoseFit, corners_mm: FloatArray, height_mm: float) -> FloatArray:
     share = np.linspace(0, 1, 12, endpoint=False)[:, None]
-    line = np.vstack([a + share * (b - a) for a, b in zip(corners_mm, np.roll(corners_mm, -1, 0), strict=True)])
+    line = np.vstack(
+        [a + share * (b - a) for a, b in zip(corners_mm, np.roll(corners_mm, -1, 0), strict=True)]
+    )
     return fit.pose.project(line, height_mm)
 
 
@@ -136,8 +138,6 @@ def _checked(
         mine = found.plane.mean(lambda pose, origin=origin: float(pose.px_per_mm(origin)[0]))
         theirs = float(fit.pose.px_per_mm(origin)[0])
         if abs(mine / theirs - 1) > _AGREE:
-            text = (
-                f"The {reference.name} gives {mine:.1f} pixels per mm, the {name} in the same photo {theirs:.1f}."
-            )
+            text = f"The {reference.name} gives {mine:.1f} pixels per mm, the {name} in the same photo {theirs:.1f}."
             return Located(found.plane, found.inside, found.outside, text, found.notes)
     return found

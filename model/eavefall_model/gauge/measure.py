@@ -195,7 +195,9 @@ def _refuse_content(
     if glare > _MAX_GLARE:
         return refusal("glare", f"{100 * glare:.0f} % of the measuring field in {name} is burnt out.")
     if len(strands) > _MAX_STRANDS:
-        return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines; needles cannot be told apart.")
+        return refusal(
+            "too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines; needles cannot be told apart."
+        )
     if not found:
         return refusal("no-needles", f"No single needle could be followed in {name}.")
     if blur_mm is not None and blur_mm > MAX_BLUR_MM:

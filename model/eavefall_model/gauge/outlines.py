@@ -77,6 +77,10 @@ def quads(contours: list[Contour], factor: float) -> list[FloatArray]:
             continue
         if _signed_area(box) < 0:
             box = box[::-1]
+        straight = _straight_corners(contour.reshape(-1, 2).astype(np.float64), box)
+        if straight is None:
+            continue
+        box = straight
         corner = (box + 0.5) * factor - 0.5
         if all(np.abs(_aligned(corner, other) - other).max() > 4 * factor for other in found):
             found.append(corner)
@@ -106,6 +110,28 @@ def ellipses(contours: list[Contour], factor: float) -> list[tuple[float, float,
         if all(np.abs(np.subtract(shape[:4], other[:4])).max() > 4 * factor for other in found):
             found.append(shape)
     return found
+
+
+def _straight_corners(outline: FloatArray, box: FloatArray) -> FloatArray | None:
+    """Corners where lines through the middle parts of the sides meet; rounded corners do not move them."""
+    lines = []
+    for a, b in zip(box, np.roll(box, -1, 0), strict=True):
+        length = float(np.hypot(*(b - a)))
+        along = (b - a) / length
+        place = (outline - a) @ along / length
+        aside = np.abs((outline - a) @ [-along[1], along[0]])
+        near = outline[(place > 0.15) & (place < 0.85) & (aside < max(3.0, 0.06 * length))]
+        if len(near) < 8:
+            return None
+        vx, vy, x, y = cv2.fitLine(near.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
+        lines.append((-vy, vx, vy * x - vx * y))
+    corners = []
+    for first, second in zip(lines[-1:] + lines[:-1], lines, strict=True):
+        x, y, w = np.cross(first, second)
+        if abs(w) < 1e-6:
+            return None
+        corners.append((x / w, y / w))
+    return np.array(corners)
 
 
 def _signed_area(box: FloatArray) -> float:

@@ -44,9 +44,7 @@ class BarFit:
 def normal_cdf(x: FloatArray) -> FloatArray:
     """Normal distribution function to 1e-7 (Abramowitz and Stegun 26.2.17, from memory)."""
     t = 1.0 / (1.0 + 0.2316419 * np.abs(x))
-    poly = t * (
-        0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429)))
-    )
+    poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
     upper = np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi) * poly
     return np.where(x >= 0, 1.0 - upper, upper)
 

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 __all__ = ["MAX_BLUR_MM", "glare_share"]
 
 _CLIPPED: Final = 252
-MAX_BLUR_MM: Final = 0.17  # standard deviation; beyond it a half-millimetre needle has no edges left (judgement)
+MAX_BLUR_MM: Final = (
+    0.17  # standard deviation; beyond it a half-millimetre needle has no edges left (judgement)
+)
 
 
 def glare_share(rgb: NDArray[np.uint8], allowed: NDArray[np.bool_], factor: int) -> float:

@@ -179,7 +179,12 @@ def _good(fit: BarFit, half_px: float) -> Mask:
 
 
 def _end(
-    light: NDArray[np.float32], curve: SmoothCurve, half_px: float, contrast: float, px_per_mm: float, way: int
+    light: NDArray[np.float32],
+    curve: SmoothCurve,
+    half_px: float,
+    contrast: float,
+    px_per_mm: float,
+    way: int,
 ) -> tuple[float, bool]:
     """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
 
