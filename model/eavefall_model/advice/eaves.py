@@ -13,7 +13,14 @@ from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.measures import water_of
 from eavefall_model.advice.need import class_index
 from eavefall_model.advice.outcome import Outcome
-from eavefall_model.advice.schema import EaveAdvice, FinenessClass, Interval, MonthlyLitter, WaterCheck
+from eavefall_model.advice.schema import (
+    FINENESS_CLASSES,
+    EaveAdvice,
+    FinenessClass,
+    Interval,
+    MonthlyLitter,
+    WaterCheck,
+)
 from eavefall_model.advice.take_off import take_off
 from eavefall_model.species.table import month_share_for
 from eavefall_model.tags.schema import FORMS
@@ -68,13 +75,13 @@ def _water(outcome: Outcome, judged: Judged, number: int) -> WaterCheck:
 def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
     """Everything the advice says about one eave."""
     eave = outcome.survey.eaves[number]
-    needed = np.minimum(
-        outcome.needed_mm[:, number], judged.answer.opening_mm if outcome.survey.wildfire else np.inf
-    )
+    needed = outcome.needed_mm[:, number]
     answer = decide(
         needed, class_index(needed), outcome.enough_eaves[:, number], outcome.settings["safe_share"]
     )
     name: FinenessClass = answer.fineness_class
+    if judged.guard_anyway:
+        name = FINENESS_CLASSES[answer.index]
     loads = outcome.sources.tree_kg_m[:, :, number]
     middle = np.median(loads, axis=0)
     heavy = [tree.name for at, tree in enumerate(outcome.survey.trees) if middle[at] > _FEW_KG_M]

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final, Literal
 
-__all__ = ["FIGURES", "Scope"]
+__all__ = ["FIGURES", "SURVEY_FIGURES", "Scope"]
 
 Scope = Literal["house", "eave", "tree", "guard"]
 
+# Figures that the survey itself states; a rule may cap the opening on these alone, since nothing is computed yet.
+SURVEY_FIGURES: Final = frozenset({"wildfire", "accepts_brushing", "ladder_reach"})
 FIGURES: Final[Mapping[Scope, Mapping[str, str]]] = MappingProxyType(
     {
         "house": {

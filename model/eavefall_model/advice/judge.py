@@ -20,7 +20,6 @@ from eavefall_model.advice.schema import (
     Reason,
     TimeToNeed,
 )
-from eavefall_model.screens.classes import fineness_class
 from eavefall_model.survey import GuardKind
 
 __all__ = ["Judged", "judge"]
@@ -35,7 +34,7 @@ _SIMPLE: Final[tuple[GuardKind, ...]] = (
 
 @dataclass(frozen=True)
 class Judged:
-    """What the rules made of an outcome."""
+    """What the rules made of an outcome; ``guard_anyway`` when a rule wants a guard however long the gutter waits."""
 
     fineness_class: FinenessClass
     answer: Answer
@@ -43,17 +42,9 @@ class Judged:
     recommended: GuardKind
     reasons: tuple[Reason, ...]
     heard: tuple[Spoken, ...]
+    guard_anyway: bool
     eave_figures: tuple[Mapping[str, Value], ...]
     house: Mapping[str, Value]
-
-
-def _capped(answer: Answer, most_mm: float) -> Answer:
-    if answer.opening_mm <= most_mm:
-        return answer
-    name = fineness_class(most_mm)
-    index = FINENESS_CLASSES.index(name)
-    given = answer.fineness_class if answer.fineness_class == "no-guard-needed" else name
-    return replace(answer, fineness_class=given, index=index, opening_mm=most_mm)
 
 
 def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
@@ -63,15 +54,16 @@ def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
     )
 
 
-def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool) -> GuardKind:
+def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool, needed_mm: float) -> GuardKind:
     if no_guard:
         return "none"
 
-    def order(verdict: GuardVerdict) -> tuple[int, float, int]:
-        return (_BEST[verdict.verdict], -verdict.interval_months.typical, _SIMPLE.index(verdict.kind))
+    def order(verdict: GuardVerdict) -> tuple[int, bool, float, int]:
+        leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * 1.001
+        return (_BEST[verdict.verdict], leaks, -verdict.interval_months.typical, _SIMPLE.index(verdict.kind))
 
     fitted = [verdict for verdict in found if verdict.kind != "none"] or list(found)
-    # When nothing suits, the finest keeps the gutter itself clean; it comes with its own caution.
+    # Equally good verdicts, "does not suit" too: first those that keep out what matters, then the longest wait.
     return min(fitted, key=order).kind
 
 
@@ -82,9 +74,9 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
     caps = [
         spoken.rule.effect.opening_at_most_mm for spoken in first if spoken.rule.effect.opening_at_most_mm
     ]
-    if any(spoken.rule.effect.answer == "guard" for spoken in first):
+    anyway = any(spoken.rule.effect.answer == "guard" for spoken in first)
+    if anyway:
         answer = replace(answer, fineness_class=FINENESS_CLASSES[answer.index])
-    answer = _capped(answer, min(caps, default=np.inf))
     house = house_figures(outcome, answer.fineness_class, answer.opening_mm)
     heard = fire(book, "house", house)
     unsure = any(spoken.rule.effect.answer == "unsure" for spoken in heard)
@@ -122,9 +114,10 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
         fineness_class=shown,
         answer=answer,
         guards=table,
-        recommended=_recommend(table, answer.fineness_class == "no-guard-needed"),
+        recommended=_recommend(table, answer.fineness_class == "no-guard-needed", answer.opening_mm),
         reasons=tuple(spoken.reason for spoken in heard),
         heard=tuple(heard),
+        guard_anyway=anyway,
         eave_figures=per_eave,
         house=house,
     )

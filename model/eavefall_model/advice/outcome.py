@@ -180,16 +180,17 @@ def run(
     limits = needle_limits(sources.each, entered, settings["enter_tolerance"])
     allowed = cap.gutter_kg_m / cap.kept * 12.0 / settings["matters_months"]
     needed = needed_opening_mm(sources.each, ladder, allowed, limits)
+    most_mm = opening_cap_mm(book, survey)
+    needed = np.minimum(needed, most_mm)
     house_needed = needed.min(axis=1)
     house_index = class_index(house_needed)
     answer = decide(house_needed, house_index, enough, settings["safe_share"])
 
     # With every guard, each with the opening that suits best.
-    most_mm = opening_cap_mm(book, survey)
     picks = {
         guard.kind: offer
         for guard in offered.guards
-        if (offer := _pick_offer(guard, min(answer.opening_mm, most_mm))) is not None
+        if (offer := _pick_offer(guard, answer.opening_mm)) is not None
     }
     openings = tuple(Opening(offer.clear_mm, offer.solid_mm, offer.passage_shape) for offer in picks.values())
     fates = [
@@ -199,7 +200,7 @@ def run(
     for column, (kind, offer) in enumerate(picks.items()):
         guard = offered.of_kind(kind)
         litter = fallen(site, sources.each, fates, column, cap, settings)
-        times = guard_times(site, litter, cap, guard.surface, settings["slides_over_share"])
+        times = guard_times(site, litter, cap, guard.surface, settings)
         outcomes[kind] = _guard_outcome(guard, offer, times.months, times.first, litter)
     return Outcome(
         survey=survey,

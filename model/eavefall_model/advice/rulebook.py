@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from eavefall_model.advice.figures import FIGURES, Scope
+from eavefall_model.advice.figures import FIGURES, SURVEY_FIGURES, Scope
 from eavefall_model.data_file import read_data_file, text_digest
 from eavefall_model.errors import RulesError
 from eavefall_model.survey import GuardKind
@@ -45,6 +45,7 @@ SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "blinded_limit": (0.1, 0.95),
     "blinding_load_kg_m2": (0.05, 5.0),
     "crumb_share": (0.0, 0.6),
+    "mat_share": (0.0, 0.9),
     "thin_kind_share": (0.0, 1.0),
     "canopy_wind_m_s": (0.05, 5.0),
     "slides_over_share": (0.0, 0.98),
@@ -142,6 +143,8 @@ class Rule(_Frozen):
                 )
         if self.effect.verdict and self.about != "guard":
             raise ValueError("a verdict needs about: guard; name the guards under effect.guards instead")
+        if self.effect.opening_at_most_mm and not self.when.keys() <= SURVEY_FIGURES:
+            raise ValueError(f"opening_at_most_mm may only depend on {', '.join(sorted(SURVEY_FIGURES))}")
         return self
 
     def numbers(self) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,7 +23,7 @@ __all__ = ["Capacity", "Fallen", "GuardTimes", "capacity", "fallen", "guard_time
 Array = NDArray[np.float64]
 # Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things, stuck in a hole.
 _GROUPS: Final = (1.1, 1.5, 2.5)
-_LODGED_STICKINESS: Final = 8.0
+_LODGED_STICKINESS: Final = 30.0
 _STARTS: Final = 6
 _SURFACE_MONTHS: Final = 24
 
@@ -139,34 +139,39 @@ def unguarded_times(litter: Fallen, cap: Capacity) -> GuardTimes:
 def _surface_months(arrivals: Sequence[Array], shed: Sequence[Array], limit: Array) -> Array:
     """Mean months until the load on a clean screen first reaches ``limit``, over starts spread over the year.
 
-    With a steady share leaving each month the load from a clean start is the repeating year's load less what
-    of the starting month's load would still lie there: ``S(s + j) - (1 - c)**j S(s)``.
+    With a steady share ``c`` leaving each month the load from a clean start is the repeating year's load less
+    what of the starting month's load would still lie there: ``S(s + j) - (1 - c)**j S(s)``. Beyond two years
+    the load is taken to go on growing from its highest by as much a year as its mean grew.
     """
     steady = [steady_year(each, share) for each, share in zip(arrivals, shed, strict=True)]
     starts = np.arange(0, 12, 12 // _STARTS)
-    months = np.full((*limit.shape, _STARTS), HORIZON_MONTHS)
-    last = np.zeros_like(months)
-    open_ = np.ones(months.shape, dtype=bool)
-    begin = [each[..., starts] for each in steady]
+    shape = (*limit.shape, _STARTS)
+    months, last, highest, grown = (np.zeros(shape) for _ in range(4))
+    waiting = np.ones(shape, dtype=bool)
     for month in range(1, _SURFACE_MONTHS + 1):
-        load = np.zeros_like(months)
-        for each, share in zip(range(len(steady)), shed, strict=True):
-            keep = ((1 - share) ** month)[..., None]
-            load += steady[each][..., (starts + month) % 12] - keep * begin[each]
+        load = np.zeros(shape)
+        for each, share in zip(steady, shed, strict=True):
+            kept = ((1 - share) ** month)[..., None]
+            load += each[..., (starts + month) % 12] - kept * each[..., starts]
         load = np.maximum(load, 0.0)
-        reached = open_ & (load >= limit[..., None])
+        reached = waiting & (load >= limit[..., None])
         with np.errstate(divide="ignore", invalid="ignore"):
             part = np.where(load > last, (limit[..., None] - last) / (load - last), 1.0)
         months = np.where(reached, month - 1 + np.clip(part, 0.0, 1.0), months)
-        open_ &= ~reached
-        if not open_.any():
-            break
+        waiting &= ~reached
+        if not waiting.any():
+            return np.asarray(months.mean(axis=-1))
         last = load
+        highest = np.maximum(highest, load)
+        grown += load / 12 if month > 12 else -load / 12
+    with np.errstate(divide="ignore", invalid="ignore"):
+        later = _SURFACE_MONTHS + 12 * (limit[..., None] - highest) / np.maximum(grown, 1e-12)
+    months = np.where(waiting, np.minimum(later, HORIZON_MONTHS), months)
     return np.asarray(months.mean(axis=-1))
 
 
 def guard_times(
-    site: Site, litter: Fallen, cap: Capacity, surface: Surface, slides_over_share: float
+    site: Site, litter: Fallen, cap: Capacity, surface: Surface, settings: Mapping[str, float]
 ) -> GuardTimes:
     """Months to need under one guard: what it lets in fills or blocks, what it keeps out blinds it."""
     if surface.slope == "roof":
@@ -181,8 +186,12 @@ def guard_times(
     fills = months_to_gather(litter.inside, cap.gutter_kg_m)
     blocks = months_to_gather(litter.outlet, cap.outlet_kg_m)
     # What comes down the roof runs on over a guard that goes on in its plane, the more so the steeper it is.
-    over = slides_over_share * (1 - surface.roughness) * -np.expm1(-np.tan(np.radians(slope)) / 0.35)
+    over = settings["slides_over_share"] * (1 - surface.roughness) * -np.expm1(-np.tan(np.radians(slope)) / 0.35)
     stays = (1 - over)[:, :, None]
-    blinds = _surface_months([each * stays for each in litter.surface], shed, cap.surface_kg_m)
+    mat_share = settings["mat_share"]
+    *loose, lodged = (each * stays for each in litter.surface)
+    matted = lodged + mat_share * np.sum(loose, axis=0)
+    arrivals = [*((1 - mat_share) * each for each in loose), matted]
+    blinds = _surface_months(arrivals, shed, cap.surface_kg_m)
     each = np.stack([fills, blinds, blocks])
     return GuardTimes(each.min(axis=0), each.argmin(axis=0).astype(np.intp))
