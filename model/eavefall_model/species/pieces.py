@@ -63,6 +63,6 @@ def broken_lengths(
 def mean_piece_length_mm(length_mm: float, rate_per_mm: float) -> float:
     """Mass-weighted mean piece length of a needle broken at ``rate_per_mm``."""
     breaks = rate_per_mm * length_mm
-    if breaks < 1e-4:  # the series, where the difference below would cancel
-        return length_mm * (1 - breaks / 3)
+    if breaks < 1e-3:  # the series, where the difference below would cancel
+        return length_mm * (1 - breaks / 3 + breaks**2 / 12)
     return 2 / rate_per_mm * (1 + math.expm1(-breaks) / breaks)
