@@ -55,7 +55,7 @@ def broken_lengths(
     rate = np.asarray(rate_per_mm, dtype=np.float64)
     at = rng.random(length.shape) * length
     gaps = rng.standard_exponential((2, *length.shape))
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         gaps = np.where(rate > 0, gaps / rate, np.inf)
     return np.asarray(np.minimum(gaps[0], at) + np.minimum(gaps[1], length - at), dtype=np.float64)
 
