@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from eavefall_model.advice.assess import assess
-from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.tags.tagger import Tagger
 from numpy.typing import NDArray
 
+from eavefall_model.advice.assess import assess
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import Advice
 from eavefall_model.errors import EavefallError, PhotoError, RulesError, SurveyError
 from eavefall_model.gauge.measure import measure
@@ -86,7 +86,8 @@ def walk_survey(
 ) -> Walk:
     """Assess the survey in a file, with the photos it names beside it.
 
-    ``rules`` and ``guards`` are the office's own copies, if it has any. ``on_photo`` is called with each photo's name before it is read.
+    ``rules`` and ``guards`` are the office's own copies, if it has any. ``on_photo`` is called with each
+    photo's name before it is read.
     """
     survey = read_survey(path)
     tags: dict[str, PhotoTags] = {}

@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
 def demo(
     out: Annotated[Path, typer.Option(help="Folder for the report and the JSON.")] = Path("eavefall-demo"),
 ) -> None:
-    """Run the main job on an invented house with rendered photos; write report.html, report.pdf, advice.json."""
+    """Run the main job on an invented house with rendered photos; write its report and advice."""
     out.mkdir(parents=True, exist_ok=True)
     error_console().print("An invented house; its photos are rendered by eavefall's own code.")
     with resources.as_file(resources.files("eavefall_service").joinpath("demo")) as folder:
