@@ -66,7 +66,7 @@ class SurveyRow(Base):
     origin: Mapped[str] = mapped_column(default="rep")
     created_by: Mapped[str]
     created_at: Mapped[str] = mapped_column(index=True)
-    changed_at: Mapped[str]
+    changed_at: Mapped[str] = mapped_column(index=True)
     submitted_at: Mapped[str | None]
     document: Mapped[dict[str, Any]]
     answers: Mapped[dict[str, Any]] = mapped_column(default=dict)

@@ -1,0 +1,87 @@
+"""Agreement and error rates from what is stored, added up in SQL."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from eavefall_model.advice.schema import FinenessClass
+from eavefall_service.audit.agreement import Confusion
+from eavefall_service.audit.intervals import Rate, weighted_rate
+from eavefall_service.audit.rows import FactRow, ReadRow, SampledRow
+
+__all__ = ["LABELS", "Pair", "Reads", "branches", "pair_table", "sample_reads"]
+
+LABELS: Final[tuple[str, ...]] = get_args(FinenessClass)
+Pair = Literal["model-rep", "model-auditor", "rep-auditor", "auditor-auditor"]
+_NAMES: Final = {
+    "model-rep": ("Model", "Rep"),
+    "model-auditor": ("Model", "Auditor, blind"),
+    "rep-auditor": ("Rep", "Auditor, blind"),
+    "auditor-auditor": ("First auditor, blind", "Second auditor, blind"),
+}
+
+
+@dataclass(frozen=True)
+class Reads:
+    """Error rates that hold for all surveys, from blind reads of random samples only.
+
+    The queue is left out: its surveys were chosen because they looked doubtful.
+    """
+
+    model_wrong: Rate
+    rep_wrong: Rate
+
+
+def branches(session: Session) -> list[str]:
+    """Branches that have a survey."""
+    return list(session.scalars(select(FactRow.branch).distinct().order_by(FactRow.branch)))
+
+
+def pair_table(session: Session, pair: Pair, branch: str | None = None) -> Confusion:
+    """Cross-tabulation of two readers' classes, ordered coarse to fine, without labels that nobody used."""
+    if pair == "model-rep":
+        query = select(FactRow.model_class, FactRow.rep_class, func.count())
+    elif pair == "auditor-auditor":
+        later = aliased(ReadRow)
+        query = (
+            select(ReadRow.answer, later.answer, func.count())
+            .join(later, (later.survey_id == ReadRow.survey_id) & (later.id > ReadRow.id))
+            .join(FactRow, FactRow.survey_id == ReadRow.survey_id)
+        )
+    else:
+        first = FactRow.model_class if pair == "model-auditor" else FactRow.rep_class
+        query = select(first, ReadRow.answer, func.count()).join(
+            ReadRow, ReadRow.survey_id == FactRow.survey_id
+        )
+        query = query.where(ReadRow.id.in_(select(func.min(ReadRow.id)).group_by(ReadRow.survey_id)))
+    if branch is not None:
+        query = query.where(FactRow.branch == branch)
+    columns = list(query.selected_columns)[:2]
+    cells = {(a, b): n for a, b, n in session.execute(query.group_by(*columns))}
+    used = [label for label in LABELS if any(label in cell for cell in cells)] or list(LABELS[:2])
+    counts = tuple(tuple(int(cells.get((a, b), 0)) for b in used) for a in used)
+    return Confusion(tuple(used), counts, *_NAMES[pair])
+
+
+def sample_reads(session: Session, branch: str | None = None) -> Reads:
+    """How often model and rep are wrong by the first blind read, weighted by how the samples were drawn."""
+    query = (
+        select(FactRow.model_class, FactRow.rep_class, ReadRow.answer, func.min(SampledRow.weight))
+        .join(ReadRow, ReadRow.survey_id == FactRow.survey_id)
+        .join(SampledRow, SampledRow.survey_id == FactRow.survey_id)
+        .where(ReadRow.id.in_(select(func.min(ReadRow.id)).group_by(ReadRow.survey_id)))
+        .group_by(FactRow.survey_id)
+    )
+    if branch is not None:
+        query = query.where(FactRow.branch == branch)
+    rows: Sequence[tuple[str, str, str, float]] = [tuple(row) for row in session.execute(query)]
+    weights = [row[3] for row in rows]
+    return Reads(
+        weighted_rate([row[0] != row[2] for row in rows], weights),
+        weighted_rate([row[1] != row[2] for row in rows], weights),
+    )
