@@ -64,34 +64,39 @@ def _cell_area(opening: Array, wire: Array, shape: OpeningShape) -> Array:
     return pitch * (_HEX_CELL if shape == "round60" else 1.0) * (1.0 if shape == "slot" else pitch)
 
 
+def _point_free(room: Array, shape: OpeningShape) -> Array:
+    """Free area of a point, writable: a square, a disc, or the breadth of a slot."""
+    return np.array(room if shape == "slot" else room**2 * (np.pi / 4 if shape == "round60" else 1.0))
+
+
 def _square_free(axis: Array, side: Array) -> Array:
     """Mean free area, over directions, of a segment ``axis`` in a square ``side``; 0 beyond the diagonal."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(axis > 0, np.minimum(side / axis, 1.0), 1.0)
-    low = np.arccos(ratio)
-    high = np.pi / 2 - low  # arcsin(ratio)
-    sin_low, cos_low = np.sin(low), np.cos(low)
-    # Integral over the direction t of (s - l cos t)(s - l sin t) between low and high; sin(high) = cos(low).
+    ratio = np.minimum(side, axis) / axis  # cosine of the least direction at which the segment fits
+    sine = np.sqrt(1 - ratio**2)
+    # Integral over the direction t of (s - l cos t)(s - l sin t) between that angle and its complement.
     area = (
-        side**2 * (high - low)
-        - 2 * side * axis * (cos_low - sin_low)
-        + axis**2 * (cos_low**2 - sin_low**2) / 2
+        side**2 * (np.pi / 2 - 2 * np.arccos(ratio))
+        - 2 * side * axis * (ratio - sine)
+        + axis**2 * (ratio**2 - sine**2) / 2
     )
-    return np.asarray(np.where(high > low, area * 2 / np.pi, 0.0))
+    return np.asarray(area * 2 / np.pi)
 
 
 def _disc_free(axis: Array, diameter: Array) -> Array:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(diameter > 0, np.minimum(axis / diameter, 1.0), 1.0)
+    """Area of the lens of two discs ``axis`` apart."""
+    ratio = axis / diameter
     return np.asarray(diameter**2 / 2 * (np.arccos(ratio) - ratio * np.sqrt(1 - ratio**2)))
 
 
 def _slot_free(axis: Array, height: Array) -> Array:
     """Free breadth of a segment between two endless edges (Buffon 1777, extended to long needles)."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(axis > 0, np.minimum(height / axis, 1.0), 1.0)
-    angle = np.arcsin(ratio)
-    return np.asarray((height * angle - axis * (1 - np.cos(angle))) * 2 / np.pi)
+    sine = np.minimum(height, axis) / axis
+    return np.asarray((height * np.arcsin(sine) - axis * (1 - np.sqrt(1 - sine**2))) * 2 / np.pi)
+
+
+# How long an axis may be, in openings, and still lie clear in some direction (a slot has no limit).
+_REACH: Final = {"square": float(np.sqrt(2)), "round60": 1.0, "slot": 1e12}
+_FREE: Final = {"square": _square_free, "round60": _disc_free, "slot": _slot_free}
 
 
 def _arrays(*values: ArrayLike) -> tuple[Array, ...]:
@@ -110,9 +115,12 @@ def flat_clear_share(
     ``wire_mm`` is the solid between openings: wire, web between holes, or cover run behind a slot.
     """
     length, width, opening, wire = _arrays(length_mm, width_mm, opening_mm, wire_mm)
-    room = np.maximum(opening - width, 0.0)
-    axis = np.maximum(length - width, 0.0)
-    free = {"square": _square_free, "round60": _disc_free, "slot": _slot_free}[shape](axis, room)
+    room, axis = np.broadcast_arrays(np.maximum(opening - width, 0.0), np.maximum(length - width, 0.0))
+    free = _point_free(room, shape)
+    # Most needles are longer than any direction lets lie clear: only the rest needs the integral.
+    fits = (axis > 0) & (axis < room * _REACH[shape])
+    free[(axis > 0) & ~fits] = 0.0
+    free[fits] = _FREE[shape](axis[fits], room[fits])
     return np.asarray(np.clip(free / _cell_area(opening, wire, shape), 0.0, 1.0))
 
 
@@ -120,7 +128,8 @@ def end_on_entry_share(
     width_mm: ArrayLike, opening_mm: ArrayLike, wire_mm: ArrayLike, shape: OpeningShape = "square"
 ) -> Array:
     """Probability that a tip coming straight down enters: ``((w - b) / p)**2`` for a square weave."""
-    return flat_clear_share(0.0, width_mm, opening_mm, wire_mm, shape)
+    width, opening, wire = _arrays(width_mm, opening_mm, wire_mm)
+    return np.asarray(_point_free(np.maximum(opening - width, 0.0), shape) / _cell_area(opening, wire, shape))
 
 
 def fates(
