@@ -58,7 +58,7 @@ def assess(
     rules, guards : RuleBook, Guards, optional
         An office's own; else those shipped.
     seed, draws : int
-        Of the Monte Carlo; every input has a stream of its own, so changing one leaves the others' luck alone.
+        Of the Monte Carlo; every input has a stream of its own, so changing one leaves the others' luck.
     failed_photos : sequence of str
         Photos that could not be read; passed on.
     model_id : str

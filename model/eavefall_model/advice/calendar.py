@@ -21,8 +21,9 @@ _SELDOM_MONTHS: Final = 60.0
 def months_to_clean(monthly: NDArray[np.float64], interval_months: float) -> tuple[int, ...]:
     """Months (1 to 12) in which a hand serves best, given litter by calendar month and the typical interval.
 
-    The year's number of visits (at most four, at least one) is spread so that each takes an equal share of the
-    litter, counted from the quietest time, the last when nine tenths are down. Nothing for five years or more.
+    The year's number of visits (at most four, at least one) is spread so that each takes an equal share of
+    the litter, counted from the quietest time, the last when nine tenths are down. Nothing for five years or
+    more.
     """
     total = float(monthly.sum())
     if interval_months >= _SELDOM_MONTHS or total <= 0:

@@ -12,21 +12,23 @@ __all__ = ["cautions"]
 _ALWAYS = (
     Caution(
         topic="ladder",
-        sentence="Work from a ladder only on firm ground, one foot out for every four up, rails three feet (0.9 m) "
-        "above the edge you step onto, and with somebody below; else leave it to a licensed contractor.",
+        sentence="Work from a ladder only on firm ground, one foot out for every four up, rails "
+        "three feet (0.9 m) above the edge you step onto, and with somebody below; else leave it "
+        "to a licensed contractor.",
     ),
     Caution(
         topic="power-line",
-        sentence="Keep yourself, ladders and poles at least 10 ft (3 m) from overhead lines; the utility clears them.",
+        sentence="Keep yourself, ladders and poles at least 10 ft (3 m) from overhead lines; the "
+        "utility clears them.",
     ),
     Caution(
         topic="local-code",
-        sentence="Local building, plumbing and fire code and the makers' instructions come before this advice.",
+        sentence="Local building, plumbing and fire code and the maker's instructions go before this advice.",
     ),
     Caution(
         topic="old-paint",
-        sentence="Paint on old gutters and trim may hold lead, and old roof sheets asbestos: do not scrape, sand or "
-        "drill them without a test.",
+        sentence="Paint on old gutters and trim may hold lead, and old roof sheets asbestos: do not "
+        "scrape, sand or drill them without a test.",
     ),
 )
 _LIMB = Caution(
@@ -35,7 +37,8 @@ _LIMB = Caution(
 )
 _NO_LADDER = Caution(
     topic="no-ladder",
-    sentence="The owner does not go up ladders: plan every brushing as a paid visit or from the ground with a pole.",
+    sentence="The owner does not go up ladders: plan every brushing as a paid visit or from "
+    "the ground with a pole.",
 )
 
 

@@ -1,4 +1,4 @@
-"""From draws to an answer: no guard, or the class that is fine enough in all but a safe share of the draws."""
+"""From draws to an answer: no guard, or the class that is fine enough in all but a safe share of draws."""
 
 from __future__ import annotations
 

@@ -68,7 +68,7 @@ def fire(book: RuleBook, scope: str, figures: Mapping[str, Value], about: str | 
 
 
 def verdicts(kind: GuardKind, heard: Sequence[Spoken]) -> Verdicts:
-    """The verdict of the highest precedence, the harsher of equals; ``suits with care`` when no rule judges."""
+    """The verdict of the highest precedence, the harsher of equals; ``suits with care`` if none judges."""
     judged = []
     for spoken in heard:
         effect = spoken.rule.effect

@@ -36,7 +36,7 @@ NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_l
 _PRIOR: Final[dict[Form, float]] = {
     "long_needle": 0.15, "short_needle": 0.2, "scale_leaf": 0.1, "broad_leaf": 0.45, "small_leaflet": 0.1,
 }  # fmt: skip
-# A leafless crown is a broadleaf tree or a larch; the form seen in its twigs counts for little. Our judgement.
+# A leafless crown is a broadleaf tree or a larch; the form seen in its twigs counts little. Our judgement.
 _BARE: Final[dict[Form, float]] = {
     "long_needle": 0.0, "short_needle": 0.1, "scale_leaf": 0.0, "broad_leaf": 0.72, "small_leaflet": 0.18,
 }  # fmt: skip
@@ -134,8 +134,8 @@ def gather(
 ) -> tuple[Evidence, ...]:
     """Evidence for every tree of the survey, in its order.
 
-    A species settles the kind; else the estimator's form; else what photos of that tree show, or photos of the
-    whole site. A gauge photo of the tree, or of no tree in particular, says what needles lie there.
+    A species settles the kind; else the estimator's form; else what photos of that tree show, or photos of
+    the whole site. A gauge photo of the tree, or of no tree in particular, says what needles lie there.
 
     Raises
     ------

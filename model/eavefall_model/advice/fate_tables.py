@@ -133,7 +133,7 @@ def part_fates(
 
 
 def entered_shares(source: Source, rng: np.random.Generator, draws: int) -> dict[float, Array]:
-    """Draws of the share of needles that goes in at each drop-tested opening: geometry updated by the count."""
+    """Draws of the share of needles that goes in at each tested opening: geometry updated by the count."""
     result = {}
     for test in source.drop_tests:
         tested = (Opening(test.opening_mm, 0.6 * test.opening_mm, "square"),)

@@ -10,7 +10,7 @@ __all__ = ["FIGURES", "SURVEY_FIGURES", "Scope"]
 
 Scope = Literal["house", "eave", "tree", "guard"]
 
-# Figures that the survey itself states; a rule may cap the opening on these alone, since nothing is computed yet.
+# Figures that the survey itself states: a rule may cap the opening on these alone, before the computing.
 SURVEY_FIGURES: Final = frozenset({"wildfire", "accepts_brushing", "ladder_reach"})
 FIGURES: Final[Mapping[Scope, Mapping[str, str]]] = MappingProxyType(
     {
@@ -29,12 +29,12 @@ FIGURES: Final[Mapping[Scope, Mapping[str, str]]] = MappingProxyType(
             "thin_needle_tree": "the trees they come from",
             "thin_needle_low_mm": "the same width, 10th percentile",
             "thin_needle_high_mm": "the same width, 90th percentile",
-            "thin_needle_known": "true when the species, a gauge photo or a drop test says how thick they are",
+            "thin_needle_known": "true when the species, a gauge photo or a drop test tells their width",
             "measured_width": "true when a gauge photo or a drop test spoke",
             "drop_test": "true when a drop test spoke",
             "nearest_pine_m": "distance from the eave to the nearest long-needled tree",
             "long_needles_near": "true when a long-needled tree stands within 30 m and sheds on the house",
-            "only_short_needles": "true when needles arrive and all come from short-needled or scale-leaved trees",
+            "only_short_needles": "true when needles arrive, all from short-needled or scale-leaved trees",
             "slot_foes": "oak, maple, pine or locust near the house, named",
             "kind_unknown": "tree that matters and of which nothing says what it is",
             "accepts_brushing": "what the owner said, if anything",

@@ -1,13 +1,243 @@
-"""What would change the answer: the nearest change of one input that gives another class."""
+"""What would change the answer: for each input that can, the nearest change that gives another class.
+
+The same draws are answered again with one tree moved, or with the thinnest needles of another width, or for
+an owner who accepts more or fewer cleanings.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.decide import decide
+from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
+from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.outcome import Outcome
-from eavefall_model.advice.schema import Flip
+from eavefall_model.advice.schema import FinenessClass, Flip
+from eavefall_model.advice.times import Capacity, open_gutter
+from eavefall_model.shed.kernel import crown_area_m2
+from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
+from eavefall_model.shed.months import HORIZON_MONTHS
+from eavefall_model.shed.plan import EaveLines, tree_positions
 
 __all__ = ["flips"]
 
+Array = NDArray[np.float64]
+_ROWS: Final = 200
+_TREES: Final = 3
+_DISTANCES_M: Final = np.round(np.geomspace(1.0, 60.0, 24), 1)
+_WIDTHS_MM: Final = (0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0, 2.5)
+_WORDS: Final = {"no-guard-needed": "no guard is needed", "open": "an open guard is enough"}
+
+
+def _words(answer: FinenessClass) -> str:
+    return _WORDS.get(answer, f"the class is {answer}")
+
+
+class _Again:
+    """Answers the first draws of an outcome again under a change."""
+
+    def __init__(self, outcome: Outcome) -> None:
+        self.outcome = outcome
+        self.rows = slice(0, min(_ROWS, outcome.streams.draws))
+        cap, rows = outcome.capacity, self.rows
+        self.cap = Capacity(
+            cap.gutter_kg_m[rows], cap.outlet_kg_m[rows], cap.surface_kg_m[rows], cap.kept[rows]
+        )
+        self.loads = [source.load_kg_m[rows] for source in outcome.sources.each]
+        self.limits = [limit[rows] for limit in outcome.limits]
+        self.ladder = [
+            tuple(PartFate(each.part, _rows_of(each.through, rows), each.lodges) for each in fates)
+            for fates in outcome.ladder
+        ]
+        self.base = self.answer(self.loads, self.limits)
+
+    def answer(self, loads: Sequence[Array], limits: Sequence[Array]) -> FinenessClass:
+        """Class under other loads and needle limits."""
+        outcome = self.outcome
+        sources = [
+            replace(source, load_kg_m=load) for source, load in zip(outcome.sources.each, loads, strict=True)
+        ]
+        needed = needed_opening_mm(sources, self.ladder, outcome.allowed_kg_m[self.rows], limits)
+        house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
+        _, times = open_gutter(loads, outcome.courses, self.cap)
+        wait = 12.0 / outcome.accepted_per_year if outcome.accepted_per_year > 0 else np.inf
+        enough = np.asarray((times.months >= min(wait, HORIZON_MONTHS)).all(axis=1))
+        return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
+
+    def moved(self, at: int, number: int, new: Array) -> FinenessClass:
+        """Class with tree ``at`` (a draw's kind is kept) sending ``new`` (draws, eaves) instead."""
+        own = self.outcome.sources.tree_kg_m[self.rows, at]
+        kinds = self.outcome.sources.kind_of_tree[self.rows, at]
+        loads = [load + np.where((kinds == s)[:, None], new - own, 0.0) for s, load in enumerate(self.loads)]
+        return self.answer([np.maximum(load, 0.0) for load in loads], self.limits)
+
+
+def _rows_of(table: Array, rows: slice) -> Array:
+    return table if table.shape[0] == 1 else table[rows]
+
+
+def _nearest(
+    candidates: Sequence[float], here: float, answer: Callable[[int], FinenessClass], base: FinenessClass
+) -> tuple[float, FinenessClass] | None:
+    """The candidate nearest to ``here`` with another answer; answers run one way along the candidates."""
+    found = []
+    for side in (
+        [i for i, c in enumerate(candidates) if c > here],
+        [i for i, c in enumerate(candidates) if c < here][::-1],
+    ):
+        if not side or answer(side[-1]) == base:
+            continue
+        low, high = 0, len(side) - 1
+        while low < high:
+            middle = (low + high) // 2
+            low, high = (low, middle) if answer(side[middle]) != base else (middle + 1, high)
+        found.append((candidates[side[low]], answer(side[low])))
+    return min(found, key=lambda pair: abs(np.log(pair[0] / max(here, 1e-6)))) if found else None
+
+
+def _moved_loads(outcome: Outcome, at: int, rows: slice) -> Array:
+    """Load of one tree standing at every candidate distance, shape (draws, distances, eaves)."""
+    site = outcome.site
+    many = len(_DISTANCES_M)
+
+    def spread(column: Array) -> Array:
+        return np.repeat(column[rows, at][:, None], many, axis=1)
+
+    eaves = EaveLines(
+        *(
+            _rows_of(getattr(site.eaves, name), rows)
+            for name in ("length_m", "run_m", "facing_deg", "depth_m", "offset_m")
+        )
+    )
+    roofs = Roofs(
+        *(_rows_of(getattr(site.roofs, name), rows) for name in ("eave_height_m", "pitch_deg", "slip_m"))
+    )
+    wind = WindRose(site.wind.from_deg[rows], site.wind.stretch[rows])
+    out = np.broadcast_to(_DISTANCES_M, (spread(site.out_m).shape[0], many))
+    nearest = np.repeat(site.eave_of_tree[rows, at][:, None], many, axis=1)
+    east, north = tree_positions(eaves, nearest, out, spread(site.along_m))
+    c = site.crowns
+    crowns = Crowns(
+        east, north, spread(c.side_east_m), spread(c.side_north_m), spread(c.radius_m), spread(c.height_m),
+        spread(c.depth_share), spread(c.fall_speed_m_s), spread(c.wind_m_s),
+    )  # fmt: skip
+    share = share_per_metre(crowns, eaves, roofs, wind)
+    return np.asarray(outcome.sources.production_kg[rows, at][:, None, None] * share)
+
+
+def _distance_flips(again: _Again) -> list[Flip]:
+    outcome, found = again.outcome, []
+    loads = outcome.sources.tree_kg_m
+    if loads.shape[1] == 0:
+        return []
+    reach = np.median(loads.max(axis=2), axis=0) + 1e-9 * np.median(
+        crown_area_m2(outcome.site.crowns.radius_m), axis=0
+    )
+    for at in np.argsort(-reach, kind="stable")[:_TREES]:
+        tree = outcome.survey.trees[at]
+        here = float(np.median(outcome.site.out_m[:, at]))
+        moved = _moved_loads(outcome, int(at), again.rows)
+        kept: dict[int, FinenessClass] = {}
+
+        def answer(
+            k: int, at: int = int(at), moved: Array = moved, kept: dict[int, FinenessClass] = kept
+        ) -> FinenessClass:
+            if k not in kept:
+                kept[k] = again.moved(at, k, moved[:, k])
+            return kept[k]
+
+        flip = _nearest([float(d) for d in _DISTANCES_M], here, answer, again.base)
+        if flip is not None:
+            metres, name = flip
+            found.append(
+                Flip(
+                    input=f"trees[{at}].distance",
+                    sentence=f"If {tree.name} stood {metres:g} m from the eave and not {here:.1f} m, {_words(name)}.",
+                    from_class=again.base,
+                    to_class=name,
+                )
+            )
+    return found
+
+
+def _width_flip(again: _Again) -> list[Flip]:
+    outcome = again.outcome
+    needles = [s for s, source in enumerate(outcome.sources.each) if np.isfinite(source.thin_mm).all()]
+    if not needles:
+        return []
+    s = min(
+        needles,
+        key=lambda n: (
+            float(np.median(again.limits[n])) - 10 * float(np.median(again.loads[n].max(axis=1)) > 0.01)
+        ),
+    )
+    source = outcome.sources.each[s]
+    here = float(np.median(source.thin_mm))
+
+    def answer(k: int) -> FinenessClass:
+        limits = list(again.limits)
+        limits[s] = np.full_like(limits[s], float(refusing_opening_mm(np.array(_WIDTHS_MM[k]))))
+        return again.answer(again.loads, limits)
+
+    flip = _nearest(_WIDTHS_MM, here, answer, again.base)
+    if flip is None:
+        return []
+    width, name = flip
+    than = "or thicker" if width > here else "or thinner"
+    trees = ", ".join(source.trees)
+    return [
+        Flip(
+            input=f"{trees}: needle width",
+            sentence=f"If the thinnest needles of {trees} prove to be {width:g} mm {than}, {_words(name)}.",
+            from_class=again.base,
+            to_class=name,
+        )
+    ]
+
+
+def _cleanings_flip(outcome: Outcome) -> list[Flip]:
+    median = float(np.median(outcome.guards["none"].house_months))
+    if median >= HORIZON_MONTHS or outcome.answer.opening_mm <= 0:
+        return []
+    per_year = 12.0 / max(median, 0.05)
+    base = outcome.answer.fineness_class
+    if base == "no-guard-needed":
+        index_class = decide(
+            outcome.house_needed_mm,
+            outcome.house_index,
+            np.zeros_like(outcome.enough),
+            outcome.settings["safe_share"],
+        ).fineness_class
+        sentence = f"If the owner wants fewer than {per_year:.1f} cleanings a year, {_words(index_class)}."
+        return [
+            Flip(
+                input="household.cleanings_per_year", sentence=sentence, from_class=base, to_class=index_class
+            )
+        ]
+    sentence = f"If the owner accepts {per_year:.1f} cleanings a year or more, no guard is needed."
+    return [
+        Flip(
+            input="household.cleanings_per_year",
+            sentence=sentence,
+            from_class=base,
+            to_class="no-guard-needed",
+        )
+    ]
+
 
 def flips(outcome: Outcome, judged: Judged) -> tuple[Flip, ...]:
-    return ()
+    """The nearest change of each input that flips the class; none while it is unsure or a rule forces it."""
+    if judged.fineness_class == "unsure" or judged.guard_anyway:
+        return ()
+    again = _Again(outcome)
+    found = _cleanings_flip(outcome)
+    # On part of the draws the answer may lie just across a border: then a change is not told from luck.
+    if again.base == outcome.answer.fineness_class:
+        found = [*_distance_flips(again), *_width_flip(again), *found]
+    return tuple(found)

@@ -34,7 +34,7 @@ _SIMPLE: Final[tuple[GuardKind, ...]] = (
 
 @dataclass(frozen=True)
 class Judged:
-    """What the rules made of an outcome; ``guard_anyway`` when a rule wants a guard however long the gutter waits."""
+    """What the rules made of an outcome; ``guard_anyway`` when a rule wants a guard whatever the wait."""
 
     fineness_class: FinenessClass
     answer: Answer
@@ -63,17 +63,14 @@ def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool, needed_mm: float
         return (_BEST[verdict.verdict], leaks, -verdict.interval_months.typical, _SIMPLE.index(verdict.kind))
 
     fitted = [verdict for verdict in found if verdict.kind != "none"] or list(found)
-    # Equally good verdicts, "does not suit" too: first those that keep out what matters, then the longest wait.
+    # Of equal verdicts, "does not suit" too: first those that keep out what matters, then the longest wait.
     return min(fitted, key=order).kind
 
 
 def judge(outcome: Outcome, book: RuleBook) -> Judged:
-    """Fire the rules: house first, since it may cap the opening, then trees, eaves and guards."""
+    """Fire the rules: house first, since it may ask for a guard, then trees, eaves and guards."""
     answer = outcome.answer
     first = fire(book, "house", house_figures(outcome, answer.fineness_class, answer.opening_mm))
-    caps = [
-        spoken.rule.effect.opening_at_most_mm for spoken in first if spoken.rule.effect.opening_at_most_mm
-    ]
     anyway = any(spoken.rule.effect.answer == "guard" for spoken in first)
     if anyway:
         answer = replace(answer, fineness_class=FINENESS_CLASSES[answer.index])
@@ -96,13 +93,13 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
         found.append(
             GuardVerdict(
                 kind=kind,
-                verdict=verdict.verdict,  # type: ignore[arg-type]
+                verdict=verdict.verdict,
                 why=verdict.why,
                 rules=verdict.rules,
                 opening_mm=rounded(guard.offer.clear_mm) if guard.offer else None,
                 interval_months=interval(guard.house_months),
                 clean_in=guard.clean_in,
-                failure=figures["failure"],  # type: ignore[arg-type]
+                failure=figures["failure"],
                 passes_share=rounded(cast(float, figures["passes_share"])),
                 stays_share=rounded(cast(float, figures["stays_share"])),
                 time_to_need=_curve(guard.house_months),

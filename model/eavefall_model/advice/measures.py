@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.calendar import MONTHS, heaviest_months
+from eavefall_model.advice.eave_draws import GUTTER_DEPTH_SHARE
 from eavefall_model.advice.engine import Value
 from eavefall_model.advice.outcome import GuardOutcome, Outcome
 from eavefall_model.advice.schema import FINENESS_CLASSES
-from eavefall_model.advice.site import GUTTER_DEPTH_SHARE, Site
+from eavefall_model.advice.site import Site
 from eavefall_model.advice.sources import Source, is_generic
 from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.survey import Downspout
@@ -46,7 +47,7 @@ def worst_eave(outcome: Outcome) -> int:
 
 
 def _needles_that_matter(outcome: Outcome) -> list[tuple[Source, float]]:
-    """Sources whose needles arrive in a quantity that matters in at least the safe share of draws, and how often."""
+    """Sources whose needles matter in more than the safe share of draws, and in what share."""
     found = []
     for source in outcome.sources.each:
         if not np.isfinite(source.thin_mm).all():
@@ -111,7 +112,7 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
     needle_forms = {source.taxon.form for source, _ in matter}
     household = outcome.survey.household
     wait = outcome.answer
-    index = FINENESS_CLASSES.index(answer) if answer in FINENESS_CLASSES else wait.index  # type: ignore[arg-type]
+    index = FINENESS_CLASSES.index(answer) if answer in FINENESS_CLASSES else wait.index
     figures: dict[str, Value] = {
         "answer": answer,
         "needed_opening_mm": opening_mm,

@@ -37,7 +37,7 @@ _LIMITS_MM: Final = np.array([class_bounds_mm(name)[1] for name in FINENESS_CLAS
 def refusing_opening_mm(thin_mm: Array) -> Array:
     """Widest sieve opening not wider than a needle; the widest on the ladder where there is no needle."""
     at = np.searchsorted(_SIEVES_MM, thin_mm + 1e-9, side="right") - 1
-    return np.where(np.isfinite(thin_mm), _SIEVES_MM[np.maximum(at, 0)], LADDER[0].clear_mm)
+    return np.asarray(np.where(np.isfinite(thin_mm), _SIEVES_MM[np.maximum(at, 0)], LADDER[0].clear_mm))
 
 
 def class_index(opening_mm: Array) -> NDArray[np.intp]:
@@ -76,4 +76,4 @@ def needed_opening_mm(
     inside = np.maximum.accumulate(inside[:, :, ::-1], axis=2)[:, :, ::-1]
     fits = inside <= allowed_kg_m[:, :, None]
     widest = np.where(fits.any(axis=2), fits.argmax(axis=2), len(LADDER) - 1)
-    return np.minimum(needed, np.array([each.clear_mm for each in LADDER])[widest])
+    return np.asarray(np.minimum(needed, np.array([each.clear_mm for each in LADDER])[widest]))

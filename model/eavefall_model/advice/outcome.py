@@ -23,11 +23,13 @@ from eavefall_model.advice.times import (
     capacity,
     fallen,
     guard_times,
-    unguarded_times,
+    open_courses,
+    open_gutter,
 )
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
+from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.survey import GuardKind, Survey
 from eavefall_model.tags.schema import PhotoTags
 
@@ -38,7 +40,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class GuardOutcome:
-    """One guard kind over all draws: months (draws, eaves), first failure, litter, and the house's worst eave."""
+    """One guard kind over all draws: months (draws, eaves), first failure, litter, the house's worst eave."""
 
     guard: Guard
     offer: Offer | None
@@ -61,7 +63,9 @@ class Outcome:
     settings: dict[str, float]
     streams: Streams
     accepted_per_year: float
+    courses: tuple[tuple[Array, Array], ...]
     allowed_kg_m: Array
+    opening_cap_mm: float
     limits: tuple[Array, ...]
     ladder: tuple[tuple[PartFate, ...], ...]
     needed_mm: Array
@@ -83,7 +87,7 @@ def _next_finer_mm(opening_mm: float) -> float:
 def needle_limits(
     sources: Sequence[Source], entered: Sequence[Mapping[float, Array]], tolerance: float
 ) -> tuple[Array, ...]:
-    """For each source, (draws,) the widest opening that refuses its needles; a drop test overrules the width."""
+    """For each source, (draws,) the widest opening that refuses its needles; a drop test overrules."""
     limits = []
     for source, shares in zip(sources, entered, strict=True):
         limit = refusing_opening_mm(source.thin_mm)
@@ -124,10 +128,7 @@ def _guard_outcome(
     guard: Guard, offer: Offer | None, months: Array, first: NDArray[np.intp], litter: Fallen
 ) -> GuardOutcome:
     house = months.min(axis=1)
-    if guard.kind == "none":
-        course = litter.inside.mean(axis=0)
-    else:
-        course = sum(litter.surface).mean(axis=0)  # type: ignore[union-attr]
+    course = (litter.inside if guard.kind == "none" else np.sum(litter.surface, axis=0)).mean(axis=0)
     worst = int(np.argmin(np.median(months, axis=0)))
     return GuardOutcome(
         guard, offer, months, first, litter, house, months_to_clean(course[worst], float(np.median(house)))
@@ -156,16 +157,16 @@ def run(
     accepted = settings["cleanings_default"] if given is None else given
 
     # Without a guard.
-    open_litter = fallen(site, sources.each, None, 0, cap, settings)
-    open_times = unguarded_times(open_litter, cap)
+    courses = tuple(open_courses(source, site, settings) for source in sources.each)
+    open_litter, open_times = open_gutter([source.load_kg_m for source in sources.each], courses, cap)
     outcomes: dict[GuardKind, GuardOutcome] = {
         "none": _guard_outcome(
             offered.of_kind("none"), None, open_times.months, open_times.first, open_litter
         )
     }
     wait = 12.0 / accepted if accepted > 0 else np.inf
-    enough_eaves = open_times.months >= min(wait, 60.0)
-    enough = enough_eaves.all(axis=1)
+    enough_eaves = np.asarray(open_times.months >= min(wait, HORIZON_MONTHS))
+    enough = np.asarray(enough_eaves.all(axis=1))
 
     # The opening needed.
     entered = [
@@ -211,7 +212,9 @@ def run(
         settings=settings,
         streams=streams,
         accepted_per_year=accepted,
+        courses=courses,
         allowed_kg_m=allowed,
+        opening_cap_mm=most_mm,
         limits=limits,
         ladder=ladder,
         needed_mm=needed,

@@ -67,7 +67,7 @@ class Setting(_Frozen):
 
 
 class Condition(_Frozen):
-    """A test of one figure; all parts given must hold. A figure that is not known fails every test but ``known``."""
+    """A test of one figure; all parts given must hold. An unknown figure fails every test but ``known``."""
 
     equals: Plain | None = None
     not_equals: Plain | None = None

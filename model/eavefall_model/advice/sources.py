@@ -1,7 +1,7 @@
 """Which kind each tree is in each draw, how much each kind sheds on each eave, and how thin its needles are.
 
-A *source* is one taxon, or one taxon at one tree where that tree's needles were measured or drop-tested. Trees
-of one source share their good and bad years, as neighbours of one species do.
+A *source* is one taxon, or one taxon at one tree where that tree's needles were measured or drop-tested.
+Trees of one source share their good and bad years, as neighbours of one species do.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.evidence import Evidence
-from eavefall_model.advice.site import Site, Uncertain
+from eavefall_model.advice.reading import Uncertain
+from eavefall_model.advice.site import Site
 from eavefall_model.advice.streams import Streams
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.shed.load import production_kg_year, share_per_metre
@@ -37,8 +38,11 @@ _SCALE_ERROR: Final = (
 
 @dataclass(frozen=True)
 class Source:
-    """``load_kg_m`` (draws, eaves) is its litter at the eaves in a year; ``width_factor`` (draws,) multiplies
-    the table's needle widths; ``thin_mm`` (draws,) is the width of its thinnest needles, infinite without any."""
+    """One kind of litter.
+
+    ``load_kg_m`` (draws, eaves) is its litter at the eaves in a year; ``width_factor`` (draws,) multiplies
+    the table's needle widths; ``thin_mm`` (draws,) is the width of its thinnest needles, infinite without any.
+    """
 
     name: str
     taxon: Taxon
@@ -52,10 +56,15 @@ class Source:
 
 @dataclass(frozen=True)
 class Sources:
-    """All sources; ``tree_kg_m`` (draws, trees, eaves) is every tree's own litter at every eave in a year."""
+    """All sources.
+
+    ``tree_kg_m`` (draws, trees, eaves) is every tree's own litter at every eave in a year, ``production_kg``
+    (draws, trees) what it sheds in all, ``kind_of_tree`` (draws, trees) indexes ``each``.
+    """
 
     each: tuple[Source, ...]
     tree_kg_m: Array
+    production_kg: Array
     kind_of_tree: NDArray[np.intp]
     inputs: tuple[Uncertain, ...]
 
@@ -72,7 +81,7 @@ def needle_part(taxon: Taxon) -> Part | None:
 
 
 def _gauge_log_width(gauges: Sequence[GaugeResult]) -> tuple[float, float] | None:
-    """Mean and standard deviation of the log of the thin needles' width (5th percentile), over gauge photos."""
+    """Mean and standard deviation of log width of the thin needles (5th percentile), over gauge photos."""
     weight = total = 0.0
     for gauge in gauges:
         summary = gauge.summary
@@ -148,23 +157,26 @@ def build_sources(
             )  # fmt: skip
     share = share_per_metre(site.crowns, site.eaves, site.roofs, site.wind)
     tree_kg_m = np.zeros_like(share)
+    shed_kg = np.zeros((draws, trees))
     each: list[Source] = []
     for number, (name, own) in enumerate(keys):
         taxon, known, tests = facts[(name, own)]
-        key = f"source.{name}.{own}"
+        label = f"source.{name}.{own}"
         low, typical, high = taxon.litter_g_m2_year
-        normal = streams.normal(f"{key}.litter")
+        normal = streams.normal(f"{label}.litter")
         # Below and above the typical value the table's own bounds: a two-piece lognormal.
         sigma = (
             np.where(normal < 0, lognormal_through(low, typical)[1], lognormal_through(typical, high)[1]) * 2
         )
-        litter = typical * np.exp(sigma * normal) * year_factor(streams.normal(f"{key}.year"))
+        litter = typical * np.exp(sigma * normal) * year_factor(streams.normal(f"{label}.year"))
         here = kind == number
         factor, thin, measured = _thin_width(
-            key, taxon, known.gauges if own else (), streams, thin_kind_share
+            label, taxon, known.gauges if own else (), streams, thin_kind_share
         )
         production = production_kg_year(site.crowns.radius_m, litter[:, None]) * site.counts
-        part = np.where(here, production, 0.0)[:, :, None] * share
+        own_kg = np.where(here, production, 0.0)
+        shed_kg += own_kg
+        part = own_kg[:, :, None] * share
         tree_kg_m += part
         each.append(
             Source(
@@ -180,7 +192,7 @@ def build_sources(
         )
         inputs.append(
             Uncertain(
-                f"{key}.litter",
+                f"{label}.litter",
                 f"litter of {taxon.common} in a year",
                 "look at the gutter after a year",
                 litter,
@@ -191,8 +203,8 @@ def build_sources(
             named = own or taxon.common.replace("any ", "the ")
             inputs.append(
                 Uncertain(
-                    f"{key}.width", f"needle width of {named}",
+                    f"{label}.width", f"needle width of {named}",
                     f"measure needles of {named} with a gauge photo or a drop test", thin, not measured,
                 )
             )  # fmt: skip
-    return Sources(tuple(each), tree_kg_m, kind, tuple(inputs))
+    return Sources(tuple(each), tree_kg_m, shed_kg, kind, tuple(inputs))

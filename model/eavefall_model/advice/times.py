@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -18,13 +19,24 @@ from eavefall_model.screens.surface import STICKINESS, monthly_shed_share, stead
 from eavefall_model.shed.months import HORIZON_MONTHS, months_to_gather
 from eavefall_model.species.table import Part, month_share_for
 
-__all__ = ["Capacity", "Fallen", "GuardTimes", "capacity", "fallen", "guard_times", "unguarded_times"]
+__all__ = [
+    "Capacity",
+    "Fallen",
+    "GuardTimes",
+    "capacity",
+    "fallen",
+    "guard_times",
+    "open_courses",
+    "open_gutter",
+]
 
 Array = NDArray[np.float64]
-# Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things, stuck in a hole.
+# Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things.
 _GROUPS: Final = (1.1, 1.5, 2.5)
 _LODGED_STICKINESS: Final = 30.0
 _STARTS: Final = 6
+# Slope (as a tangent) at which most of what can run on does. Our judgement.
+_RUN_ON_TANGENT: Final = 0.35
 _SURFACE_MONTHS: Final = 24
 
 
@@ -60,7 +72,7 @@ class GuardTimes:
     first: NDArray[np.intp]
 
 
-def capacity(site: Site, settings: dict[str, float], streams: Streams) -> Capacity:
+def capacity(site: Site, settings: Mapping[str, float], streams: Streams) -> Capacity:
     """Thresholds from the gutter's and the outlet's size and the settings of the rules file."""
     bulk = settings["bulk_density_kg_m3"] * np.exp(0.35 * streams.normal("capacity.bulk"))[:, None]
     kept = (settings["kept_share"] + 0.4 * (streams.uniform("capacity.kept") - 0.5))[:, None]
@@ -81,37 +93,37 @@ def _group(part: Part) -> int:
     return int(np.argmin(np.abs(np.array(_GROUPS) - sticky)))
 
 
+def _catches(part: Part, site: Site, settings: Mapping[str, float]) -> float:
+    """Share of a part that catches in the outlet: long pieces do, short ones wash down."""
+    middle_m = math.sqrt(part.length_mm[0] * part.length_mm[1]) / 1000
+    return settings["outlet_share"] * min(middle_m / float(np.median(site.outlet_m)), 2.0)
+
+
 def fallen(
     site: Site,
     sources: Sequence[Source],
-    fates: Sequence[Sequence[PartFate]] | None,
+    fates: Sequence[Sequence[PartFate]],
     column: int,
     cap: Capacity,
-    settings: dict[str, float],
+    settings: Mapping[str, float],
 ) -> Fallen:
-    """Litter of every month through and on one opening (``column`` of the fates), or all of it without a guard."""
+    """Litter of every month through and on one opening (``column`` of the fates)."""
     shape = site.gutter_area_m2.shape
     inside, outlet = np.zeros((*shape, 12)), np.zeros((*shape, 12))
     surface = [np.zeros((*shape, 12)) for _ in (*_GROUPS, None)]
     year, below, stuck = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    size_m = float(np.median(site.outlet_m))
     for s, source in enumerate(sources):
         rows = source.load_kg_m.shape[0]
         go = np.zeros((rows, 12))
         wash = np.zeros((rows, 12))
         top = [np.zeros((rows, 12)) for _ in surface]
-        through_year, lodged_year = np.zeros(rows), np.zeros(rows)
+        through_year: Array = np.zeros(rows)
+        lodged_year: Array = np.zeros(rows)
         for p, part in enumerate(source.taxon.parts):
             months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
-            if fates is None:
-                through, lodges = np.ones(1), np.zeros(1)
-            else:
-                through, lodges = fates[s][p].through[:, column], fates[s][p].lodges[:, column]
-            # Long pieces catch in the outlet, short ones wash down.
-            middle_m = float(np.sqrt(part.length_mm[0] * part.length_mm[1])) / 1000
-            catches = settings["outlet_share"] * min(middle_m / size_m, 2.0)
+            through, lodges = fates[s][p].through[:, column], fates[s][p].lodges[:, column]
             go += through[:, None] * months
-            wash += catches * through[:, None] * months
+            wash += _catches(part, site, settings) * through[:, None] * months
             top[_group(part)] += np.maximum(1 - through - lodges, 0.0)[:, None] * months
             top[-1] += lodges[:, None] * months
             through_year += through * part.litter_share
@@ -119,21 +131,41 @@ def fallen(
         load = source.load_kg_m
         inside += load[:, :, None] * go[:, None, :]
         outlet += load[:, :, None] * wash[:, None, :]
-        if fates is not None:
-            for group, monthly in zip(surface, top, strict=True):
-                group += load[:, :, None] * monthly[:, None, :]
+        for group, monthly in zip(surface, top, strict=True):
+            group += load[:, :, None] * monthly[:, None, :]
         year += load
         below += load * through_year[:, None]
         stuck += load * lodged_year[:, None]
     return Fallen(inside * cap.kept[:, :, None], outlet, tuple(surface), year, below, stuck)
 
 
-def unguarded_times(litter: Fallen, cap: Capacity) -> GuardTimes:
-    """Months to need of an open gutter."""
-    fills = months_to_gather(litter.inside, cap.gutter_kg_m)
-    blocks = months_to_gather(litter.outlet, cap.outlet_kg_m)
-    first = np.where(blocks < fills, 2, 0)
-    return GuardTimes(np.minimum(fills, blocks), first.astype(np.intp))
+def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> tuple[Array, Array]:
+    """Months of a source's litter into an open gutter, and of what catches in its outlet; 12 shares each."""
+    inside, outlet = np.zeros(12), np.zeros(12)
+    for part in source.taxon.parts:
+        months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
+        inside += months
+        outlet += _catches(part, site, settings) * months
+    return inside, outlet
+
+
+def open_gutter(
+    loads: Sequence[Array], courses: Sequence[tuple[Array, Array]], cap: Capacity
+) -> tuple[Fallen, GuardTimes]:
+    """Litter and months to need without a guard, from each source's load (draws, eaves) and its courses."""
+    shape = cap.kept.shape
+    inside, outlet, year = np.zeros((*shape, 12)), np.zeros((*shape, 12)), np.zeros(shape)
+    for load, (go, wash) in zip(loads, courses, strict=True):
+        inside += load[:, :, None] * go
+        outlet += load[:, :, None] * wash
+        year += load
+    inside *= cap.kept[:, :, None]
+    fills = months_to_gather(inside, cap.gutter_kg_m)
+    blocks = months_to_gather(outlet, cap.outlet_kg_m)
+    first = np.where(blocks < fills, 2, 0).astype(np.intp)
+    return Fallen(inside, outlet, (), year, year, np.zeros(shape)), GuardTimes(
+        np.minimum(fills, blocks), first
+    )
 
 
 def _surface_months(arrivals: Sequence[Array], shed: Sequence[Array], limit: Array) -> Array:
@@ -186,7 +218,8 @@ def guard_times(
     fills = months_to_gather(litter.inside, cap.gutter_kg_m)
     blocks = months_to_gather(litter.outlet, cap.outlet_kg_m)
     # What comes down the roof runs on over a guard that goes on in its plane, the more so the steeper it is.
-    over = settings["slides_over_share"] * (1 - surface.roughness) * -np.expm1(-np.tan(np.radians(slope)) / 0.35)
+    runs = -np.expm1(-np.tan(np.radians(slope)) / _RUN_ON_TANGENT)
+    over = settings["slides_over_share"] * (1 - surface.roughness) * runs
     stays = (1 - over)[:, :, None]
     mat_share = settings["mat_share"]
     *loose, lodged = (each * stays for each in litter.surface)

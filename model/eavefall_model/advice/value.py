@@ -2,7 +2,8 @@
 
 The draws are sorted into five equally likely bins of the input. In each bin the answer is decided again from
 its draws alone, as if the input were known to lie there; the chance is the share of bins with another answer.
-A class counts as changed only when it changes for a safe share moved by one standard error as well.
+A class counts as changed only when it changes for a safe share moved by one standard error as well, an interval
+when its median moves by more than the ratio of the rules file beyond its own standard error.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from numpy.typing import NDArray
 from eavefall_model.advice.decide import Answer, decide, rounded
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.schema import MeasureNext
-from eavefall_model.advice.site import Uncertain
 
 __all__ = ["measure_next"]
 
@@ -44,8 +45,15 @@ def _changed(outcome: Outcome, rows: NDArray[np.intp], base: Answer) -> bool:
     return base.fineness_class not in answers
 
 
+def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:
+    """Whether the median over these draws differs by more than ``ratio``, beyond its own standard error."""
+    error = min(0.75 / math.sqrt(len(months)), 0.4)
+    low, high = np.quantile(months, (0.5 - error, 0.5 + error))
+    return bool(low > ratio * typical or high < typical / ratio)
+
+
 def _sentence(item: Uncertain, class_chance: float, interval_chance: float) -> str:
-    ask = item.ask[0].upper() + item.ask[1:]
+    ask = item.ask[0].upper() + item.ask[1:] if item.missing else f"Check again, {item.ask}"
     if class_chance >= interval_chance:
         return f"{ask}: {class_chance:.0%} chance it changes the answer."
     return f"{ask}: {interval_chance:.0%} chance it changes the interval."
@@ -67,8 +75,7 @@ def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
             if len(rows) < 20:
                 continue
             class_chance += weight * _changed(outcome, rows, base)
-            here = float(np.median(months[rows]))
-            interval_chance += weight * (max(here, typical) > ratio * min(here, typical))
+            interval_chance += weight * _moves(months[rows], typical, ratio)
         if max(class_chance, interval_chance) < _LEAST_CHANCE:
             continue
         found.append(

@@ -29,11 +29,15 @@ Array = NDArray[np.float64]
 class Crowns:
     """Trees as shedding crowns; every array has shape (draws, trees).
 
-    ``east_m``, ``north_m`` place the crown's middle; ``fall_speed_m_s`` and ``wind_m_s`` set its drift.
+    ``east_m``, ``north_m`` place the crown's middle. ``side_east_m``, ``side_north_m`` are a fixed stand-off
+    on the tree's side of the house: the wind's share is taken from there, so that it depends on the side on
+    which a tree stands and not on how far away. ``fall_speed_m_s`` and ``wind_m_s`` set the drift.
     """
 
     east_m: Array
     north_m: Array
+    side_east_m: Array
+    side_north_m: Array
     radius_m: Array
     height_m: Array
     depth_share: Array
@@ -63,13 +67,25 @@ def production_kg_year(crown_radius_m: Array, litter_g_m2_year: Array) -> Array:
     return np.asarray(crown_area_m2(crown_radius_m) * litter_g_m2_year / 1000.0)
 
 
+def _downwind_cosine(crowns: Crowns, eaves: EaveLines, wind: WindRose, number: int) -> Array:
+    """Cosine between the downwind direction and the way from each tree's side to the eave's nearest point."""
+    down_east, down_north = (-part[:, None] for part in unit_vectors(wind.from_deg))
+    face_east, face_north = unit_vectors(eaves.facing_deg[:, [number]])
+    half_m = eaves.length_m[:, [number]] / 2
+    out_m = crowns.side_east_m * face_east + crowns.side_north_m * face_north - eaves.offset_m[:, [number]]
+    side_m = crowns.side_east_m * face_north - crowns.side_north_m * face_east
+    to_out, to_side = -out_m, np.clip(side_m, -half_m, half_m) - side_m
+    down_out = down_east * face_east + down_north * face_north
+    down_side = down_east * face_north - down_north * face_east
+    return np.asarray((to_out * down_out + to_side * down_side) / np.maximum(np.hypot(to_out, to_side), 1e-9))
+
+
 def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRose) -> Array:
     """Share of each tree's yearly production reaching one metre of each eave, (draws, trees, eaves), 1/m.
 
     The mean over the eave's length of what lands on the gutter strip itself plus what lands on the roof
     upslope and is carried down. Only litter that starts above the eave counts.
     """
-    down_east, down_north = (-part[:, None] for part in unit_vectors(wind.from_deg))
     draws, trees = crowns.east_m.shape
     count = eaves.length_m.shape[1]
     result = np.empty((draws, trees, count))
@@ -84,29 +100,24 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
         lowest_m = np.maximum(crowns.height_m * (1 - crowns.depth_share), eave_height_m)
         fall_m = np.maximum((crowns.height_m + lowest_m) / 2 - eave_height_m, 0.0)
         scale_m = dispersal_scale_m(fall_m, crowns.wind_m_s, crowns.fall_speed_m_s)
+        cosine = _downwind_cosine(crowns, eaves, wind, e)
         carry_m = carry_length_m(roofs.pitch_deg[:, [e]], roofs.slip_m[:, [e]])
         face_east, face_north = unit_vectors(eaves.facing_deg[:, [e]])
         # The tree seen from the eave: outward of the gutter line, and along it.
-        out_m = crowns.east_m * face_east + crowns.north_m * face_north - run_m
+        out_m = crowns.east_m * face_east + crowns.north_m * face_north - eaves.offset_m[:, [e]]
         side_m = crowns.east_m * face_north - crowns.north_m * face_east
-        down_out = down_east * face_east + down_north * face_north
-        down_side = down_east * face_north - down_north * face_east
-        # Strip at the gutter, then nodes up the roof: (inward offset, effective depth in m)
+        # Strip at the gutter, then nodes up the roof: distance inward and effective depth in m.
         strips = [(np.zeros_like(run_m), depth_m)]
         strips += [
             (place * run_m, weight * run_m * carried_share(place * run_m, carry_m))
             for place, weight in zip(up_at, up_weight, strict=True)
         ]
         total = np.zeros((draws, trees))
+        across = [(out_m + inward_m) ** 2 for inward_m, _ in strips]
         for place, weight in zip(along_at, along_weight, strict=True):
-            d_side = (place - 0.5) * length_m - side_m
-            square = d_side * d_side
-            drift_side = d_side * down_side
-            for inward_m, effective_m in strips:
-                d_out = -inward_m - out_m
-                distance_m = np.sqrt(square + d_out * d_out)
-                cosine = (drift_side + d_out * down_out) / np.maximum(distance_m, 1e-9)
-                edge_m = distance_m - crowns.radius_m
+            along = ((place - 0.5) * length_m - side_m) ** 2
+            for square, (_, effective_m) in zip(across, strips, strict=True):
+                edge_m = np.sqrt(along + square) - crowns.radius_m
                 total += (weight * effective_m) * landing_density(edge_m, cosine, scale_m, stretch)
         result[:, :, e] = above * total / landing_area_m2(crowns.radius_m, scale_m, stretch)
     return result

@@ -1,8 +1,8 @@
 """House and trees in plan: which eave sees which tree, how far, and whether it lies downwind of it.
 
-Axes: x east, y north, metres, origin at the middle of the house. An eave is a segment whose middle lies its
-roof run out from the origin along ``facing``. A tree stands ``distance`` outside the eave that it is measured
-from, and along that eave where its bearing from the house crosses.
+Axes: x east, y north, metres, origin at the middle of the house. An eave is a segment whose middle lies
+``offset`` out from the origin along ``facing``. A tree stands ``distance`` outside the eave that it is
+measured from, and along that eave where its bearing from the house crosses the gutter line.
 """
 
 from __future__ import annotations
@@ -13,7 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EaveLines", "along_from_bearing_m", "nodes", "tree_positions", "unit_vectors", "wrap_deg"]
+__all__ = [
+    "ALONG", "UP", "EaveLines", "along_from_bearing_m", "eave_offsets_m", "nodes", "tree_positions",
+    "unit_vectors", "wrap_deg",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -26,12 +29,17 @@ _MAX_SIDE_DEG: Final = 75.0
 
 @dataclass(frozen=True)
 class EaveLines:
-    """Straight gutters in plan; every array has shape (draws or 1, eaves)."""
+    """Straight gutters in plan; every array has shape (draws or 1, eaves).
+
+    ``run_m`` is the horizontal depth of the roof behind the gutter, ``offset_m`` the distance of the gutter
+    line from the middle of the house, ``depth_m`` the gutter's own width front to back.
+    """
 
     length_m: Array
     run_m: Array
     facing_deg: Array
     depth_m: Array
+    offset_m: Array
 
 
 def wrap_deg(angle_deg: Array) -> Array:
@@ -45,12 +53,23 @@ def unit_vectors(bearing_deg: Array) -> tuple[Array, Array]:
     return np.sin(angle), np.cos(angle)
 
 
-def along_from_bearing_m(off_deg: Array, out_m: Array, length_m: Array) -> Array:
-    """Place along the eave of a tree ``off_deg`` from its facing, ``out_m`` from the middle of the house.
+def eave_offsets_m(length_m: Array, run_m: Array, facing_deg: Array) -> Array:
+    """How far out each gutter lies, so that no other eave reaches out past it, shape (draws or 1, eaves).
+
+    At least its own roof run; a long eave round the corner pushes it out (exact for right-angled houses).
+    Then a tree outside one eave is outside the house, and stepping back takes it away from every eave.
+    """
+    between = np.radians(facing_deg[:, :, None] - facing_deg[:, None, :])
+    reach = run_m[:, None, :] * np.cos(between) + length_m[:, None, :] / 2 * np.abs(np.sin(between))
+    return np.maximum(run_m, reach.max(axis=2))
+
+
+def along_from_bearing_m(off_deg: Array, offset_m: Array, length_m: Array) -> Array:
+    """Place along the eave of a tree seen ``off_deg`` from the eave's facing, from the middle of the house.
 
     Held to the eave's own length, since the distance is measured square to the gutter.
     """
-    side = np.tan(np.radians(np.clip(off_deg, -_MAX_SIDE_DEG, _MAX_SIDE_DEG))) * out_m
+    side = np.tan(np.radians(np.clip(off_deg, -_MAX_SIDE_DEG, _MAX_SIDE_DEG))) * offset_m
     return np.asarray(np.clip(side, -length_m / 2, length_m / 2))
 
 
@@ -65,7 +84,7 @@ def tree_positions(
     draws = np.arange(eave_of_tree.shape[0])[:, None]
     full = (eave_of_tree.shape[0], eaves.facing_deg.shape[1])
     east, north = unit_vectors(np.broadcast_to(eaves.facing_deg, full)[draws, eave_of_tree])
-    out_m = np.broadcast_to(eaves.run_m, full)[draws, eave_of_tree] + distance_m
+    out_m = np.broadcast_to(eaves.offset_m, full)[draws, eave_of_tree] + distance_m
     return east * out_m + north * along_m, north * out_m - east * along_m
 
 

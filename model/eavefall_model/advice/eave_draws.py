@@ -1,0 +1,113 @@
+"""An eave of the survey as draws: its size, roof, gutter and outlets."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.reading import Reader, Uncertain
+from eavefall_model.shed.roof import SLIP_M
+from eavefall_model.survey import Eave, Survey
+from eavefall_model.units import MM_PER_INCH
+
+__all__ = ["GUTTER_DEPTH_SHARE", "facings_deg", "read_eave"]
+
+Array = NDArray[np.float64]
+GUTTER_DEPTH_SHARE: Final = {"half_round": 0.5, "k_style": 0.7, "box": 0.7}
+# Share of the gutter's bounding box that holds litter.
+_FULLNESS: Final = {"half_round": math.pi / 4, "k_style": 0.78, "box": 1.0}
+
+
+def facings_deg(survey: Survey, read: Reader) -> list[float]:
+    """Facing of every eave; a missing one from the trees named at it, or spread evenly round the house."""
+    result = []
+    for at, eave in enumerate(survey.eaves):
+        if eave.facing_deg is not None:
+            result.append(eave.facing_deg)
+            continue
+        bearings = [
+            tree.bearing_deg
+            for tree in survey.trees
+            if tree.eave == eave.name and tree.bearing_deg is not None
+        ]
+        if bearings:
+            east = sum(math.sin(math.radians(each)) for each in bearings)
+            north = sum(math.cos(math.radians(each)) for each in bearings)
+            facing = math.degrees(math.atan2(east, north)) % 360
+            why = "The bearing of the trees named at this eave."
+        else:
+            facing = 360.0 * at / len(survey.eaves)
+            why = "Eaves are taken evenly round the house; only the wind's share depends on it."
+        read.note(f"eaves[{at}].facing", f"{facing:.0f} deg", why, "any", "any")
+        result.append(facing)
+    return result
+
+
+def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
+    where, name = f"eaves[{at}]", eave.name
+    gutter = eave.gutter
+    profile = gutter.profile or "k_style"
+    if gutter.profile is None:
+        read.note(f"{where}.gutter.profile", "k_style", "The commonest profile in North America.")
+    if eave.roof is None:
+        read.note(f"{where}.roof", "shingle", "The commonest covering.", "wood", "metal")
+    length = read.measured(
+        f"{where}.length", f"length of eave {name}", f"measure the length of eave {name}",
+        eave.length_m, 12.0, error=0.01, spread=0.35, unit="m", why="A usual side of a house.",
+    )  # fmt: skip
+    height = read.measured(
+        f"{where}.height", f"height of eave {name}", f"measure the height of the gutter at {name}",
+        eave.height_m, 3.2, error=0.03, spread=0.25, unit="m", why="One storey, more for two.",
+    )  # fmt: skip
+    run = read.measured(
+        f"{where}.roof_run", f"roof run above {name}", f"measure the roof run above {name}",
+        eave.roof_run_m, 5.0, error=0.05, spread=0.25, unit="m", why="Half the depth of a usual house.",
+    )  # fmt: skip
+    pitch_given = eave.pitch_deg
+    normal = read.streams.normal(f"{where}.pitch")
+    pitch = np.clip(
+        (pitch_given if pitch_given is not None else 24.0)
+        + (1.0 if pitch_given is not None else 7.0) * normal,
+        0.0,
+        75.0,
+    )
+    if pitch_given == 0.0:
+        pitch = np.zeros_like(pitch)
+    if pitch_given is None:
+        read.assume(f"{where}.pitch", pitch, "deg", "Between 3/12 and 8/12 on most houses.")
+    read.inputs.append(
+        Uncertain(
+            f"{where}.pitch",
+            f"pitch above {name}",
+            f"measure the roof pitch above {name}",
+            pitch,
+            pitch_given is None,
+        )
+    )
+    width = read.measured(
+        f"{where}.gutter.width", f"gutter width at {name}", f"measure the gutter's top opening at {name}",
+        gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12, unit="m",
+        why="5-inch, the commonest.",
+    )  # fmt: skip
+    depth = (
+        width * GUTTER_DEPTH_SHARE[profile]
+        if gutter.depth_m is None
+        else gutter.depth_m + np.zeros_like(width)
+    )
+    slip = SLIP_M[eave.roof or "shingle"] * np.exp(0.35 * read.streams.normal(f"{where}.slip"))
+    spout = eave.downspout
+    if spout is None:
+        outlets = np.maximum(np.ceil(length / 12.0), 1.0)
+        read.note(f"{where}.downspout", "one outlet for each 12 m, 2 by 3 in", "Common practice, no source.")
+    else:
+        outlets = np.full_like(length, float(spout.outlets))
+    size = spout.size_m if spout and spout.size_m else 0.0762
+    size_2 = (spout.size_2_m or size) if spout and spout.size_m else 0.0508
+    return {
+        "length": length, "height": height, "run": run, "pitch": pitch, "width": width, "depth": depth,
+        "slip": slip, "outlets": outlets, "outlet": np.full_like(length, math.sqrt(size * size_2)),
+        "area": _FULLNESS[profile] * width * depth,
+    }  # fmt: skip

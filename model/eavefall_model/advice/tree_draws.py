@@ -1,0 +1,103 @@
+"""A tree of the survey as draws: which eave it stands at, where, how big, how it sheds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.evidence import Evidence
+from eavefall_model.advice.reading import Reader, Uncertain
+from eavefall_model.shed.plan import EaveLines, along_from_bearing_m, wrap_deg
+from eavefall_model.survey import Survey, Tree
+
+__all__ = ["nearest_eave", "read_tree"]
+
+Array = NDArray[np.float64]
+# Fall speed of needles and leaves, m/s. From weak memory: needles 1 to 3, leaves 1 to 2.
+_FALL_SPEED_M_S: Final = {"needle": 2.0, "broad": 1.3}
+
+
+def nearest_eave(
+    at: int, tree: Tree, survey: Survey, facings: Sequence[float], read: Reader
+) -> NDArray[np.intp]:
+    names = [eave.name for eave in survey.eaves]
+    draws = read.streams.draws
+    if tree.eave in names:
+        return np.full(draws, names.index(tree.eave), dtype=np.intp)
+    if tree.bearing_deg is not None:
+        off = np.abs(wrap_deg(np.asarray(facings) - tree.bearing_deg))
+        return np.full(draws, int(off.argmin()), dtype=np.intp)
+    pick = np.floor(read.streams.uniform(f"trees[{at}].eave") * len(names)).astype(np.intp)
+    if len(names) > 1:
+        read.note(f"trees[{at}].eave", "any eave, each as likely", "Neither an eave nor a bearing was given.")
+        read.inputs.append(
+            Uncertain(
+                f"trees[{at}].eave", f"side on which {tree.name} stands",
+                f"note which eave {tree.name} stands at", pick.astype(np.float64), True,
+            )
+        )  # fmt: skip
+    return pick
+
+
+def read_tree(
+    at: int,
+    tree: Tree,
+    evidence: Evidence,
+    eave: NDArray[np.intp],
+    lines: EaveLines,
+    facings: Array,
+    read: Reader,
+) -> dict[str, Array]:
+    where, name = f"trees[{at}]", tree.name
+    needle = evidence.needle_chance > 0.5
+    distance = read.measured(
+        f"{where}.distance", f"distance to {name}", f"measure the distance from the eave to {name}",
+        tree.distance_m, 6.0, error=0.03, spread=0.6, unit="m", why="Trees asked about stand near; wide.",
+    )  # fmt: skip
+    height = read.measured(
+        f"{where}.height", f"height of {name}", f"measure the height of {name}",
+        tree.height_m, 14.0, error=0.08, spread=0.35, unit="m", why="A grown yard tree; wide.",
+    )  # fmt: skip
+    reach = height * (0.2 if needle else 0.3)
+    if tree.overhang_m and tree.distance_m:
+        reach = np.maximum(tree.distance_m + tree.overhang_m, 0.3) + np.zeros_like(reach)
+    radius = read.measured(
+        f"{where}.crown_radius", f"crown radius of {name}", f"pace out the crown of {name} to its drip line",
+        tree.crown_radius_m, reach, error=0.06, spread=0.3, unit="m",
+        why="A fifth of the height for a conifer, 0.3 for a broadleaf tree, or distance plus overhang.",
+    )  # fmt: skip
+    # The crown's middle, outside the eave. A measured overhang says where the crown's edge is.
+    if tree.overhang_m is None:
+        out = distance
+    else:
+        over = tree.overhang_m * np.exp(0.15 * read.streams.normal(f"{where}.overhang"))
+        out = radius - over if tree.overhang_m > 0 else np.maximum(distance, radius)
+        read.inputs.append(
+            Uncertain(
+                f"{where}.overhang", f"overhang of {name}", f"measure how far {name} overhangs", over, False
+            )
+        )
+    rows = np.arange(read.streams.draws)
+    full = (read.streams.draws, facings.shape[1])
+    length, offset = (np.broadcast_to(each, full)[rows, eave] for each in (lines.length_m, lines.offset_m))
+    if tree.bearing_deg is None:
+        along = (read.streams.uniform(f"{where}.along") - 0.5) * length
+        read.note(f"{where}.bearing", "square to its eave", "No bearing was given.", "one end", "other end")
+    else:
+        off = wrap_deg(
+            tree.bearing_deg
+            + 8.0 * read.streams.normal(f"{where}.bearing")
+            - np.broadcast_to(facings, full)[rows, eave]
+        )
+        along = along_from_bearing_m(off, offset, length)
+    speed = _FALL_SPEED_M_S["needle" if needle else "broad"] * np.exp(
+        0.25 * read.streams.normal(f"{where}.fall")
+    )
+    depth_share = 0.5 + 0.4 * read.streams.uniform(f"{where}.depth")
+    return {
+        "height": height, "radius": np.maximum(radius, 0.05), "out": out, "along": along,
+        "speed": speed, "depth_share": depth_share,
+    }  # fmt: skip
