@@ -100,7 +100,7 @@ def latest_advice(session: Session, survey_id: str) -> AdviceRow | None:
 def advise(inputs: Inputs) -> Advice:
     """Run the rules. Long (up to a second); not for the event loop."""
     from eavefall_model.advice.assess import assess
-    from eavefall_model.advice.rules import load_rules
+    from eavefall_model.advice.rulebook import load_rules
 
     return assess(
         inputs.survey,

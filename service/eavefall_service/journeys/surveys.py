@@ -214,7 +214,7 @@ def _save(
             "not-allowed", "The office has confirmed this survey; ask it to send the survey back."
         )
     if actor.role not in OFFICE and actor.role != "homeowner":
-        raise ServiceError("not-allowed")
+        raise ServiceError("not-allowed", "This is for others of the office.")
     survey = survey_from_data(document)
     row.document = survey.dump()
     row.changed_at = now_text()

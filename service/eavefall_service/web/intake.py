@@ -12,15 +12,16 @@ import shutil
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.errors import EavefallError
-from eavefall_model.photo import decode, display_jpeg
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.photo import Photo, decode, display_jpeg
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_service.journeys import photos
+from eavefall_service.journeys import photos, transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.storage.photo_folder import IncomingPhoto
@@ -29,7 +30,16 @@ from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.office import Office
 
-__all__ = ["Taken", "delete_photo", "make_picture", "receive", "tag_again"]
+__all__ = [
+    "Taken",
+    "delete_photo",
+    "display_bytes",
+    "gauge",
+    "import_copy",
+    "make_picture",
+    "receive",
+    "tag_again",
+]
 
 # Enough for showing, and above what the tagger asks for.
 SHOW_PX: Final = 600
@@ -54,6 +64,7 @@ async def receive(
     *,
     length: int | None = None,
     digest: str | None = None,
+    measure: bool = True,
 ) -> Taken:
     """Take one photo in.
 
@@ -63,6 +74,8 @@ async def receive(
         The file as it arrives.
     length : int, optional
         The announced size.
+    measure : bool
+        Whether to measure needles beside a reference afterwards; False if the caller will.
     digest : str, optional
         ``Content-Digest`` header after RFC 9530; the ``sha-256`` in it must match.
 
@@ -85,7 +98,7 @@ async def receive(
         try:
             await _fill(incoming, chunks)
             _check_digest(incoming, digest)
-            job = office.work.urgent(partial(_take_in, office, survey_id, actor, meta, incoming))
+            job = office.work.urgent(partial(_take_in, office, survey_id, actor, meta, incoming, measure))
             return await asyncio.wrap_future(job)
         finally:
             incoming.discard()
@@ -120,7 +133,9 @@ def _check_digest(incoming: IncomingPhoto, digest: str | None) -> None:
         raise refuse("digest-mismatch", hint="Send the photo again.")
 
 
-def _take_in(office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, incoming: IncomingPhoto) -> Taken:
+def _take_in(
+    office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, incoming: IncomingPhoto, measure: bool
+) -> Taken:
     with office.database.read() as session:
         known = photos.known_photo(session, survey_id, incoming.sha256)
         if known is not None:
@@ -128,27 +143,39 @@ def _take_in(office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, inco
             return Taken(known, view.tags, False)
     # Decoded once, for tags and for showing.
     photo = decode(incoming.read(), name="The photo", fit_px=SHOW_PX)
-    size = incoming.size
-    with office.photos.lock, office.database.write() as session:
-        office.photos.keep(incoming)
-        survey = session.get_one(SurveyRow, survey_id)
-        row = photos.add_photo(session, survey, actor, photo, size, meta, most=limits.PHOTOS_PER_SURVEY)
-    tags: PhotoTags | None = None
-    try:
-        tags = office.tagger().tag(photo, row.name)
-        with office.database.write() as session:
-            photos.add_tags(session, row.id, tags)
-            row.state = "tagged"
-    except (EavefallError, ImportError) as error:
-        code = getattr(error, "code", "weights-missing")
-        _log.warning("tags failed: %s", error)
-        with office.database.write() as session:
-            photos.add_tags(session, row.id, None, code)
-        row.state, row.error_code = "tag-failed", code
-    office.work.later(partial(_show, office, photo.sha256, photo.rgb))
-    if row.shows == "gauge":
+    row = _keep(office, survey_id, actor, meta, incoming, photo)
+    tags = _tag(office, row, photo)
+    if row.shows == "gauge" and measure:
         office.work.later(partial(gauge, office, row.id))
     return Taken(row, tags, True)
+
+
+def _keep(
+    office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, incoming: IncomingPhoto, photo: Photo
+) -> PhotoRow:
+    """Row and bytes together: whoever sees the row finds the bytes."""
+    size = incoming.size
+    with office.photos.lock, office.database.write() as session:
+        survey = session.get_one(SurveyRow, survey_id)
+        row = photos.add_photo(session, survey, actor, photo, size, meta, most=limits.PHOTOS_PER_SURVEY)
+        # The row is not committed before the bytes are in place.
+        office.photos.keep(incoming)
+    return row
+
+
+def _tag(office: Office, row: PhotoRow, photo: Photo) -> PhotoTags | None:
+    """Tags of a kept photo; a photo that cannot be tagged stays kept, with the reason."""
+    tags, code = None, None
+    try:
+        tags = office.tagger().tag(photo, row.name)
+    except (EavefallError, ImportError) as error:
+        code = getattr(error, "code", "weights-missing")
+        _log.warning("%s has no tags: %s", row.name, error)
+    with office.database.write() as session:
+        photos.add_tags(session, row.id, tags, code)
+    row.state, row.error_code = ("tagged", None) if tags else ("tag-failed", code)
+    office.work.later(partial(_show, office, photo.sha256, photo.rgb))
+    return tags
 
 
 def tag_again(office: Office, photo_id: int) -> None:
@@ -164,8 +191,8 @@ def tag_again(office: Office, photo_id: int) -> None:
         gauge(office, photo_id)
 
 
-def gauge(office: Office, photo_id: int) -> None:
-    """Measure a close-up at full size and draw what was measured."""
+def gauge(office: Office, photo_id: int) -> GaugeResult:
+    """Measure a close-up at full size, keep the result and draw what was measured."""
     from eavefall_model.gauge.measure import measure
     from eavefall_model.gauge.overlay import draw as draw_gauge
 
@@ -176,6 +203,7 @@ def gauge(office: Office, photo_id: int) -> None:
     with office.database.write() as session:
         photos.add_gauge(session, photo_id, result)
     office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
+    return result
 
 
 def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
@@ -205,3 +233,38 @@ def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> N
 
 def _show(office: Office, sha256: str, rgb: NDArray[np.uint8]) -> None:
     office.photos.put_shown(sha256, "display", display_jpeg(rgb))
+
+
+def display_bytes(office: Office, row: PhotoRow) -> bytes:
+    """The re-encoded picture, made if need be."""
+    path = office.photos.shown(row.sha256, "display")
+    if not path.exists():
+        make_picture(office, row, "display")
+    return path.read_bytes()
+
+
+def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow:
+    """A new survey from a copy with its photos; one that cannot be read stops it before anything is kept."""
+    found = []
+    for at, (about, raw) in enumerate(transfer.photo_bytes_of(data)):
+        words = {key: about.get(key) for key in ("shows", "of", "reference", "shot")}
+        meta = PhotoMeta(**{key: value for key, value in words.items() if isinstance(value, str) and value})
+        meta.check()
+        found.append((about, meta, decode(raw, name=f"Photo {at + 1}", fit_px=SHOW_PX), raw))
+    if len(found) > limits.PHOTOS_PER_SURVEY:
+        raise refuse("too-many-photos")
+    with office.database.write() as session:
+        row = transfer.create_from_copy(session, data, actor)
+    for about, meta, photo, raw in found:
+        incoming = office.photos.begin()
+        try:
+            incoming.write(raw)
+            taken = _keep(office, row.id, actor, meta, incoming, photo)
+        finally:
+            incoming.discard()
+        _tag(office, taken, photo)
+        if taken.shows == "gauge":
+            office.work.later(partial(gauge, office, taken.id))
+        with office.database.write() as session:
+            transfer.put_corrections(session, row.id, taken, about, actor)
+    return row

@@ -7,7 +7,7 @@ from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote
+from urllib.parse import parse_qsl, quote, urlencode
 
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
@@ -46,11 +46,17 @@ def length(metres: float | str | None, units: str = "us") -> str:
     return format_length(value, "us" if units == "us" else "metric")
 
 
+def page_query(query: str, start: int) -> str:
+    """An address's query with another ``start``."""
+    kept = [(name, value) for name, value in parse_qsl(query) if name != "start"]
+    return urlencode([*kept, ("start", str(start))])
+
+
 templates: Final = Jinja2Templates(_HERE / "templates")
 templates.env.trim_blocks = templates.env.lstrip_blocks = True
-templates.env.globals.update(static=static_url, words=words)
+templates.env.globals.update(static=static_url, words=words, page_query=page_query)
 templates.env.filters.update(
-    when=when, length=length, months=words.months, quote_path=lambda text: quote(text, safe="")
+    when=when, in_units=length, months=words.months, quote_path=lambda text: quote(text, safe="")
 )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import logging
+from functools import partial
 from pathlib import Path
 from typing import IO
 
@@ -50,7 +51,7 @@ def at_start(office: Office) -> None:
         _log.info("removed %d unfinished or unwanted files", swept)
     for row in rows:
         if row.state == "stored":
-            office.work.later(lambda photo_id=row.id: intake.tag_again(office, photo_id))
+            office.work.later(partial(intake.tag_again, office, row.id))
     by_age(office)
 
 

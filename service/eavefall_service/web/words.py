@@ -12,12 +12,15 @@ __all__ = [
     "FORMS",
     "GUARDS",
     "NEEDS",
+    "POINTS",
     "PROBLEMS",
     "ROLES",
     "SHOWS",
     "STATUS",
+    "compass",
     "interval",
     "months",
+    "months_span",
     "opening",
 ]
 
@@ -85,6 +88,19 @@ PROBLEMS: Final = {
 }
 
 
+POINTS: Final = (
+    ("N", "North"), ("NNE", "North-north-east"), ("NE", "North-east"), ("ENE", "East-north-east"),
+    ("E", "East"), ("ESE", "East-south-east"), ("SE", "South-east"), ("SSE", "South-south-east"),
+    ("S", "South"), ("SSW", "South-south-west"), ("SW", "South-west"), ("WSW", "West-south-west"),
+    ("W", "West"), ("WNW", "West-north-west"), ("NW", "North-west"), ("NNW", "North-north-west"),
+)  # fmt: skip
+
+
+def compass(bearing_deg: float | None) -> str:
+    """The nearest of the 16 points, such as ``NNE``; empty for none."""
+    return "" if bearing_deg is None else POINTS[round(bearing_deg / 22.5) % 16][0]
+
+
 def interval(low: float | None, typical: float | None, high: float | None) -> str:
     """``about every 8 months (5 to 14)``; years from 24 months on."""
     if low is None or typical is None or high is None:
@@ -94,6 +110,13 @@ def interval(low: float | None, typical: float | None, high: float | None) -> st
     if typical < 1.5:
         return f"about once a month ({low:.1f} to {high:.1f} months)"
     return f"about every {typical:.0f} months ({low:.0f} to {high:.0f})"
+
+
+def months_span(low: float, high: float) -> str:
+    """``5 to 14 months``, in years from two years on."""
+    if high >= 24 and low >= 12:
+        return f"{low / 12:.1f} to {high / 12:.1f} years".replace(".0", "")
+    return f"{low:.0f} to {high:.0f} months" if round(low) != round(high) else f"{high:.0f} months"
 
 
 def months(numbers: Iterable[int]) -> str:

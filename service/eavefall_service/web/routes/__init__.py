@@ -4,8 +4,32 @@ from typing import Final
 
 from fastapi import APIRouter
 
-from eavefall_service.web.routes import pictures, root, sign_in
+from eavefall_service.web.routes import (
+    api,
+    api_audit,
+    api_link,
+    audit,
+    home,
+    outputs,
+    pictures,
+    rep,
+    rep_parts,
+    root,
+    sign_in,
+)
 
 __all__ = ["ROUTERS"]
 
-ROUTERS: Final[tuple[APIRouter, ...]] = (root.router, sign_in.router, pictures.router)
+ROUTERS: Final[tuple[APIRouter, ...]] = (
+    root.router,
+    sign_in.router,
+    outputs.router,
+    rep.router,
+    rep_parts.router,
+    home.router,
+    audit.router,
+    pictures.router,
+    api.router,
+    api_link.router,
+    api_audit.router,
+)

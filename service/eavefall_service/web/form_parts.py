@@ -1,0 +1,118 @@
+"""From form fields to parts of a survey document: text with units, nothing invented for empty fields."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+__all__ = ["drop_test_of", "eave_of", "site_of", "tree_of", "with_unit"]
+
+_BARE: Final = re.compile(r"[\d.,/ ]+")
+_YES_NO: Final = {"yes": True, "no": False}
+
+
+def with_unit(text: str, unit: str) -> str:
+    """A bare number gets the unit chosen beside it; text that has units stays as it is."""
+    text = text.strip()
+    return f"{text} {unit}" if text and _BARE.fullmatch(text) else text
+
+
+def _lengths(fields: Mapping[str, str], names: Iterable[str], unit: str) -> dict[str, Any]:
+    return {name: with_unit(fields.get(name, ""), fields.get(f"{name}_unit") or unit) for name in names}
+
+
+def _words(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
+    return {name: fields.get(name, "").strip() for name in names}
+
+
+def _numbers(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
+    # Text that is no number goes on as it is, so that the survey's own check can name it.
+    found: dict[str, Any] = {}
+    for name in names:
+        text = fields.get(name, "").strip()
+        found[name] = int(text) if text.isdecimal() else text
+    return found
+
+
+def _filled(part: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in part.items() if value not in ("", None, {})}
+
+
+def tree_of(fields: Mapping[str, str], unit: str) -> dict[str, Any]:
+    """A tree; ``unit`` is what bare lengths are in."""
+    part = {
+        **_words(fields, ("name", "species", "form", "foliage", "bearing", "eave")),
+        **_numbers(fields, ("count",)),
+        **_lengths(fields, ("distance", "height", "crown_radius", "overhang"), unit),
+    }
+    return _filled(part)
+
+
+def eave_of(fields: Mapping[str, str], unit: str, small_unit: str) -> dict[str, Any]:
+    """An eave with its gutter and downspouts."""
+    gutter = _filled(
+        {
+            **_words(fields, ("profile", "condition", "guard")),
+            **_lengths(fields, ("width", "depth"), small_unit),
+        }
+    )
+    spout = _filled(
+        {
+            **_numbers(fields, ("outlets",)),
+            **_words(fields, ("shape",)),
+            **_lengths(fields, ("size", "size_2"), small_unit),
+        }
+    )
+    return _filled(
+        {
+            **_words(fields, ("name", "pitch", "facing", "roof")),
+            **_numbers(fields, ("inside_corners", "outside_corners")),
+            **_lengths(fields, ("length", "height", "roof_run"), unit),
+            "shaded_or_mossy": _YES_NO.get(fields.get("shaded_or_mossy", "")),
+            "gutter": gutter,
+            "downspout": spout,
+        }
+    )
+
+
+def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
+    """Wind, rain, household, wildfire and note; an empty field clears the fact."""
+    wind = _filled({"from": fields.get("wind_from", "").strip(), "prevails": fields.get("prevails", "")})
+    rain = _filled(
+        {
+            "intensity": fields.get("intensity", "").strip(),
+            **_numbers({"duration_min": fields.get("duration_min", "")}, ("duration_min",)),
+            **_numbers({"return_period_y": fields.get("return_period_y", "")}, ("return_period_y",)),
+        }
+    )
+    household = _filled(
+        {
+            **_numbers(fields, ("cleanings_per_year",)),
+            "accepts_brushing": _YES_NO.get(fields.get("accepts_brushing", "")),
+            "ladder_reach": _YES_NO.get(fields.get("ladder_reach", "")),
+        }
+    )
+    return {
+        "note": fields.get("note", "").strip() or None,
+        "wind": wind or None,
+        "rain": rain or None,
+        "household": household or None,
+        "wildfire": _YES_NO.get(fields.get("wildfire", "")),
+    }
+
+
+def drop_test_of(fields: Mapping[str, str]) -> dict[str, Any]:
+    """A drop test; the opening in mm, counts as whole numbers."""
+    opening = fields.get("opening_mm", "").strip().replace(",", ".")
+    try:
+        opening_mm: Any = float(opening)
+    except ValueError:
+        opening_mm = opening
+    return _filled(
+        {
+            "opening_mm": opening_mm,
+            **_numbers(fields, ("dropped", "passed", "lodged")),
+            **_words(fields, ("tree",)),
+        }
+    )

@@ -1,0 +1,229 @@
+"""What the rep's forms change: parts of the survey, photos, corrections, decisions."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, cast
+
+from fastapi import APIRouter, Form, Request, UploadFile
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from eavefall_model.tags.schema import FOLIAGE, FORMS
+from eavefall_service.journeys import decisions, photos, surveys
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.web import form_parts, intake, pages
+from eavefall_service.web.access import Staff
+from eavefall_service.web.advising import current_advice, refresh_needs
+from eavefall_service.web.errors import refuse
+from eavefall_service.web.office import Office, OfficeDep
+
+__all__ = ["SEEN", "router", "seen", "upload_chunks"]
+
+router = APIRouter(prefix="/rep/{survey_id}", include_in_schema=False)
+# One tap says it all: word on the button -> foliage and form.
+SEEN = {
+    "long_needle": (("needle",), "long_needle"),
+    "short_needle": (("needle",), "short_needle"),
+    "scale_leaf": (("needle",), "scale_leaf"),
+    "broad_leaf": (("broad",), "broad_leaf"),
+    "small_leaflet": (("broad",), "small_leaflet"),
+    "both": (("needle", "broad"), None),
+    "bare": (("bare",), None),
+    "no_tree": ((), None),
+}
+assert set(FORMS) <= set(SEEN)
+assert {foliage for found, _ in SEEN.values() for foliage in found} == set(FOLIAGE)
+
+
+def seen(office: Office, survey_id: str, sha256: str, actor: Actor, word: str) -> None:
+    """Keep a one-tap correction."""
+    if word not in SEEN:
+        raise refuse("request-invalid", f"{word!r} is not one of {', '.join(SEEN)}.")
+    foliage, form = SEEN[word]
+    with office.database.write() as session:
+        row = surveys.open_survey(session, survey_id, actor)
+        photo = photos.photo_of(session, survey_id, sha256)
+        photos.correct(session, row, photo, actor, cast(Any, foliage), cast(Any, form))
+    refresh_needs(office, survey_id)
+
+
+async def upload_chunks(file: UploadFile) -> Any:
+    """The bytes of a script-free form's file."""
+    while chunk := await file.read(1 << 16):
+        yield chunk
+
+
+async def _fields(request: Request) -> dict[str, str]:
+    form = await request.form(max_fields=60, max_files=0)
+    return {name: value[:2000] for name, value in form.items() if isinstance(value, str)}
+
+
+def _units(actor: Actor) -> tuple[str, str]:
+    return ("ft", "in") if actor.units == "us" else ("m", "mm")
+
+
+@router.post("/photos")
+async def send_photos(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    files: list[UploadFile],
+    shows: Annotated[str, Form()] = "tree",
+    of: Annotated[str, Form()] = "",
+    reference: Annotated[str, Form()] = "",
+) -> Response:
+    """Photos by a plain form, for browsers without scripts."""
+    await run_in_threadpool(_check_open, office, survey_id, actor)
+    meta = PhotoMeta(shows, of or None, reference or None)
+    for file in files:
+        await intake.receive(office, survey_id, actor, meta, upload_chunks(file), length=file.size)
+    return pages.done(request, f"/rep/{survey_id}" + ("/needles" if shows == "gauge" else ""))
+
+
+def _check_open(office: Office, survey_id: str, actor: Actor) -> None:
+    with office.database.read() as session:
+        surveys.open_survey(session, survey_id, actor)
+
+
+@router.post("/photos/{sha256}/seen")
+def correct_photo(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    sha256: str,
+    word: Annotated[str, Form()],
+) -> Response:
+    """What the rep sees in a photo, kept beside the model's view."""
+    seen(office, survey_id, sha256, actor, word)
+    return pages.done(request, f"/rep/{survey_id}#photo-{sha256[:12]}")
+
+
+@router.post("/photos/{sha256}/delete")
+def delete_photo(request: Request, office: OfficeDep, actor: Staff, survey_id: str, sha256: str) -> Response:
+    """Delete a photo for good."""
+    _check_open(office, survey_id, actor)
+    intake.delete_photo(office, survey_id, sha256, actor)
+    return pages.done(request, f"/rep/{survey_id}")
+
+
+@router.post("/photos/{sha256}/of")
+def assign_photo(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    sha256: str,
+    of: Annotated[str, Form()] = "",
+) -> Response:
+    """Say which tree or eave a photo shows."""
+    with office.database.write() as session:
+        row = surveys.open_survey(session, survey_id, actor)
+        photos.assign(session, row, photos.photo_of(session, survey_id, sha256), actor, of or None)
+    return pages.done(request, f"/rep/{survey_id}#photo-{sha256[:12]}")
+
+
+@router.post("/trees")
+async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Add or change a tree (``key`` names the one to change)."""
+    fields = await _fields(request)
+    part = form_parts.tree_of(fields, _units(actor)[0])
+    await run_in_threadpool(_put, office, survey_id, actor, "trees", fields, part)
+    return pages.done(request, f"/rep/{survey_id}/trees")
+
+
+@router.post("/eaves")
+async def put_eave(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Add or change an eave."""
+    fields = await _fields(request)
+    part = form_parts.eave_of(fields, *_units(actor))
+    await run_in_threadpool(_put, office, survey_id, actor, "eaves", fields, part)
+    return pages.done(request, f"/rep/{survey_id}/house")
+
+
+@router.post("/drop-tests")
+async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Add a drop test."""
+    fields = await _fields(request)
+    await run_in_threadpool(
+        _put, office, survey_id, actor, "drop_tests", fields, form_parts.drop_test_of(fields)
+    )
+    return pages.done(request, f"/rep/{survey_id}/needles")
+
+
+@router.post("/site")
+async def put_site(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Wind, rain, household and note."""
+    site = form_parts.site_of(await _fields(request))
+
+    def save() -> None:
+        with office.database.write() as session:
+            surveys.put_site(session, surveys.open_survey(session, survey_id, actor), actor, site)
+
+    await run_in_threadpool(save)
+    return pages.done(request, f"/rep/{survey_id}/house")
+
+
+@router.post("/{kind}/remove")
+def remove_part(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    kind: surveys.PartKind,
+    key: Annotated[str, Form()],
+) -> Response:
+    """Remove a tree, eave or drop test."""
+    with office.database.write() as session:
+        surveys.remove_part(session, surveys.open_survey(session, survey_id, actor), actor, kind, key)
+    tab = {"trees": "trees", "eaves": "house", "drop_tests": "needles"}[kind]
+    return pages.done(request, f"/rep/{survey_id}/{tab}")
+
+
+@router.post("/decide")
+def decide(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    kind: Annotated[str, Form()],
+    text: Annotated[str, Form()] = "",
+    fineness_class: Annotated[str, Form()] = "",
+    interval_months: Annotated[str, Form()] = "",
+) -> Response:
+    """Hand in, overrule or reply."""
+    current_advice(office, survey_id, actor)
+    try:
+        months = float(interval_months.replace(",", ".")) if interval_months.strip() else None
+    except ValueError as error:
+        raise refuse("request-invalid", f"{interval_months!r} is no number of months.") from error
+    with office.database.write() as session:
+        row = surveys.open_survey(session, survey_id, actor)
+        decisions.decide(
+            session,
+            row,
+            actor,
+            kind,
+            text=text,
+            fineness_class=fineness_class or None,
+            interval_months=months,
+        )
+    refresh_needs(office, survey_id)
+    return pages.done(request, f"/rep/{survey_id}/answer")
+
+
+def _put(
+    office: Office,
+    survey_id: str,
+    actor: Actor,
+    kind: surveys.PartKind,
+    fields: dict[str, str],
+    part: dict[str, Any],
+) -> None:
+    with office.database.write() as session:
+        row = surveys.open_survey(session, survey_id, actor)
+        surveys.put_part(
+            session, row, actor, kind, fields.get("key") or None, part, fields.get("once") or None
+        )

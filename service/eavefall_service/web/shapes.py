@@ -1,0 +1,235 @@
+"""Shapes of the HTTP API, separate from the tables: what is asked for and what is answered."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from eavefall_model.advice.schema import Advice, FinenessClass
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.tags.schema import Foliage, Form, PhotoTags
+from eavefall_service.journeys.photos import PhotoView
+from eavefall_service.storage.rows import CorrectionRow, DecisionRow, HistoryRow, LinkRow, SurveyRow
+
+__all__ = [
+    "CorrectionIn",
+    "CorrectionOut",
+    "DecisionIn",
+    "DecisionOut",
+    "HistoryLine",
+    "LinkIn",
+    "LinkNew",
+    "LinkOut",
+    "PhotoOut",
+    "SignIn",
+    "SiteIn",
+    "SurveyIn",
+    "SurveyLine",
+    "SurveyOut",
+    "Who",
+]
+
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+class _In(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _Out(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class SignIn(_In):
+    """A name and password."""
+
+    name: Annotated[str, Field(max_length=80)]
+    password: Annotated[str, Field(max_length=200)]
+
+
+class Who(_Out):
+    """The person signed in."""
+
+    name: str
+    role: str
+    branch: str
+
+
+class SurveyIn(_In):
+    """A new survey."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class SurveyLine(_Out):
+    """One survey in a list."""
+
+    id: str
+    name: str
+    branch: str
+    status: str
+    origin: str
+    created_by: str
+    created_at: str
+    changed_at: str
+    needs: list[str]
+    fineness_class: str | None
+    interval_low: float | None
+    interval_typical: float | None
+    interval_high: float | None
+
+    @classmethod
+    def of(cls, row: SurveyRow) -> SurveyLine:
+        """From its row."""
+        return cls(**{name: getattr(row, name) for name in cls.model_fields})
+
+
+class SurveyOut(_Out):
+    """One whole survey; ``document`` is ``eavefall.survey/1``."""
+
+    line: SurveyLine
+    document: dict[str, Any]
+
+
+class SiteIn(_In):
+    """Facts of the whole site as in ``eavefall.survey/1``; ``null`` clears one, an absent field stays."""
+
+    note: str | None = None
+    month: int | None = None
+    hemisphere: Literal["north", "south"] | None = None
+    wind: dict[str, Any] | None = None
+    rain: dict[str, Any] | None = None
+    household: dict[str, Any] | None = None
+    wildfire: bool | None = None
+    prices: dict[str, Any] | None = None
+
+
+class CorrectionIn(_In):
+    """What a person sees in a photo; an empty ``foliage`` means that there is no tree."""
+
+    foliage: Annotated[list[Foliage], Field(max_length=3)]
+    form: Form | None = None
+
+
+class CorrectionOut(_Out):
+    """A person's view of a photo."""
+
+    who: str
+    role: str
+    foliage: list[str]
+    form: str | None
+    created_at: str
+
+    @classmethod
+    def of(cls, row: CorrectionRow) -> CorrectionOut:
+        """From its row."""
+        return cls(**{name: getattr(row, name) for name in cls.model_fields})
+
+
+class PhotoOut(_Out):
+    """One photo: ``state`` is ``stored`` until it is ``tagged`` or ``tag-failed`` (see ``error_code``)."""
+
+    name: str
+    sha256: Sha256
+    shows: str
+    of: str | None
+    reference: str | None
+    shot: str | None
+    received_at: str
+    bytes: int
+    width_px: int
+    height_px: int
+    state: str
+    error_code: str | None
+    tags: PhotoTags | None
+    corrections: list[CorrectionOut]
+    gauge: GaugeResult | None
+    problems: list[str] = []
+
+    @classmethod
+    def of_view(cls, view: PhotoView, problems: list[str] | None = None) -> PhotoOut:
+        """From what is known of it."""
+        own = ("tags", "corrections", "gauge", "problems")
+        return cls(
+            **{name: getattr(view.row, name) for name in cls.model_fields if name not in own},
+            tags=view.tags,
+            corrections=[CorrectionOut.of(row) for row in view.corrections.values()],
+            gauge=view.gauge,
+            problems=problems or [],
+        )
+
+
+class LinkIn(_In):
+    """A link to be made."""
+
+    days: Annotated[int, Field(ge=1, le=60)] = 14
+
+
+class LinkOut(_Out):
+    """A link; its token is never shown again."""
+
+    id: int
+    created_by: str
+    created_at: str
+    expires_at: str
+    revoked_at: str | None
+
+    @classmethod
+    def of(cls, row: LinkRow) -> LinkOut:
+        """From its row."""
+        return cls(**{name: getattr(row, name) for name in cls.model_fields})
+
+
+class LinkNew(_Out):
+    """A new link with its address, shown this once."""
+
+    link: LinkOut
+    address: str
+
+
+class DecisionIn(_In):
+    """A decision: ``submit``, ``override``, ``reply``, ``confirm``, ``correct`` or ``send_back``."""
+
+    kind: Literal["submit", "override", "reply", "confirm", "correct", "send_back"]
+    text: Annotated[str, Field(max_length=2000)] = ""
+    fineness_class: FinenessClass | None = None
+    interval_months: Annotated[float, Field(gt=0, le=600)] | None = None
+
+
+class DecisionOut(_Out):
+    """A kept decision."""
+
+    kind: str
+    who: str
+    role: str
+    at: str
+    note: str
+    fineness_class: str | None
+    interval_months: float | None
+
+    @classmethod
+    def of(cls, row: DecisionRow) -> DecisionOut:
+        """From its row."""
+        return cls(**{name: getattr(row, name) for name in cls.model_fields})
+
+
+class HistoryLine(_Out):
+    """One line of the append-only log."""
+
+    at: str
+    who: str
+    role: str
+    action: str
+    detail: dict[str, Any]
+
+    @classmethod
+    def of(cls, row: HistoryRow) -> HistoryLine:
+        """From its row."""
+        return cls(**{name: getattr(row, name) for name in cls.model_fields})
+
+
+class AdviceOut(_Out):
+    """The computed advice."""
+
+    advice: Advice

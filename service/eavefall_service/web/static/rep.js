@@ -1,0 +1,228 @@
+// The rep's pages: camera and queue, forms that wait for signal, big keys, counting, evidence.
+
+import { Queue, showQueue, watchFiles } from "./queue.js";
+import { armPad } from "./pad.js";
+
+document.documentElement.classList.add("js");
+const queue = new Queue();
+const page = document.querySelector("[data-survey]");
+const offlineSurvey = location.hash.slice(1);
+const survey = page?.dataset.survey || (/^[0-9a-f]{16}$/.test(offlineSurvey) ? offlineSurvey : "");
+const MOST_BYTES = 30e6;
+
+function randomId(bytes) {
+  return [...crypto.getRandomValues(new Uint8Array(bytes))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+// --- photos -------------------------------------------------------------------------------------------------
+
+function chosen(name) {
+  const field = document.querySelector(`.camera [name="${name}"]:checked, .camera select[name="${name}"], .camera input[type="hidden"][name="${name}"]`);
+  return field ? field.value : "";
+}
+
+function photoEntry(file) {
+  if (file.size > MOST_BYTES) {
+    alert(`${file.name} has more than 30 MB. Take it at the phone's ordinary quality.`);
+    return null;
+  }
+  const words = new URLSearchParams();
+  for (const name of ["shows", "of"]) if (chosen(name)) words.set(name, chosen(name));
+  let reference = chosen("reference");
+  if (reference === "coin") reference = `coin:${document.getElementById("coin-mm").value.replace(",", ".")}`;
+  if (reference) words.set("reference", reference);
+  return {
+    label: "A photo",
+    survey,
+    method: "POST",
+    url: `/api/1/surveys/${survey}/photos?${words}`,
+    headers: { "Content-Type": "application/octet-stream" },
+    body: file,
+  };
+}
+
+for (const id of ["camera", "choose"]) {
+  const input = document.getElementById(id);
+  if (input && survey) watchFiles(input, photoEntry, queue);
+}
+
+// A card for a photo that was just taken in; polls until the needles on it are measured.
+async function showCard(sha256, tries = 0) {
+  const answer = await fetch(`/rep/${survey}/photos/${sha256}`, { headers: { Accept: "text/html" } }).catch(() => null);
+  if (!answer?.ok) return;
+  const holder = document.createElement("template");
+  holder.innerHTML = await answer.text();
+  const card = holder.content.querySelector("article");
+  if (!card) return;
+  const list = document.getElementById("photos");
+  const wanted = Boolean(document.querySelector(".camera.gauge")) === Boolean(card.dataset.gauge);
+  if (!list || !wanted) return;
+  const old = document.getElementById(card.id);
+  if (old) old.replaceWith(card); else list.prepend(card);
+  document.getElementById("no-photos")?.remove();
+  armCards(card);
+  if (card.dataset.state === "stored" && tries < 60) setTimeout(() => showCard(sha256, tries + 1), 1000);
+}
+
+queue.addEventListener("sent", ({ detail: { entry, answer } }) => {
+  if (answer.sha256 && entry.survey === survey) showCard(answer.sha256);
+  else if (answer.next && entry.survey === survey) settle(answer.next);
+});
+
+// --- forms ----------------------------------------------------------------------------------------------------
+
+// After the last waiting form was taken, the page shows the new state.
+let next = "";
+function settle(address) { next = address; }
+queue.addEventListener("change", async () => {
+  if (!next || queue.state !== "idle") return;
+  if ((await queue.entries()).some((entry) => !entry.problem)) return;
+  const target = next;
+  next = "";
+  if (new URL(target, location.href).href.split("#")[0] === location.href.split("#")[0]) location.reload();
+  else location.assign(target);
+});
+
+async function queueForm(form, button) {
+  const fields = new URLSearchParams();
+  for (const [name, value] of new FormData(form)) if (typeof value === "string") fields.append(name, value);
+  if (button?.name) fields.set(button.name, button.value);
+  if (form.querySelector("[data-once]")) fields.set("once", randomId(12));
+  await queue.add({
+    label: form.dataset.queue,
+    survey,
+    method: "POST",
+    url: new URL(form.action).pathname,
+    headers: { "Content-Type": "application/x-www-form-urlencoded" },
+    body: fields.toString(),
+  });
+  queue.flush();
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (form.dataset.ask && !confirm(form.dataset.ask)) { event.preventDefault(); return; }
+  if (form.dataset.queue && survey) {
+    event.preventDefault();
+    queueForm(form, event.submitter);
+    if (form.id) form.querySelector("button.go")?.setAttribute("disabled", "");
+  }
+});
+queue.addEventListener("refused", () => {
+  document.querySelectorAll("button.go[disabled]").forEach((button) => button.removeAttribute("disabled"));
+  document.getElementById("queue")?.scrollIntoView({ block: "center" });
+});
+document.addEventListener("change", (event) => {
+  const form = event.target.closest("form[data-auto]");
+  if (form) form.requestSubmit();
+});
+
+// A new survey also starts without signal: the phone makes its id, the server learns of it later.
+const starter = document.getElementById("new-survey");
+starter?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const id = randomId(8);
+  const fields = new URLSearchParams({ id, name: starter.elements.name.value });
+  await queue.add({
+    label: `New survey: ${starter.elements.name.value}`,
+    survey: id,
+    method: "POST",
+    url: "/rep/surveys",
+    headers: { "Content-Type": "application/x-www-form-urlencoded" },
+    body: fields.toString(),
+  });
+  await queue.flush();
+  const waits = (await queue.entries()).filter((entry) => entry.survey === id);
+  if (waits.some((entry) => entry.problem)) return;
+  location.assign(waits.length ? `/rep/offline#${id}` : `/rep/${id}`);
+});
+
+// --- the page kept for no signal ------------------------------------------------------------------------------
+
+if (page?.dataset.offline) {
+  const told = document.getElementById("offline-survey");
+  if (survey) {
+    told.hidden = false;
+    told.textContent = "Photos taken now belong to the survey you just started.";
+    queue.addEventListener("change", async () => {
+      if (queue.state === "idle" && !(await queue.entries()).length) location.assign(`/rep/${survey}`);
+    });
+  } else {
+    document.querySelector(".camera").hidden = true;
+    told.hidden = false;
+    told.textContent = "Open a survey that you had open before, or start a new one, to take photos for it.";
+  }
+}
+
+// --- evidence, copying, counting ------------------------------------------------------------------------------
+
+function armCards(root) {
+  for (const button of root.querySelectorAll("[data-evidence]")) {
+    button.addEventListener("click", () => {
+      const picture = button.closest("article").querySelector(".frame img");
+      picture.dataset.plain ||= picture.src;
+      const on = button.getAttribute("aria-pressed") === "true";
+      button.parentElement.querySelectorAll("[data-evidence]").forEach((each) => each.setAttribute("aria-pressed", "false"));
+      button.setAttribute("aria-pressed", String(!on));
+      picture.src = on ? picture.dataset.plain : button.dataset.evidence;
+    });
+  }
+}
+armCards(document);
+for (const card of document.querySelectorAll('article[data-state="stored"]')) showCard(card.dataset.sha);
+
+for (const button of document.querySelectorAll("[data-copy]")) {
+  button.addEventListener("click", async () => {
+    const field = document.getElementById(button.dataset.copy);
+    field.select();
+    await navigator.clipboard?.writeText(field.value);
+    button.textContent = "Copied";
+  });
+}
+
+const coin = document.querySelector("[data-coin]");
+for (const choice of document.querySelectorAll('.gauge [name="reference"]')) {
+  choice.addEventListener("change", () => { document.querySelector(".coin").hidden = !coin.checked; });
+}
+
+const drops = document.getElementById("drop-form");
+if (drops) {
+  const seen = [];
+  const count = (kind) => seen.filter((each) => each === kind).length;
+  drops.addEventListener("click", (event) => {
+    const kind = event.target.dataset.count;
+    if (!kind) return;
+    if (kind === "undo") seen.pop(); else seen.push(kind);
+    drops.elements.dropped.value = seen.length;
+    drops.elements.passed.value = count("passed");
+    drops.elements.lodged.value = count("lodged");
+    document.getElementById("drop-state").textContent =
+      `${seen.length} dropped: ${count("passed")} through, ${count("lodged")} stuck, ${count("stayed")} on top`;
+  });
+}
+
+document.querySelector("[data-sign-out]")?.addEventListener("submit", () => caches?.delete("eavefall-pages"));
+armPad();
+showQueue(queue);
+queue.flush();
+
+// Kept for no signal: this page's own files, and the survey's other pages before they are first opened.
+async function keepForLater() {
+  if (!("serviceWorker" in navigator)) return;
+  await navigator.serviceWorker.register("/sw.js");
+  await navigator.serviceWorker.ready;
+  const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src^='/static/']")];
+  const cache = await caches.open("eavefall-static");
+  for (const address of ["/static/queue.js", "/static/pad.js", ...files.map((each) => each.href || each.src)]) {
+    if (!(await cache.match(address))) await cache.add(address).catch(() => null);
+  }
+  if (!page?.dataset.survey) return;
+  const kept = await caches.open("eavefall-pages");
+  for (const tab of ["", "/trees", "/house", "/needles"]) {
+    const address = `/rep/${survey}${tab}`;
+    const answer = await fetch(address, { headers: { Accept: "text/html" } }).catch(() => null);
+    if (answer?.ok && !answer.redirected) await kept.put(address, answer);
+  }
+  document.documentElement.dataset.kept = "1";
+}
+keepForLater();
