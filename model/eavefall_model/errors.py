@@ -34,6 +34,8 @@ ERROR_CODES: dict[str, str] = {
     "gauge-no-reference": "The reference object asked for was not found in the photo.",
     "gauge-reference-unknown": "The reference is not one we know.",
     "weights-missing": "The installed package has no tagger weights.",
+    "model-unknown": "There is no such model in the data directory, or none to go back to.",
+    "model-refused": "The model has no passed gate report for these very files.",
     "not-signed-in": "This needs a signed-in person of the office.",
     "sign-in-wrong": "The name or the password is wrong.",
     "not-allowed": "The person signed in may not do this.",

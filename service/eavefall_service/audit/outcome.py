@@ -59,14 +59,17 @@ class Comparison:
 
     ``in_need`` is the share of visits that found a need and ``expected`` the share that the predictions
     promised for those very visits. ``z`` compares them (positive: need comes sooner than predicted); it is
-    only read where about five were expected on either side. ``too_soon`` counts visits that found a need
-    before the predicted 10th percentile, ``too_late`` those still clean after the 90th.
+    only read where about five were expected on either side. ``observed_median`` is the month by which half
+    were in need, as far as the intervals alone can tell (None if never reached). ``too_soon`` counts visits
+    that found a need before the predicted 10th percentile, ``too_late`` those still clean after the 90th.
     """
 
     guard: str
     in_need: Rate
     expected: float
     z: float | None
+    observed_median: float | None
+    predicted_median: float
     too_soon: int
     too_late: int
 
@@ -120,11 +123,22 @@ def compare(visits: Sequence[Visit], level: float = 0.95) -> tuple[Comparison, .
                 rate(int(need.sum()), len(own), level),
                 promised / len(own),
                 (int(need.sum()) - promised) / math.sqrt(variance) if readable else None,
+                _observed_median(own),
+                float(np.median([p.typical for p in predicted])),
                 sum(v.found != "clean" and v.months < v.predicted.low for v in own),
                 sum(v.found == "clean" and v.months > v.predicted.high for v in own),
             )
         )
     return tuple(rows)
+
+
+def _observed_median(own: Sequence[Visit]) -> float | None:
+    # Half-month steps are finer than anyone remembers and keep the estimate quick.
+    bounds = np.array([visit.bounds() for visit in own])
+    after, by = np.floor(bounds[:, 0] * 2) / 2, np.ceil(bounds[:, 1] * 2) / 2
+    times, share = turnbull(after, np.maximum(by, after + 0.5), tolerance=1e-5)
+    reached = np.flatnonzero(share >= 0.5 - 1e-3)
+    return float(times[reached[0]]) if reached.size else None
 
 
 def _clear_until(visit: Visit) -> float:
@@ -159,13 +173,14 @@ def turnbull(
     # Mass can only sit in innermost intervals: a start followed by an end with no other start between.
     pairs = [(starts[starts < end].max(), end) for end in ends]
     inner = [(s, e) for s, e in pairs if not np.any((ends > s) & (ends < e))]
-    holds = np.array(
-        [[a <= s and e <= b for s, e in inner] for a, b in zip(left, right, strict=True)], dtype=float
-    )
+    # Like cases are taken together: visits come in round numbers of months.
+    cases, many = np.unique(np.column_stack([left, right]), axis=0, return_counts=True)
+    at = np.array(inner)
+    holds = (cases[:, :1] <= at[:, 0]) & (at[:, 1] <= cases[:, 1:])
     mass = np.full(len(inner), 1 / len(inner))
     for _ in range(steps):
         weight = holds * mass
-        updated = (weight / weight.sum(axis=1, keepdims=True)).mean(axis=0)
+        updated = many @ (weight / weight.sum(axis=1, keepdims=True)) / left.size
         moved = float(np.abs(updated - mass).max())
         mass = updated
         if moved < tolerance:

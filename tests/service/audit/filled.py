@@ -70,8 +70,9 @@ def fill(database: Database, surveys: int, *, weeks: int = 30, drift_week: int =
         survey_id, sha256 = f"s{i:06d}", f"{i:064x}"
         rows[SurveyRow].append(
             {
-                "id": survey_id, "name": f"House {i}", "branch": branch, "status": "submitted", "origin": "rep",
-                "created_by": f"rep-{branch}{pick.randrange(8)}", "created_at": at, "changed_at": at,
+                "id": survey_id, "name": f"House {i}", "branch": branch, "status": "submitted",
+                "origin": "rep", "created_by": f"rep-{branch}{pick.randrange(8)}", "created_at": at,
+                "changed_at": at,
                 "submitted_at": at, "document": {"eaves": [{"name": "front"}]}, "answers": {}, "needs": [],
                 "need_score": 0.0, "consent_training": i % 2 == 0, "consent_at": at, "fineness_class": said,
             }

@@ -61,6 +61,7 @@ def test_comparison_by_arithmetic() -> None:
     assert row.expected == pytest.approx(0.5)
     assert row.z == pytest.approx((15 - 10) / math.sqrt(20 * 0.25))
     assert (row.too_soon, row.too_late) == (0, 0)
+    assert (row.observed_median, row.predicted_median) == (12.0, 12.0)
 
 
 def test_comparison_conditions_on_the_last_clean_visit() -> None:
@@ -68,6 +69,7 @@ def test_comparison_conditions_on_the_last_clean_visit() -> None:
     (row,) = compare([Visit("s", "none", YEAR, "overflowed", 24.0, 12.0)])
     assert row.expected == pytest.approx(0.8)
     assert row.z is None
+    assert compare([Visit("s", "none", YEAR, "clean", 24.0)])[0].observed_median is None
 
 
 def test_surprises_are_counted_both_ways() -> None:
