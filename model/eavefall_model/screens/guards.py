@@ -22,7 +22,9 @@ Mm = Annotated[float, Field(gt=0, le=500)]
 SourceMark = Literal["found", "from memory", "judgement", "common practice, no source"]
 _NEEDS: Final = {
     "square": ("opening_mm", "wire_mm"),
+    "mesh": ("mesh_per_inch", "wire_mm"),
     "round60": ("hole_mm", "pitch_mm"),
+    "round90": ("hole_mm", "pitch_mm"),
     "diamond": ("strand_mm", "short_way_mm"),
     "slot": ("slot_mm", "cover_run_mm"),
 }
@@ -36,11 +38,12 @@ class Offer(_Frozen):
     """One opening on offer, as written in the file: the two lengths its ``shape`` needs."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
-    shape: Literal["square", "round60", "diamond", "slot"]
+    shape: Literal["square", "mesh", "round60", "round90", "diamond", "slot"]
     material: Annotated[str, Field(min_length=1)]
     noncombustible: bool
     # Plain numbers as written; which are needed depends on the shape. Read clear_mm and solid_mm instead.
     opening_mm: Mm | None = None
+    mesh_per_inch: Mm | None = None
     wire_mm: Mm | None = None
     hole_mm: Mm | None = None
     pitch_mm: Mm | None = None
@@ -68,29 +71,36 @@ class Offer(_Frozen):
     def clear_mm(self) -> float:
         """Clear opening: the largest ball that passes."""
         first, second = self._pair()
+        if self.shape == "mesh":
+            return open_area.opening_from_mesh_mm(first, second)
         return second - 2 * first if self.shape == "diamond" else first
 
     @cached_property
     def solid_mm(self) -> float:
         """Solid between openings, as :func:`eavefall_model.screens.passage.fates` wants for ``wire_mm``."""
         first, second = self._pair()
-        return {"square": second, "round60": second - first, "diamond": 2 * first, "slot": second}[self.shape]
+        if self.shape in ("round60", "round90"):
+            return second - first
+        return 2 * first if self.shape == "diamond" else second
 
     @cached_property
     def passage_shape(self) -> OpeningShape:
         """Shape for :func:`fates`; a diamond is taken as the square of its clear short way (judgement)."""
-        return "square" if self.shape == "diamond" else self.shape
+        return "square" if self.shape == "diamond" or self.shape == "mesh" else self.shape
 
     @cached_property
     def open_area(self) -> float:
         """Share of the face that is hole, by formula."""
+        first, second = self._pair()
+        if self.shape in ("square", "mesh"):
+            return open_area.square_weave(self.clear_mm, second)
         formula = {
-            "square": open_area.square_weave,
             "round60": open_area.perforated_round_60,
+            "round90": open_area.perforated_round_straight,
             "diamond": open_area.expanded_metal,
             "slot": open_area.slot_share,
         }[self.shape]
-        return formula(*self._pair())
+        return formula(first, second)
 
     @cached_property
     def fineness_class(self) -> OpeningClass | None:

@@ -1,9 +1,8 @@
 """Open area of screens by formula: the share of the face that is hole, 0 to 1.
 
-Sources: square weave ``(w / (w + d))**2``, perforated sheet 90.69 d2/p2 (60 deg), 78.54 d2/p2 (straight)
-and 100 c2/u2 (square holes) percent, as in industrial wire-cloth and perforators' handbooks (ISO 9044, ISO
-7805 and the IPA Designers Handbook define the same ratios); expanded metal ``1 - 2 strand / short way`` is
-trade practice.
+Read in wire-cloth and perforators' guides: square weave ``(w / (w + d))**2``, perforated sheet 90.69 d2/p2
+(60 deg), 78.54 d2/p2 (straight) and 100 c2/u2 (square holes, the same as a weave) percent. From memory, ISO
+9044 and ISO 7805 define the same ratios. Expanded metal ``1 - 2 strand / short way`` is trade practice.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from eavefall_model.units import MM_PER_INCH
 
 __all__ = [
     "expanded_metal", "opening_from_mesh_mm", "perforated_round_60", "perforated_round_straight",
-    "perforated_square", "rectangular_weave", "slot_share", "square_weave",
+    "rectangular_weave", "slot_share", "square_weave",
 ]  # fmt: skip
 
 _ROUND_60: Final = math.pi / (2 * math.sqrt(3))  # 0.9069
@@ -67,11 +66,6 @@ def perforated_round_60(hole_mm: float, pitch_mm: float) -> float:
 def perforated_round_straight(hole_mm: float, pitch_mm: float) -> float:
     """Round holes in straight rows."""
     return _holes(hole_mm, pitch_mm, math.pi / 4)
-
-
-def perforated_square(hole_mm: float, pitch_mm: float) -> float:
-    """Square holes in straight rows."""
-    return _holes(hole_mm, pitch_mm, 1.0)
 
 
 def expanded_metal(strand_mm: float, short_way_mm: float) -> float:

@@ -29,7 +29,7 @@ __all__ = [
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
-OpeningShape = Literal["square", "round60", "slot"]
+OpeningShape = Literal["square", "round60", "round90", "slot"]
 # Share of pieces that meet the screen tip first (judgement: needles fall steeply, sheath down, and wind turns
 # many of them flat before they land).
 END_ON_SHARE: Final = 0.3
@@ -38,6 +38,7 @@ TIP_TAPER: Final = 0.6
 # A tip that is in threads for certain where the opening is this many needle widths (judgement).
 _FREE_CLEARANCE: Final = 2.0
 _HEX_CELL: Final = np.sqrt(3) / 2
+_ROUND: Final = ("round60", "round90")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +62,14 @@ class Fates:
 
 def _cell_area(opening: Array, wire: Array, shape: OpeningShape) -> Array:
     pitch = opening + wire
-    return pitch * (_HEX_CELL if shape == "round60" else 1.0) * (1.0 if shape == "slot" else pitch)
+    if shape == "slot":
+        return pitch
+    return np.asarray(pitch**2 * (_HEX_CELL if shape == "round60" else 1.0))
 
 
 def _point_free(room: Array, shape: OpeningShape) -> Array:
     """Free area of a point, writable: a square, a disc, or the breadth of a slot."""
-    return np.array(room if shape == "slot" else room**2 * (np.pi / 4 if shape == "round60" else 1.0))
+    return np.array(room if shape == "slot" else room**2 * (np.pi / 4 if shape in _ROUND else 1.0))
 
 
 def _square_free(axis: Array, side: Array) -> Array:
@@ -95,8 +98,8 @@ def _slot_free(axis: Array, height: Array) -> Array:
 
 
 # How long an axis may be, in openings, and still lie clear in some direction (a slot has no limit).
-_REACH: Final = {"square": float(np.sqrt(2)), "round60": 1.0, "slot": 1e12}
-_FREE: Final = {"square": _square_free, "round60": _disc_free, "slot": _slot_free}
+_REACH: Final = {"square": float(np.sqrt(2)), "round60": 1.0, "round90": 1.0, "slot": 1e12}
+_FREE: Final = {"square": _square_free, "round60": _disc_free, "round90": _disc_free, "slot": _slot_free}
 
 
 def _arrays(*values: ArrayLike) -> tuple[Array, ...]:
@@ -142,30 +145,21 @@ def fates(
     end_on_share: ArrayLike = END_ON_SHARE,
     tip_taper: ArrayLike = TIP_TAPER,
     room_below_mm: ArrayLike = np.inf,
-    stirrings: ArrayLike = 0.0,
 ) -> Fates:
     """Fate of each piece; inputs broadcast (pieces by openings with ``length[:, None]``).
 
     At equal wire a finer opening never lets more through (``through`` rises with ``opening_mm``).
     ``room_below_mm`` is the depth under the screen: of a longer piece that threads, the share that does not
-    fit stays standing in the opening, which counts as lodged. ``stirrings`` is how often wind or rain lifts
-    what lies across and lets it meet the screen anew before it leaves; any number of 0 or more.
+    fit stays standing in the opening, which counts as lodged.
     """
     length, width, opening, wire = _arrays(length_mm, width_mm, opening_mm, wire_mm)
-    end_on, taper, room_below, again = _arrays(end_on_share, tip_taper, room_below_mm, stirrings)
+    end_on, taper, room_below = _arrays(end_on_share, tip_taper, room_below_mm)
     clear = (1 - end_on) * flat_clear_share(length, width, opening, wire, shape)
     enters = end_on * end_on_entry_share(taper * width, opening, wire, shape)
     slides = np.clip((opening / width - 1) / (_FREE_CLEARANCE - 1), 0.0, 1.0)
     slides = slides * np.minimum(room_below / length, 1.0)
     threads = enters * slides
-    lodges = enters - threads
     # A piece too short to bridge two wires topples off one, the more so the shorter it is (judgement).
     topples = (1 - clear - enters) * np.maximum(1 - length / opening, 0.0)
     passes = clear + topples
-    once = 1 - passes - enters
-    lies = once ** (1 + again)
-    # Sum of the geometric series of meetings, each met by what still lies there.
-    meetings = np.where(once < 1, (1 - lies) / np.where(once < 1, 1 - once, 1.0), 1 + again)
-    return Fates(
-        lies_across=lies, threads=threads * meetings, lodges=lodges * meetings, passes=passes * meetings
-    )
+    return Fates(lies_across=1 - passes - enters, threads=threads, lodges=enters - threads, passes=passes)

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["STICKINESS", "blinded_share", "build_up", "monthly_shed_share", "steady_year"]
+__all__ = ["STICKINESS", "build_up", "monthly_shed_share", "steady_year"]
 
 Array = NDArray[np.float64]
 # Monthly clearing hazard of a dry, flat, sheltered surface (judgement): about a fifth goes in a month.
@@ -83,13 +83,3 @@ def steady_year(arrivals: ArrayLike, shed_share: ArrayLike) -> Array:
     share = np.asarray(shed_share, dtype=np.float64)
     kept_year = (1 - share) ** income.shape[-1] if share.ndim < income.ndim else np.prod(1 - share, axis=-1)
     return build_up(income, shed_share, once[..., -1] / np.maximum(1 - kept_year, 1e-12))
-
-
-def blinded_share(load_g_m2: ArrayLike, blinding_load_g_m2: ArrayLike = 400.0) -> Array:
-    """Share of the screen face covered by a load of dry litter: ``1 - exp(-load / blinding load)``.
-
-    Random overlap of pieces gives the exponential; 400 g/m2 covers 63 % (judgement: pine needles of 0.45
-    g/cm3, 1 mm thick, laid one deep weigh about 350 g/m2; leaves of 115 g/m2 lie three deep).
-    """
-    load = np.asarray(load_g_m2, dtype=np.float64)
-    return np.asarray(-np.expm1(-np.maximum(load, 0.0) / np.asarray(blinding_load_g_m2)), dtype=np.float64)

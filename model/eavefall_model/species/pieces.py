@@ -8,7 +8,6 @@ exp(-rL)) / (rL))`` for ``r`` breaks per mm (first principles; tested).
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
@@ -16,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from eavefall_model.species.table import Part
 
-__all__ = ["BREAKS_PER_100_MM", "break_rate_per_mm", "broken_lengths", "mean_piece_length_mm"]
+__all__ = ["BREAKS_PER_100_MM", "break_rate_per_mm", "broken_lengths"]
 
 # Breaks per 100 mm by the time a piece reaches the gutter (judgement: fresh brown pine needles in litter
 # are mostly whole, those that have lain a season on a roof are in two to four pieces).
@@ -58,11 +57,3 @@ def broken_lengths(
     with np.errstate(divide="ignore", over="ignore"):
         gaps = np.where(rate > 0, gaps / rate, np.inf)
     return np.asarray(np.minimum(gaps[0], at) + np.minimum(gaps[1], length - at), dtype=np.float64)
-
-
-def mean_piece_length_mm(length_mm: float, rate_per_mm: float) -> float:
-    """Mass-weighted mean piece length of a needle broken at ``rate_per_mm``."""
-    breaks = rate_per_mm * length_mm
-    if breaks < 1e-3:  # the series, where the difference below would cancel
-        return length_mm * (1 - breaks / 3 + breaks**2 / 12)
-    return 2 / rate_per_mm * (1 + math.expm1(-breaks) / breaks)

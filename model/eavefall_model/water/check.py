@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from eavefall_model.units import MM_PER_INCH
-from eavefall_model.water.gutter import Profile, gutter_capacity_l_s
+from eavefall_model.water.gutter import Profile, en_capacity_l_s, gutter_capacity_l_s
 from eavefall_model.water.inlet import carry_over_caution, screen_inlet_l_s
 from eavefall_model.water.outlet import downspout_l_s, hydraulic_diameter_m, outlet_l_s
 from eavefall_model.water.roof import RoofConvention, rational_l_s, roof_area_m2
@@ -33,13 +33,16 @@ class ScreenOnGutter:
 class EaveWater:
     """Demand and capacities of one eave, L/s over all its outlets; ``inlet_l_s`` is ``None`` without a guard.
 
-    ``margin`` is (weakest capacity - demand) / demand: negative overflows. ``enough_width_m`` is the
-    narrowest trade width of the same profile whose gutter carries the demand, ``None`` if none does.
+    ``gutter_l_s`` is Beij's; ``gutter_en_l_s`` is the clean gutter by EN 12056-3, a second opinion that
+    takes no part in the margin. ``margin`` is (weakest capacity - demand) / demand: negative overflows.
+    ``enough_width_m`` is the narrowest trade width of the same profile whose gutter carries the demand,
+    ``None`` if none does.
     """
 
     area_m2: float
     demand_l_s: float
     gutter_l_s: float
+    gutter_en_l_s: float
     outlet_l_s: float
     inlet_l_s: float | None
     weakest: Link
@@ -117,6 +120,7 @@ def check_eave(
         area_m2=area,
         demand_l_s=demand,
         gutter_l_s=gutter_l_s,
+        gutter_en_l_s=outlets * float(en_capacity_l_s(profile, width_m, depth_m, run_to_outlet)),
         outlet_l_s=capacities["outlet"],
         inlet_l_s=capacities.get("inlet"),
         weakest=weakest,

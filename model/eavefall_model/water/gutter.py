@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "K_STYLE_FILL", "Profile", "beij_half_round_l_s", "beij_rectangular_l_s", "en_half_round_l_s",
-    "en_length_factor", "en_rectangular_l_s", "gutter_capacity_l_s", "rectangular_width_m",
+    "K_STYLE_FILL", "Profile", "beij_half_round_l_s", "beij_rectangular_l_s", "en_capacity_l_s",
+    "en_half_round_l_s", "en_length_factor", "en_rectangular_l_s", "gutter_capacity_l_s",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -38,25 +38,19 @@ def beij_rectangular_l_s(width_m: ArrayLike, depth_m: ArrayLike, length_m: Array
     return np.asarray(7.75 * _L_S * (depth / width) ** 1.6 * (width / length) ** 0.3 * width**2.5)
 
 
-def rectangular_width_m(flow_l_s: float, depth_to_width: float, length_m: float) -> float:
-    """Width of a level rectangular gutter that carries ``flow_l_s``: Beij solved for the width."""
-    per_w28 = 7.75 * _L_S * depth_to_width**1.6 * length_m**-0.3
-    return float((flow_l_s / per_w28) ** (1 / 2.8))
-
-
 def en_half_round_l_s(area_mm2: ArrayLike) -> Array:
     """Design capacity 0.9 QN of a half-round or similar eaves gutter by its cross-section."""
     return np.asarray(0.9 * 2.78e-5 * np.asarray(area_mm2, dtype=np.float64) ** 1.25)
 
 
-def en_rectangular_l_s(area_mm2: ArrayLike, depth_mm: ArrayLike, width_mm: ArrayLike) -> Array:
-    """Design capacity of a rectangular eaves gutter.
+def en_rectangular_l_s(area_mm2: ArrayLike, depth_to_width: ArrayLike) -> Array:
+    """Design capacity 0.9 QN of a rectangular or trapezoidal eaves gutter by its cross-section.
 
-    The depth factor is ``(d/w)**0.25``-like and at most 1; the standard's figure 5 was not read, so it is
-    from memory, as is the constant 3.48e-5.
+    The constant is from memory, and the depth factor ``(d / w)**0.25``, at most 1, is our approximation of
+    the standard's figure, which was not read.
     """
-    area, depth, width = (np.asarray(x, dtype=np.float64) for x in (area_mm2, depth_mm, width_mm))
-    return np.asarray(0.9 * 3.48e-5 * area**1.25 * np.minimum((depth / width) ** 0.25, 1.0))
+    area, shape = (np.asarray(x, dtype=np.float64) for x in (area_mm2, depth_to_width))
+    return np.asarray(0.9 * 3.48e-5 * area**1.25 * np.minimum(shape**0.25, 1.0))
 
 
 def en_length_factor(length_over_depth: ArrayLike) -> Array:
@@ -86,3 +80,16 @@ def gutter_capacity_l_s(
         return np.asarray(beij_half_round_l_s(width) * free**2.5)
     breadth = width * (K_STYLE_FILL if profile == "k_style" else 1.0)
     return beij_rectangular_l_s(breadth, depth * free, run_to_outlet_m)
+
+
+def en_capacity_l_s(
+    profile: Profile, width_m: ArrayLike, depth_m: ArrayLike, run_to_outlet_m: ArrayLike
+) -> Array:
+    """Design capacity of a clean level gutter to one outlet by EN 12056-3, long gutters reduced."""
+    width, depth, run = (np.asarray(x, dtype=np.float64) for x in (width_m, depth_m, run_to_outlet_m))
+    if profile == "half_round":
+        nominal = en_half_round_l_s(np.pi * (1000 * width) ** 2 / 8)
+    else:
+        fill = K_STYLE_FILL if profile == "k_style" else 1.0
+        nominal = en_rectangular_l_s(1e6 * fill * width * depth, depth / width)
+    return np.asarray(nominal * en_length_factor(run / depth))

@@ -62,5 +62,9 @@ def carry_over_caution(
     if blinded > 0.25:
         return "With this much litter on it, water runs along the wet mat and over the front edge."
     if opening_mm is not None and opening_mm <= 1.0 and slope_deg >= 30:
-        return "On a steep fine mesh surface tension holds a film that can run over the front in a downpour."
+        held_mm = 1000 * float(capillary_head_m(opening_mm))
+        return (
+            f"On a steep mesh this fine surface tension can hold up a film (to {held_mm:.0f} mm of water "
+            "at rest) that runs over the front in a downpour."
+        )
     return None

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "GRAVITY_M_S2", "L_S_PER_GPM", "ORIFICE_C", "STRAINER_FACTOR", "downspout_l_s", "hydraulic_diameter_m",
+    "GRAVITY_M_S2", "L_S_PER_GPM", "ORIFICE_C", "downspout_l_s", "hydraulic_diameter_m",
     "orifice_l_s", "outlet_l_s", "wyly_eaton_l_s",
 ]  # fmt: skip
 
@@ -22,8 +22,6 @@ Array = NDArray[np.float64]
 GRAVITY_M_S2: Final = 9.80665
 L_S_PER_GPM: Final = 3.785411784 / 60
 ORIFICE_C: Final = 0.60
-# A strainer halves the outlet (EN 12056-3 clause 7.3.3; the reduction was read, the 0.5 is from memory).
-STRAINER_FACTOR: Final = 0.5
 
 
 def orifice_l_s(area_m2: ArrayLike, head_m: ArrayLike, coefficient: ArrayLike = ORIFICE_C) -> Array:
@@ -33,7 +31,8 @@ def orifice_l_s(area_m2: ArrayLike, head_m: ArrayLike, coefficient: ArrayLike = 
 
 
 def outlet_l_s(diameter_m: ArrayLike, head_m: ArrayLike, factor: ArrayLike = 1.0) -> Array:
-    """Circular outlet under ``head_m`` of water in the gutter; ``factor`` for strainers and debris."""
+    """Circular outlet under ``head_m`` of water in the gutter; ``factor`` for what is in its way: a
+    strainer leaves half (EN 12056-3 clause 7.3.3; the reduction was read, the half is from memory)."""
     diameter, head = (1000 * np.asarray(x, dtype=np.float64) for x in (diameter_m, head_m))
     flow = np.where(head <= diameter / 2, diameter * head**1.5 / 7500, diameter**2 * np.sqrt(head) / 15000)
     return np.asarray(np.asarray(factor, dtype=np.float64) * flow)

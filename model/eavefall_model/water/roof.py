@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "RoofConvention", "en_pitch_factor", "rational_l_s", "roof_area_m2", "slope_factor", "us_pitch_factor",
+    "RoofConvention", "en_pitch_factor", "rational_l_s", "roof_area_m2", "us_pitch_factor",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -34,11 +34,6 @@ def us_pitch_factor(pitch_deg: ArrayLike) -> Array:
     """Step factor by rise in 12; rises between the table's whole numbers go to the nearest."""
     rise = 12 * np.tan(np.radians(np.asarray(pitch_deg, dtype=np.float64)))
     return np.asarray(_US_FACTORS[np.searchsorted(_US_RISES, rise)])
-
-
-def slope_factor(pitch_deg: ArrayLike) -> Array:
-    """Sloped surface over plan area, ``1 / cos``: for material and litter, not for rain."""
-    return np.asarray(1 / np.cos(np.radians(np.asarray(pitch_deg, dtype=np.float64))))
 
 
 def roof_area_m2(

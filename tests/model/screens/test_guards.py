@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from importlib.resources import files
 from typing import get_args
 
@@ -29,12 +30,21 @@ def test_offers_run_coarse_to_fine_and_carry_their_open_area() -> None:
         clear = [offer.clear_mm for offer in guard.offers]
         assert clear == sorted(clear, reverse=True)
     mesh = guards.of_kind("woven_micromesh").offers
-    assert mesh[3].open_area == square_weave(0.381, 0.254)
+    assert mesh[3].clear_mm == pytest.approx(0.381)
+    assert mesh[3].open_area == pytest.approx(square_weave(0.381, 0.254))
     panel = guards.of_kind("perforated_panel").offers[1]
     assert (panel.clear_mm, panel.solid_mm) == (3.175, 3.175)
     assert panel.open_area == perforated_round_60(3.175, 6.35)
     assert {offer.fineness_class for offer in mesh} == {"medium", "fine", "extra-fine"}
     assert guards.of_kind("front_slot_cover").offers[0].fineness_class is None
+
+
+def test_straight_rows_of_round_holes_can_be_offered() -> None:
+    start = "{name: 1/8 in holes on 3/16 in, shape: round60"
+    offer = parse_guards(SHIPPED.replace(start, start.replace("round60", "round90")))
+    panel = offer.of_kind("perforated_panel").offers[2]
+    assert panel.passage_shape == "round90"
+    assert panel.open_area == pytest.approx(math.pi / 4 * (3.175 / 4.762) ** 2)
 
 
 def test_a_guard_in_the_roof_plane_takes_the_pitch_and_a_level_one_does_not() -> None:
@@ -55,9 +65,10 @@ def test_the_digest_names_the_text() -> None:
         ("opening_mm: 5.715", "opening_mm: wide", "opening_mm: 5.715", "valid number"),
         ("roughness: 0.8", "roughness: 8", "roughness: 0.8", "roughness"),
         ("kind: expanded_metal", "kind: foam", "kind: expanded_metal", "kind"),
-        ("wire_mm: 0.584, ", "", "wire_mm: 0.584", "opening_mm and wire_mm"),
+        ("wire_mm: 0.584, ", "", "wire_mm: 0.584", "mesh_per_inch and wire_mm"),
+        ("mesh_per_inch: 20", "mesh_per_inch: 100", "mesh_per_inch: 20", "woven cloth"),
         ("pitch_mm: 4.762", "pitch_mm: 3", "pitch_mm: 4.762", "run into each other"),
-        ("opening_mm: 0.864", "opening_mm: 0.1", "kind: woven_micromesh", "widest opening"),
+        ("mesh_per_inch: 20", "mesh_per_inch: 60", "kind: woven_micromesh", "widest opening"),
         ("kind: expanded_metal", "kind: wire_netting", "guards:", "same kind"),
         ("format: eavefall.guards/1", "format: eavefall.guards/2", "format: eavefall", "guards/1"),
         ("noncombustible: true", "fireproof: true", "1/2 in netting", "noncombustible"),

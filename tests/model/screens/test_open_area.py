@@ -33,7 +33,7 @@ def test_hole_patterns_keep_their_order(hole_mm: float, spread: float) -> None:
     pitch_mm = hole_mm * spread
     straight = open_area.perforated_round_straight(hole_mm, pitch_mm)
     staggered = open_area.perforated_round_60(hole_mm, pitch_mm)
-    square = open_area.perforated_square(hole_mm, pitch_mm)
+    square = open_area.square_weave(hole_mm, pitch_mm - hole_mm)
     assert 0 < straight < staggered < square < 1
     # A row of a 60 degree pattern stands sqrt(3)/2 of the pitch from the next.
     assert staggered / straight == pytest.approx(2 / math.sqrt(3))
@@ -50,7 +50,7 @@ def test_touching_round_holes_leave_the_handbook_shares() -> None:
         (open_area.square_weave, (0.0, 1.0)),
         (open_area.square_weave, (1.0, -1.0)),
         (open_area.perforated_round_60, (2.0, 2.0)),
-        (open_area.perforated_square, (3.0, 2.0)),
+        (open_area.perforated_round_straight, (3.0, 2.0)),
         (open_area.expanded_metal, (1.0, 2.0)),
         (open_area.opening_from_mesh_mm, (20.0, 1.27)),
         (open_area.slot_share, (math.inf, 1.0)),

@@ -25,7 +25,9 @@ def test_every_size_agrees_with_the_reference_library() -> None:
 
 def test_every_e11_name_agrees_with_the_reference_library() -> None:
     theirs = {
-        round(float(sieve.opening) * 1000, 4): str(sieve.old_designation).rstrip(".").replace("1.00 in", "1 in")
+        round(float(sieve.opening) * 1000, 4): str(sieve.old_designation)
+        .rstrip(".")
+        .replace("1.00 in", "1 in")
         for sieve in ASTM_E11_sieves.values()
     }
     named = {

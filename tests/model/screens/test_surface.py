@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from eavefall_model.screens.surface import (
     STICKINESS,
-    blinded_share,
     build_up,
     monthly_shed_share,
     steady_year,
@@ -73,13 +72,6 @@ def test_draws_and_months_broadcast() -> None:
     shed = np.full((5, 3), 0.2)
     assert build_up(arrivals, shed).shape == (5, 3, 12)
     assert steady_year(arrivals, np.full((5, 3, 12), 0.2)) == pytest.approx(steady_year(arrivals, shed))
-
-
-def test_cover_grows_with_load_to_all_of_it() -> None:
-    assert blinded_share(0.0) == 0.0
-    assert blinded_share(400.0) == pytest.approx(1 - np.exp(-1))
-    assert (np.diff(blinded_share(np.linspace(0, 4000, 50))) > 0).all()
-    assert blinded_share(1e6) == pytest.approx(1.0)
 
 
 def test_stickiness_names_only_parts_that_trees_shed() -> None:

@@ -10,10 +10,8 @@ from hypothesis import strategies as st
 
 from eavefall_model.water.roof import (
     RoofConvention,
-    en_pitch_factor,
     rational_l_s,
     roof_area_m2,
-    slope_factor,
     us_pitch_factor,
 )
 
@@ -44,11 +42,6 @@ def test_the_three_conventions_differ_and_are_not_mixed() -> None:
 
 def test_half_of_a_wall_above_is_added() -> None:
     assert roof_area_m2(10, 5, 0, wall_area_m2=12) == 56.0
-
-
-def test_the_true_surface_is_another_thing() -> None:
-    assert slope_factor(45) == pytest.approx(math.sqrt(2))
-    assert en_pitch_factor(45) == pytest.approx(1.5)
 
 
 @given(st.floats(1, 500), st.floats(1, 300), st.floats(1, 5))
