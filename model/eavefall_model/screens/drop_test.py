@@ -40,10 +40,9 @@ def binomial_tail(at_least: int, drops: int, share: float) -> float:
         return 0.0
     if share >= 1:
         return 1.0
+    log_factorial = np.concatenate([[0.0], np.cumsum(np.log(np.arange(1, drops + 1)))])
     k = np.arange(at_least, drops + 1)
-    log_choose = np.array(
-        [math.lgamma(drops + 1) - math.lgamma(i + 1) - math.lgamma(drops - i + 1) for i in k.tolist()]
-    )
+    log_choose = log_factorial[drops] - log_factorial[k] - log_factorial[drops - k]
     return float(min(np.exp(log_choose + k * math.log(share) + (drops - k) * math.log1p(-share)).sum(), 1.0))
 
 
