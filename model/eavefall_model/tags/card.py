@@ -1,0 +1,97 @@
+"""The card beside the weights: labels, preprocessing, calibration, thresholds and where it all came from."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib import resources
+from typing import Final, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from eavefall_model.tags.schema import Foliage
+
+__all__ = ["CARD_FORMAT", "Card", "Figure", "FoliageRule", "FormRule", "Source", "load_card"]
+
+CARD_FORMAT: Final = "eavefall.card/1"
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class FoliageRule(_Frozen):
+    """Turns one logit into a probability and a verdict.
+
+    ``p = 1 / (1 + exp(-(slope * logit + offset)))`` (Platt scaling); ``yes`` from ``yes_from`` upward, ``no``
+    up to ``no_to``, ``unsure`` between.
+    """
+
+    slope: float
+    offset: float
+    yes_from: float
+    no_to: float
+
+
+class FormRule(_Frozen):
+    """Softmax of form logits over ``temperature``.
+
+    ``sure_from`` is the least top probability that is answered. ``set_mass``: the conformal set takes forms
+    in falling order of probability until their sum reaches it.
+    """
+
+    temperature: float
+    sure_from: float
+    set_mass: float
+
+
+class Figure(_Frozen):
+    """One measured number with its sample size and 95 % interval."""
+
+    what: str
+    value: float
+    n: int
+    low: float
+    high: float
+    how: str
+
+
+class Source(_Frozen):
+    """A collection trained on or tested on."""
+
+    name: str
+    pictures: int
+    use: Literal["trained", "tested"]
+    licences: str
+    classes: str
+
+
+class Card(_Frozen):
+    """Everything the tagger needs besides the weights; read from ``card.json``.
+
+    ``views`` names what is shown to the net and averaged: ``whole`` (squashed to a square), ``mirror`` (its
+    mirror image), ``centre`` (the middle half of each side).
+    """
+
+    format: Literal["eavefall.card/1"] = CARD_FORMAT
+    name: str
+    weights_file: str
+    weights_sha256: str
+    weights_licence: str
+    code_licence: str
+    input_px: int
+    views: tuple[Literal["whole", "mirror", "centre"], ...]
+    foliage: dict[Foliage, FoliageRule]
+    form: FormRule
+    intended_use: str
+    not_for: tuple[str, ...]
+    known_failures: tuple[str, ...]
+    figures: tuple[Figure, ...]
+    sources: tuple[Source, ...]
+    recipe: dict[str, float | int | str | bool]
+
+
+@lru_cache(maxsize=1)
+def load_card() -> Card:
+    """The card shipped in this package; ``FileNotFoundError`` if it was installed without."""
+    text = resources.files("eavefall_model.tags").joinpath("card.json").read_text(encoding="utf-8")
+    return Card.model_validate_json(text)

@@ -1,0 +1,69 @@
+"""From logits to probabilities and a verdict that may be ``unsure``; pure arithmetic, no pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.tags.card import FoliageRule, FormRule
+from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, FoliageVerdict, Form, Verdict
+
+__all__ = ["foliage_probability", "form_probability", "verdict"]
+
+Answer = Literal["yes", "no", "unsure"]
+
+
+def foliage_probability(
+    logits: NDArray[np.floating], rules: Mapping[Foliage, FoliageRule]
+) -> dict[Foliage, float]:
+    """Separate probabilities of needle, broad, bare from three logits, by Platt scaling."""
+    out: dict[Foliage, float] = {}
+    for label, logit in zip(FOLIAGE, logits, strict=True):
+        z = rules[label].slope * float(logit) + rules[label].offset
+        out[label] = float(1.0 / (1.0 + np.exp(-np.clip(z, -60.0, 60.0))))
+    return out
+
+
+def form_probability(logits: NDArray[np.floating], rule: FormRule) -> dict[Form, float]:
+    """Probabilities of the five forms, summing to 1: softmax over the temperature."""
+    z = np.asarray(logits, dtype=np.float64) / rule.temperature
+    e = np.exp(z - z.max())
+    return {form: float(p) for form, p in zip(FORMS, e / e.sum(), strict=True)}
+
+
+def verdict(
+    foliage: Mapping[Foliage, float],
+    form: Mapping[Form, float],
+    foliage_rules: Mapping[Foliage, FoliageRule],
+    form_rule: FormRule,
+) -> Verdict:
+    """Apply thresholds.
+
+    A form is only named where some foliage is not excluded; otherwise it is ``unsure`` and the set is whole.
+    """
+
+    def answer(label: Foliage) -> Answer:
+        rule = foliage_rules[label]
+        if foliage[label] >= rule.yes_from:
+            return "yes"
+        return "no" if foliage[label] <= rule.no_to else "unsure"
+
+    answers = FoliageVerdict(needle=answer("needle"), broad=answer("broad"), bare=answer("bare"))
+    ordered = sorted(FORMS, key=lambda f: -form[f])
+    chosen: list[Form] = []
+    mass = 0.0
+    for f in ordered:
+        chosen.append(f)
+        mass += form[f]
+        if mass >= form_rule.set_mass:
+            break
+    leaves = answers.needle != "no" or answers.broad != "no"
+    sure = leaves and form[ordered[0]] >= form_rule.sure_from
+    return Verdict(
+        foliage=answers,
+        form=ordered[0] if sure else "unsure",
+        form_set=tuple(chosen) if leaves else FORMS,
+    )

@@ -1,0 +1,138 @@
+"""Tags one photo: ONNX Runtime on one thread, everything else read from the card beside the weights."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from importlib import resources
+from typing import Any, Final
+
+import numpy as np
+import onnxruntime as ort
+from numpy.typing import NDArray
+
+from eavefall_model.errors import EavefallError
+from eavefall_model.photo import Photo
+from eavefall_model.tags.card import Card, load_card
+from eavefall_model.tags.decide import foliage_probability, form_probability, verdict
+from eavefall_model.tags.preprocess import to_square
+from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, Form, PhotoTags
+
+__all__ = ["LABELS", "Tagger"]
+
+LABELS: Final[tuple[Foliage | Form, ...]] = (*FOLIAGE, *FORMS)
+_HERE: Final = "eavefall_model.tags"
+
+
+class Tagger:
+    """The trained tagger.
+
+    Holds one inference session; safe to share between threads that call it in turn. Make one with ``load``.
+
+    Attributes
+    ----------
+    card : Card
+        Labels, calibration, thresholds, figures, sources.
+    model_id : str
+        Name and the first twelve hexadecimal digits of the hash of weights and card.
+    """
+
+    def __init__(self, weights: bytes, card: Card) -> None:
+        found = hashlib.sha256(weights).hexdigest()
+        if found != card.weights_sha256:
+            raise EavefallError(
+                "weights-missing",
+                f"The weights {card.weights_file} are not those the card describes.",
+                "Install the package again.",
+            )
+        options = ort.SessionOptions()
+        options.intra_op_num_threads = 1
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        # The arena would keep its largest batch for ever; one photo at a time needs none.
+        options.enable_cpu_mem_arena = False
+        self._session: Any = ort.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+        self.card = card
+        described = hashlib.sha256(weights + card.model_dump_json().encode()).hexdigest()
+        self.model_id = f"{card.name}-{described[:12]}"
+
+    @classmethod
+    def load(cls) -> Tagger:
+        """The tagger shipped in this package; the second call in a process costs nothing.
+
+        Raises
+        ------
+        EavefallError
+            ``weights-missing`` if the package was installed without its weights.
+        """
+        return _load()
+
+    @property
+    def fit_px(self) -> int:
+        """What to pass to ``photo.decode(..., fit_px=)``: no more pixels than the tagger looks at."""
+        zoom = 2 if "centre" in self.card.views else 1
+        return self.card.input_px * zoom
+
+    def tag(self, photo: Photo, name: str) -> PhotoTags:
+        """Tags of one photo, under the name to show for it."""
+        logits, _, _ = self._run(photo)
+        foliage = foliage_probability(logits[: len(FOLIAGE)], self.card.foliage)
+        form = form_probability(logits[len(FOLIAGE) :], self.card.form)
+        return PhotoTags(
+            photo=name,
+            sha256=photo.sha256,
+            foliage=foliage,
+            form=form,
+            verdict=verdict(foliage, form, self.card.foliage, self.card.form),
+            quality=photo.quality,
+            model=self.model_id,
+        )
+
+    def logits(self, photo: Photo) -> NDArray[np.float32]:
+        """Raw scores, float32 (8,), in the order ``LABELS``, averaged over the card's views."""
+        return self._run(photo)[0]
+
+    def features(self, photo: Photo) -> NDArray[np.float32]:
+        """Unit-length description of the photo, float32 (1280,): near-duplicates have a dot product near 1."""
+        features = self._run(photo)[2]
+        return np.asarray(features / max(float(np.linalg.norm(features)), 1e-12), dtype=np.float32)
+
+    def evidence(self, photo: Photo, label: Foliage | Form) -> NDArray[np.float32]:
+        """Where in the whole photo the answer came from: float32 (h, w) in 0 to 1, coarse.
+
+        The net's score is the mean over positions of one number per position (a class activation map after
+        Zhou et al., CVPR 2016). The map is that number where it speaks for ``label``, over its largest value
+        in this photo; all zero where nothing speaks for it.
+        """
+        positions = self._run(photo)[1][LABELS.index(label)]
+        speaks = np.maximum(positions, 0.0)
+        top = float(speaks.max())
+        return np.asarray(speaks / top if top > 0 else speaks, dtype=np.float32)
+
+    def _run(self, photo: Photo) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+        side = self.card.input_px
+        views = []
+        for view in self.card.views:
+            rgb = photo.rgb
+            if view == "centre":
+                height, width = rgb.shape[:2]
+                rgb = rgb[height // 4 : height - height // 4, width // 4 : width - width // 4]
+            square = to_square(rgb, side)
+            views.append(square[:, ::-1] if view == "mirror" else square)
+        logits, evidence, features = self._session.run(
+            ["logits", "evidence", "features"], {"pixels": np.ascontiguousarray(np.stack(views))}
+        )
+        return logits.mean(axis=0), evidence[0], features.mean(axis=0)
+
+
+@lru_cache(maxsize=1)
+def _load() -> Tagger:
+    folder = resources.files(_HERE)
+    try:
+        card = load_card()
+        weights = folder.joinpath(card.weights_file).read_bytes()
+    except FileNotFoundError as error:
+        raise EavefallError(
+            "weights-missing", "This installation has no tagger weights.", "Install the package again."
+        ) from error
+    return Tagger(weights, card)

@@ -1,0 +1,55 @@
+"""How often each picture is shown: classes evened out, near-copies and made pictures held in check."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_training.config import FitConfig
+from eavefall_training.pack import TRAIN_ALWAYS, Pack
+
+__all__ = ["draw_weights", "training_rows"]
+
+
+def training_rows(pack: Pack, config: FitConfig, leave_out_fold: int | None) -> NDArray[np.int64]:
+    """Rows to learn from: every fold but one (or all of them), and made pictures if they have a share."""
+    share = {
+        "sprite": config.share_sprites,
+        "rendered": config.share_rendered,
+        "package": config.share_packages,
+    }
+    keep = [
+        fold >= 0 and fold != leave_out_fold if fold != TRAIN_ALWAYS else share.get(kind, 0.0) > 0
+        for fold, kind in zip(pack.fold, pack.kinds, strict=True)
+    ]
+    return np.flatnonzero(keep).astype(np.int64)
+
+
+def draw_weights(pack: Pack, rows: NDArray[np.int64], config: FitConfig) -> NDArray[np.float64]:
+    """Relative frequency of each row.
+
+    A class (foliage and form together) of n pictures gets each picture n ** -balance; a group of m pictures
+    of one species or place gets m ** -0.25 on top. Each made kind then gets its configured share of all draws.
+    """
+    keys = [(tuple(pack.foliage[i]), int(pack.form[i]), pack.kinds[i]) for i in rows]
+    n_class = Counter(keys)
+    n_group = Counter((pack.groups[i] or pack.file_ids[i]) for i in rows)
+    weight = np.array(
+        [
+            n_class[key] ** -config.balance * n_group[pack.groups[i] or pack.file_ids[i]] ** -0.25
+            for key, i in zip(keys, rows, strict=True)
+        ]
+    )
+    share = {
+        "sprite": config.share_sprites,
+        "rendered": config.share_rendered,
+        "package": config.share_packages,
+    }
+    kinds = np.array([pack.kinds[i] for i in rows])
+    made = sum(s for kind, s in share.items() if (kinds == kind).any())
+    for kind in set(kinds):
+        part = share.get(kind, 1.0 - made)
+        weight[kinds == kind] *= part / weight[kinds == kind].sum()
+    return np.asarray(weight, dtype=np.float64)
