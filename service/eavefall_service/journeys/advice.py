@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from eavefall_model.advice.assess import assess
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
@@ -99,9 +101,6 @@ def latest_advice(session: Session, survey_id: str) -> AdviceRow | None:
 
 def advise(inputs: Inputs) -> Advice:
     """Run the rules. Long (up to a second); not for the event loop."""
-    from eavefall_model.advice.assess import assess
-    from eavefall_model.advice.rulebook import load_rules
-
     return assess(
         inputs.survey,
         inputs.tags,

@@ -18,9 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.errors import EavefallError
+from eavefall_model.gauge.measure import measure as measure_needles
+from eavefall_model.gauge.overlay import draw as draw_gauge
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode, display_jpeg
-from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.tags.overlay import draw as draw_evidence
+from eavefall_model.tags.schema import FOLIAGE, PhotoTags
 from eavefall_service.journeys import photos, transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
@@ -168,8 +171,8 @@ def _tag(office: Office, row: PhotoRow, photo: Photo) -> PhotoTags | None:
     tags, code = None, None
     try:
         tags = office.tagger().tag(photo, row.name)
-    except (EavefallError, ImportError) as error:
-        code = getattr(error, "code", "weights-missing")
+    except EavefallError as error:
+        code = error.code
         _log.warning("%s has no tags: %s", row.name, error)
     with office.database.write() as session:
         photos.add_tags(session, row.id, tags, code)
@@ -193,13 +196,10 @@ def tag_again(office: Office, photo_id: int) -> None:
 
 def gauge(office: Office, photo_id: int) -> GaugeResult:
     """Measure a close-up at full size, keep the result and draw what was measured."""
-    from eavefall_model.gauge.measure import measure
-    from eavefall_model.gauge.overlay import draw as draw_gauge
-
     with office.database.read() as session:
         row = session.get_one(PhotoRow, photo_id)
     photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name)
-    result = measure(photo, row.reference or "card", name=row.name)
+    result = measure_needles(photo, row.reference or "card", name=row.name)
     with office.database.write() as session:
         photos.add_gauge(session, photo_id, result)
     office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
@@ -208,8 +208,6 @@ def gauge(office: Office, photo_id: int) -> GaugeResult:
 
 def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
     """Make a picture that is not there (any more): ``display``, ``gauge`` or ``evidence-<label>``."""
-    from eavefall_model.tags.overlay import draw as draw_evidence
-
     if kind == "gauge":
         gauge(office, row.id)
         return
@@ -217,7 +215,8 @@ def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
     if kind == "display":
         _show(office, row.sha256, photo.rgb)
         return
-    evidence = office.tagger().evidence(photo, kind.removeprefix("evidence-"))
+    label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
+    evidence = office.tagger().evidence(photo, label)
     office.photos.put_shown(row.sha256, kind, display_jpeg(draw_evidence(photo.rgb, evidence)))
 
 

@@ -5,17 +5,15 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from fastapi import Depends, Request
 
+from eavefall_model.tags.tagger import Tagger
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web.rate import RateLimiter
 from eavefall_service.web.settings import Settings
 from eavefall_service.web.work import WorkQueue
-
-if TYPE_CHECKING:
-    from eavefall_model.tags.tagger import Tagger
 
 __all__ = ["Office", "OfficeDep", "TaggerOnce"]
 
@@ -23,7 +21,7 @@ __all__ = ["Office", "OfficeDep", "TaggerOnce"]
 class TaggerOnce:
     """Loads the tagger at first use and keeps it."""
 
-    def __init__(self, load: Callable[[], Tagger] = lambda: _load()) -> None:
+    def __init__(self, load: Callable[[], Tagger] = Tagger.load) -> None:
         self._load = load
         self._tagger: Tagger | None = None
         self._lock = threading.Lock()
@@ -34,12 +32,6 @@ class TaggerOnce:
             if self._tagger is None:
                 self._tagger = self._load()
             return self._tagger
-
-
-def _load() -> Tagger:
-    from eavefall_model.tags.tagger import Tagger
-
-    return Tagger.load()
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,5 @@
 // The audit by keyboard. Keys do nothing while something is typed.
 
-document.documentElement.classList.add("js");
 const page = document.querySelector(".audit");
 const rows = [...document.querySelectorAll("[data-row]")];
 const photos = [...document.querySelectorAll("[data-photo]")];

@@ -2,7 +2,6 @@
 
 import { Queue, showQueue, watchFiles } from "./queue.js";
 
-document.documentElement.classList.add("js");
 const page = document.querySelector("[data-home]");
 const queue = new Queue();
 

@@ -3,7 +3,6 @@
 import { Queue, showQueue, watchFiles } from "./queue.js";
 import { armPad } from "./pad.js";
 
-document.documentElement.classList.add("js");
 const queue = new Queue();
 const page = document.querySelector("[data-survey]");
 const offlineSurvey = location.hash.slice(1);
@@ -60,6 +59,8 @@ async function showCard(sha256, tries = 0) {
   const old = document.getElementById(card.id);
   if (old) old.replaceWith(card); else list.prepend(card);
   document.getElementById("no-photos")?.remove();
+  const count = document.getElementById("photo-count");
+  if (count) count.textContent = `(${list.querySelectorAll("article").length})`;
   armCards(card);
   if (card.dataset.state === "stored" && tries < 60) setTimeout(() => showCard(sha256, tries + 1), 1000);
 }

@@ -1,0 +1,271 @@
+"""Office statistics: the sample of the week, agreement, drift, outcomes, models."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, Form, Query, Request
+from markupsafe import Markup
+from sqlalchemy import select
+from starlette.responses import Response
+
+from eavefall_model.errors import ServiceError
+from eavefall_service.audit import draw, facts, outcomes, samples, tables, watching
+from eavefall_service.audit.agreement import kappa
+from eavefall_service.audit.outcome import compare
+from eavefall_service.audit.plans import AQLS, accept_probability, limiting_quality, single_plan
+from eavefall_service.audit.posterior import update_scales
+from eavefall_service.audit.registry import Registry
+from eavefall_service.audit.rows import DrawRow
+from eavefall_service.audit.stored_models import answered_by
+from eavefall_service.journeys import photos, surveys
+from eavefall_service.storage.rows import UserRow
+from eavefall_service.web import pages, words
+from eavefall_service.web.access import Auditor
+from eavefall_service.web.errors import refuse
+from eavefall_service.web.office import Office, OfficeDep
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/office/statistics", include_in_schema=False)
+# A page brings at most so many changed surveys up to date; the rest follows with the next look.
+_AT_ONCE: Final = 200
+_PAIRS: Final[tuple[tuple[tables.Pair, str], ...]] = (
+    ("model-rep", "Model and rep, all surveys"),
+    ("model-auditor", "Model and auditor, random samples, read blind"),
+    ("rep-auditor", "Rep and auditor, random samples, read blind"),
+    ("auditor-auditor", "Two auditors, both blind"),
+)
+
+
+def _show(request: Request, actor: Auditor, name: str, tab: str, **context: Any) -> Response:
+    return pages.page(request, f"office/{name}", actor=actor, area="office", tab=tab, svg=Markup, **context)
+
+
+def _bring_up(office: Office) -> int:
+    """Facts up with the surveys; returns how many still wait."""
+    with office.database.read() as session:
+        behind = facts.waiting(session)
+    if not behind:
+        return 0
+    with office.database.write() as session:
+        return behind - facts.refresh_facts(session, office.photos.original, limit=_AT_ONCE)
+
+
+def _this_week() -> int:
+    return facts.week_of(datetime.now(UTC).date().isoformat())
+
+
+@router.get("")
+def sample_page(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    sample: int | None = None,
+    aql: Annotated[float, Query()] = 4.0,
+) -> Response:
+    """The sample of the week: what was drawn, how, and what a plan of that size can tell."""
+    behind = _bring_up(office)
+    if aql not in AQLS:
+        raise refuse("request-invalid", f"{aql:g} is not a tabled quality level.")
+    with office.database.read() as session:
+        row = session.get(DrawRow, sample) if sample else samples.newest_draw(session)
+        if sample and row is None:
+            raise refuse("not-found")
+        drawn = samples.sampled_in(session, row.id, actor.name) if row else []
+        earlier = session.scalars(select(DrawRow).order_by(DrawRow.id.desc()).limit(12)).all()
+        week = _this_week()
+        lot = facts.in_weeks(session, week - 1, week - 1)
+    plan = single_plan(lot, aql) if lot >= 2 else None
+    return _show(
+        request, actor, "stats_sample.html", "sample",
+        behind=behind, row=row, drawn=drawn, earlier=earlier, lot=lot, plan=plan, aql=aql, aqls=AQLS[8:],
+        at_aql=accept_probability(plan, aql / 100) if plan else None,
+        limit=limiting_quality(plan) if plan else None,
+        curve=draw.operating_curve_svg(plan) if plan else "", week_start=facts.week_start, week=week,
+    )  # fmt: skip
+
+
+@router.post("/sample")
+def draw_sample(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    weeks_back: Annotated[int, Form(ge=0, le=520)] = 1,
+    weeks: Annotated[int, Form(ge=1, le=520)] = 1,
+    size: Annotated[int | None, Form(ge=1, le=2000)] = None,
+    aql: Annotated[float, Form()] = 4.0,
+) -> Response:
+    """Draw the surveys of ``weeks`` weeks, the last of them ``weeks_back`` weeks ago."""
+    last = _this_week() - weeks_back
+    _bring_up(office)
+    with office.database.write() as session:
+        lot = facts.in_weeks(session, last - weeks + 1, last)
+        plan = single_plan(lot, aql) if lot >= 2 and aql in AQLS else None
+        auditors = session.scalars(
+            select(UserRow.name).where(UserRow.role.in_(("auditor", "admin")), UserRow.disabled_at.is_(None))
+        ).all()
+        row = samples.make_draw(
+            session,
+            actor,
+            last - weeks + 1,
+            last,
+            size or (plan.sample_size if plan else 1),
+            plan=plan,
+            auditors=auditors,
+        )
+    return pages.done(request, f"/office/statistics?sample={row.id}")
+
+
+@router.get("/read/{survey_id}")
+def read_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: str) -> Response:
+    """A survey as the rep measured it, with no answer on the page until the reader has given one."""
+    with office.database.read() as session:
+        row = surveys.open_survey(session, survey_id, actor)
+        views = photos.views(session, survey_id)
+        answers = samples.answers_for(session, survey_id, actor.name)
+    return _show(
+        request, actor, "stats_read.html", "sample",
+        row=row, survey=row.document, photos=views, answers=answers,
+    )  # fmt: skip
+
+
+@router.post("/read/{survey_id}")
+def read_answer(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    survey_id: str,
+    answer: Annotated[str, Form()],
+    text: Annotated[str, Form(max_length=2000)] = "",
+) -> Response:
+    """Keep the answer; only then the page shows the others'."""
+    with office.database.write() as session:
+        samples.read_blind(session, actor, survey_id, answer, text)
+    return pages.done(request, f"/office/statistics/read/{survey_id}")
+
+
+@router.get("/agreement")
+def agreement_page(
+    request: Request, office: OfficeDep, actor: Auditor, branch: Annotated[str, Query(max_length=80)] = ""
+) -> Response:
+    """Who agrees with whom, in numbers and drawn."""
+    behind = _bring_up(office)
+    with office.database.read() as session:
+        names = tables.branches(session)
+        if branch and branch not in names:
+            raise refuse("not-found")
+        found = [(title, tables.pair_table(session, pair, branch or None)) for pair, title in _PAIRS]
+        reads = tables.sample_reads(session, branch or None)
+        confidence = tables.audited_confidence(session, branch or None)
+    shown = [
+        (title, table, kappa(table), kappa(tables.ordered_only(table), "linear"), draw.confusion_svg(table))
+        for title, table in found
+    ]
+    calibrated = tables.calibration_of(confidence)
+    return _show(
+        request, actor, "stats_agreement.html", "agreement",
+        behind=behind, shown=shown, reads=reads, branches=names, branch=branch, calibrated=calibrated,
+        reliability=draw.reliability_svg(calibrated) if calibrated else "",
+    )  # fmt: skip
+
+
+@router.get("/drift")
+def drift_page(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    measure: Annotated[str, Query(max_length=20)] = "corrected",
+    by: Annotated[str, Query(max_length=20)] = "branch",
+) -> Response:
+    """Weekly shares with alarms."""
+    if measure not in watching.MEASURES or by not in watching.BY:
+        raise refuse("not-found")
+    behind = _bring_up(office)
+    with office.database.read() as session:
+        designs = watching.Designs(session)
+        series = watching.drift_series(session, measure, by, designs)
+        seasons = watching.season_shares(session, measure)
+    if designs.made:
+        with office.database.write() as session:
+            designs.keep(session)
+    title = watching.MEASURES[measure][0]
+    pictures = [
+        (
+            each,
+            draw.weekly_svg(
+                each.weeks,
+                each.watched,
+                f"{title}: {each.group}",
+                f"{facts.week_start(each.weeks[0].week):%d %b %Y}" if each.weeks else "",
+            ),
+        )
+        for each in series
+    ]
+    return _show(
+        request, actor, "stats_drift.html", "drift",
+        behind=behind, pictures=pictures, seasons=seasons, measure=measure, by=by,
+        measures=watching.MEASURES, title=title, week_start=facts.week_start,
+    )  # fmt: skip
+
+
+@router.get("/outcomes")
+def outcomes_page(request: Request, office: OfficeDep, actor: Auditor) -> Response:
+    """What visits found against what was predicted, and what that says of the predicted months."""
+    with office.database.read() as session:
+        visits = outcomes.visits(session)
+        accepted = outcomes.accepted_scales(session)
+    updates = update_scales(visits)
+    return _show(
+        request, actor, "stats_outcomes.html", "outcomes",
+        rows=compare(visits), updates=[(each, draw.scale_svg(each)) for each in updates], accepted=accepted,
+        guards=words.GUARDS,
+    )  # fmt: skip
+
+
+@router.post("/outcomes")
+def add_outcome(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    survey_id: Annotated[str, Form(max_length=80)],
+    guard: Annotated[str, Form()],
+    found: Annotated[str, Form()],
+    months: Annotated[float, Form()],
+    last_clean_months: Annotated[float, Form()] = 0.0,
+    text: Annotated[str, Form(max_length=2000)] = "",
+) -> Response:
+    """Keep what a visit found."""
+    with office.database.write() as session:
+        outcomes.record_outcome(
+            session, actor, survey_id.strip(), guard, found, months, last_clean_months, text
+        )
+    return pages.done(request, "/office/statistics/outcomes")
+
+
+@router.post("/outcomes/accept")
+def accept_factor(
+    request: Request, office: OfficeDep, actor: Auditor, guard: Annotated[str, Form()]
+) -> Response:
+    """Accept a factor on predicted months."""
+    with office.database.write() as session:
+        outcomes.accept_scale(session, actor, guard)
+    return pages.done(request, "/office/statistics/outcomes")
+
+
+@router.get("/models")
+def models_page(request: Request, office: OfficeDep, actor: Auditor) -> Response:
+    """Which model answers, which did before, and how many surveys each answered."""
+    behind = _bring_up(office)
+    registry = Registry(office.settings.data)
+    try:
+        current = registry.current()
+    except ServiceError:
+        current = ""
+    with office.database.read() as session:
+        answered = answered_by(session)
+    return _show(
+        request, actor, "stats_models.html", "models",
+        behind=behind, current=current, changes=registry.history()[::-1], answered=answered,
+    )  # fmt: skip
