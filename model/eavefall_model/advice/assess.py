@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
 from typing import Final
@@ -26,6 +27,11 @@ __all__ = ["assess"]
 
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
+
+
+@cache
+def _shipped_guards() -> Guards:
+    return load_guards()
 
 
 def _package() -> str:
@@ -70,7 +76,7 @@ def assess(
         ``survey-wrong-value`` for a species we do not have or a drop test that counts more than it dropped.
     """
     book = rules or load_rules()
-    offered = guards or load_guards()
+    offered = guards or _shipped_guards()
     outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws)
     judged = judge(outcome, book)
     per_eave = tuple(eave_advice(outcome, judged, number) for number in range(len(survey.eaves)))

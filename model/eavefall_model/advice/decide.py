@@ -12,7 +12,7 @@ from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interv
 from eavefall_model.screens.classes import class_bounds_mm
 from eavefall_model.screens.standards import nearest_astm, nearest_iso
 
-__all__ = ["Answer", "class_probability", "decide", "interval", "opening_of", "rounded"]
+__all__ = ["Answer", "class_probability", "decide", "decided_class", "interval", "opening_of", "rounded"]
 
 Array = NDArray[np.float64]
 _WIDEST_MM: Final = 12.7
@@ -42,6 +42,21 @@ def interval(months: Array) -> Interval:
     return Interval(low=low, typical=typical, high=high)
 
 
+def _safe_index(needed_index: NDArray[np.intp], safe_share: float) -> int:
+    """Coarsest class that is fine enough in all but ``safe_share`` of the draws."""
+    enough = np.cumsum(np.bincount(needed_index, minlength=len(FINENESS_CLASSES)))
+    return int(np.searchsorted(enough, (1 - safe_share) * len(needed_index) - 1e-9))
+
+
+def decided_class(
+    needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float
+) -> FinenessClass:
+    """The class alone; arguments as in :func:`decide`."""
+    if float(enough.mean()) > _ENOUGH:
+        return "no-guard-needed"
+    return FINENESS_CLASSES[_safe_index(needed_index, safe_share)]
+
+
 def decide(
     needed_mm: Array, needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float
 ) -> Answer:
@@ -56,15 +71,16 @@ def decide(
     safe_share : float
         Share of draws in which a finer class than the one given may be needed.
     """
-    no_guard = float(enough.mean())
-    order = np.sort(needed_index)
-    index = int(order[min(int(np.ceil((1 - safe_share) * len(order))) - 1, len(order) - 1)])
+    index = _safe_index(needed_index, safe_share)
+    above_mm, most_mm = class_bounds_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
+    fits = needed_mm[needed_index == index]
+    # Within the class, the opening that serves in all but the safe share of the draws that ask for the class
+    # or a finer one stands for it.
     opening = float(np.quantile(needed_mm, safe_share, method="lower"))
-    bounds = class_bounds_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
-    opening = min(max(opening, bounds[0] + 1e-9 if index else bounds[0]), bounds[1])
-    if no_guard > _ENOUGH:
-        return Answer("no-guard-needed", index, opening, no_guard)
-    return Answer(FINENESS_CLASSES[index], index, opening, no_guard)
+    if not above_mm < opening <= most_mm:
+        opening = float(fits.min()) if fits.size else most_mm
+    name = decided_class(needed_index, enough, safe_share)
+    return Answer(name, index, opening, float(enough.mean()))
 
 
 def class_probability(needed_index: NDArray[np.intp], enough: NDArray[np.bool_]) -> dict[str, float]:

@@ -158,7 +158,8 @@ def _distance_flips(again: _Again) -> list[Flip]:
             found.append(
                 Flip(
                     input=f"trees[{at}].distance",
-                    sentence=f"If {tree.name} stood {metres:g} m from the eave and not {here:.1f} m, {_words(name)}.",
+                    sentence=f"If {tree.name} stood {metres:g} m from the eave, not {here:.1f} m, "
+                    f"{_words(name)}.",
                     from_class=again.base,
                     to_class=name,
                 )

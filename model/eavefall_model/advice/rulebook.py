@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Mapping
+from functools import cache
 from importlib.resources import files
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Final, Literal
@@ -199,6 +200,11 @@ def parse_rules(text: str, name: str = "rules.yaml") -> RuleBook:
     return read_data_file(RuleBook, text, name, {"digest": text_digest(text)})
 
 
+@cache
+def _shipped() -> RuleBook:
+    return parse_rules(files(__package__).joinpath("rules.yaml").read_text(encoding="utf-8"))
+
+
 def load_rules(path: FilePath | str | None = None) -> RuleBook:
     """The rules shipped with the package, or an office's own copy.
 
@@ -208,7 +214,7 @@ def load_rules(path: FilePath | str | None = None) -> RuleBook:
         ``rules-invalid`` for a file that cannot be read or is not valid.
     """
     if path is None:
-        return parse_rules(files(__package__).joinpath("rules.yaml").read_text(encoding="utf-8"))
+        return _shipped()
     try:
         text = FilePath(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:

@@ -41,7 +41,7 @@ class Source:
     """One kind of litter.
 
     ``load_kg_m`` (draws, eaves) is its litter at the eaves in a year; ``width_factor`` (draws,) multiplies
-    the table's needle widths; ``thin_mm`` (draws,) is the width of its thinnest needles, infinite without any.
+    the table's needle widths; ``thin_mm`` (draws,) is its thinnest needles' width, infinite if it has none.
     """
 
     name: str

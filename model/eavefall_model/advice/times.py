@@ -16,7 +16,7 @@ from eavefall_model.advice.sources import Source
 from eavefall_model.advice.streams import Streams
 from eavefall_model.screens.guards import Surface
 from eavefall_model.screens.surface import STICKINESS, monthly_shed_share, steady_year
-from eavefall_model.shed.months import HORIZON_MONTHS, months_to_gather
+from eavefall_model.shed.months import HORIZON_MONTHS, STARTS, months_to_gather
 from eavefall_model.species.table import Part, month_share_for
 
 __all__ = [
@@ -34,7 +34,6 @@ Array = NDArray[np.float64]
 # Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things.
 _GROUPS: Final = (1.1, 1.5, 2.5)
 _LODGED_STICKINESS: Final = 30.0
-_STARTS: Final = 6
 # Slope (as a tangent) at which most of what can run on does. Our judgement.
 _RUN_ON_TANGENT: Final = 0.35
 _SURFACE_MONTHS: Final = 24
@@ -99,6 +98,24 @@ def _catches(part: Part, site: Site, settings: Mapping[str, float]) -> float:
     return settings["outlet_share"] * min(middle_m / float(np.median(site.outlet_m)), 2.0)
 
 
+def _courses(
+    site: Site, source: Source, fates: Sequence[PartFate], column: int, settings: Mapping[str, float]
+) -> Array:
+    """Shares of a source's year by where they end and month, (draws, rows, 12).
+
+    Rows: through, caught in the outlet, on the surface by group, lodged.
+    """
+    rows = np.zeros((source.load_kg_m.shape[0], 3 + len(_GROUPS), 12))
+    for part, fate in zip(source.taxon.parts, fates, strict=True):
+        months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
+        through, lodges = fate.through[:, column, None], fate.lodges[:, column, None]
+        rows[:, 0] += through * months
+        rows[:, 1] += _catches(part, site, settings) * through * months
+        rows[:, 2 + _group(part)] += np.maximum(1 - through - lodges, 0.0) * months
+        rows[:, -1] += lodges * months
+    return rows
+
+
 def fallen(
     site: Site,
     sources: Sequence[Source],
@@ -108,35 +125,25 @@ def fallen(
     settings: Mapping[str, float],
 ) -> Fallen:
     """Litter of every month through and on one opening (``column`` of the fates)."""
-    shape = site.gutter_area_m2.shape
-    inside, outlet = np.zeros((*shape, 12)), np.zeros((*shape, 12))
-    surface = [np.zeros((*shape, 12)) for _ in (*_GROUPS, None)]
-    year, below, stuck = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    for s, source in enumerate(sources):
-        rows = source.load_kg_m.shape[0]
-        go = np.zeros((rows, 12))
-        wash = np.zeros((rows, 12))
-        top = [np.zeros((rows, 12)) for _ in surface]
-        through_year: Array = np.zeros(rows)
-        lodged_year: Array = np.zeros(rows)
-        for p, part in enumerate(source.taxon.parts):
-            months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
-            through, lodges = fates[s][p].through[:, column], fates[s][p].lodges[:, column]
-            go += through[:, None] * months
-            wash += _catches(part, site, settings) * through[:, None] * months
-            top[_group(part)] += np.maximum(1 - through - lodges, 0.0)[:, None] * months
-            top[-1] += lodges[:, None] * months
-            through_year += through * part.litter_share
-            lodged_year += lodges * part.litter_share
-        load = source.load_kg_m
-        inside += load[:, :, None] * go[:, None, :]
-        outlet += load[:, :, None] * wash[:, None, :]
-        for group, monthly in zip(surface, top, strict=True):
-            group += load[:, :, None] * monthly[:, None, :]
-        year += load
-        below += load * through_year[:, None]
-        stuck += load * lodged_year[:, None]
-    return Fallen(inside * cap.kept[:, :, None], outlet, tuple(surface), year, below, stuck)
+    draws, eaves = site.gutter_area_m2.shape
+    rows = 3 + len(_GROUPS)
+    if not sources:
+        empty, nothing = np.zeros((draws, eaves, 12)), np.zeros((draws, eaves))
+        return Fallen(empty, empty, (empty,) * (rows - 2), nothing, nothing, nothing)
+    loads = np.stack([source.load_kg_m for source in sources], axis=2)
+    courses = np.stack(
+        [_courses(site, source, fates[s], column, settings) for s, source in enumerate(sources)], axis=1
+    )
+    litter = np.matmul(loads, courses.reshape(draws, len(sources), rows * 12)).reshape(draws, eaves, rows, 12)
+    inside, outlet, *surface = (np.ascontiguousarray(litter[:, :, row]) for row in range(rows))
+    return Fallen(
+        inside=inside * cap.kept[:, :, None],
+        outlet=outlet,
+        surface=tuple(surface),
+        year=loads.sum(axis=2),
+        below=inside.sum(axis=2),
+        stuck=surface[-1].sum(axis=2),
+    )
 
 
 def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> tuple[Array, Array]:
@@ -175,31 +182,36 @@ def _surface_months(arrivals: Sequence[Array], shed: Sequence[Array], limit: Arr
     what of the starting month's load would still lie there: ``S(s + j) - (1 - c)**j S(s)``. Beyond two years
     the load is taken to go on growing from its highest by as much a year as its mean grew.
     """
-    steady = [steady_year(each, share) for each, share in zip(arrivals, shed, strict=True)]
-    starts = np.arange(0, 12, 12 // _STARTS)
-    shape = (*limit.shape, _STARTS)
+    steady = [
+        np.ascontiguousarray(np.moveaxis(steady_year(each, share), -1, 0))
+        for each, share in zip(arrivals, shed, strict=True)
+    ]
+    lies = np.sum(steady, axis=0)
+    begins = [each[STARTS] for each in steady]  # what a clean start lacks; it fades month by month
+    keeps = [1 - share for share in shed]
+    shape = (len(STARTS), *limit.shape)
     months, last, highest, grown = (np.zeros(shape) for _ in range(4))
     waiting = np.ones(shape, dtype=bool)
     for month in range(1, _SURFACE_MONTHS + 1):
-        load = np.zeros(shape)
-        for each, share in zip(steady, shed, strict=True):
-            kept = ((1 - share) ** month)[..., None]
-            load += each[..., (starts + month) % 12] - kept * each[..., starts]
-        load = np.maximum(load, 0.0)
-        reached = waiting & (load >= limit[..., None])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            part = np.where(load > last, (limit[..., None] - last) / (load - last), 1.0)
-        months = np.where(reached, month - 1 + np.clip(part, 0.0, 1.0), months)
-        waiting &= ~reached
-        if not waiting.any():
-            return np.asarray(months.mean(axis=-1))
+        load = lies[(STARTS + month) % 12]
+        for begin, keep in zip(begins, keeps, strict=True):
+            begin *= keep
+            load -= begin
+        np.maximum(load, 0.0, out=load)
+        reached = waiting & (load >= limit)
+        if reached.any():
+            rise = load - last
+            part = np.divide(limit - last, rise, out=np.ones(shape), where=rise > 0)
+            months = np.where(reached, month - 1 + np.clip(part, 0.0, 1.0), months)
+            waiting &= ~reached
+            if not waiting.any():
+                return np.asarray(months.mean(axis=0))
         last = load
-        highest = np.maximum(highest, load)
+        np.maximum(highest, load, out=highest)
         grown += load / 12 if month > 12 else -load / 12
-    with np.errstate(divide="ignore", invalid="ignore"):
-        later = _SURFACE_MONTHS + 12 * (limit[..., None] - highest) / np.maximum(grown, 1e-12)
+    later = _SURFACE_MONTHS + 12 * (limit - highest) / np.maximum(grown, 1e-12)
     months = np.where(waiting, np.minimum(later, HORIZON_MONTHS), months)
-    return np.asarray(months.mean(axis=-1))
+    return np.asarray(months.mean(axis=0))
 
 
 def guard_times(
@@ -225,6 +237,13 @@ def guard_times(
     *loose, lodged = (each * stays for each in litter.surface)
     matted = lodged + mat_share * np.sum(loose, axis=0)
     arrivals = [*((1 - mat_share) * each for each in loose), matted]
-    blinds = _surface_months(arrivals, shed, cap.surface_kg_m)
+    # One eave at a time keeps the arrays in cache.
+    blinds = np.stack(
+        [
+            _surface_months([each[:, e] for each in arrivals], [share[:, e] for share in shed], limit)
+            for e, limit in enumerate(cap.surface_kg_m.T)
+        ],
+        axis=1,
+    )
     each = np.stack([fills, blinds, blocks])
     return GuardTimes(each.min(axis=0), each.argmin(axis=0).astype(np.intp))

@@ -77,7 +77,7 @@ def _sense(advice: Advice) -> Iterator[str]:
 
 
 def faults(data: Any) -> tuple[str, ...]:
-    """What is wrong with a piece of advice, given as parsed JSON or as :class:`Advice`; nothing when it is valid.
+    """What is wrong with a piece of advice, as parsed JSON or :class:`Advice`; nothing when it is valid.
 
     Each fault begins with the dotted path of the field.
     """

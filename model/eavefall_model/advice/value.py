@@ -2,8 +2,8 @@
 
 The draws are sorted into five equally likely bins of the input. In each bin the answer is decided again from
 its draws alone, as if the input were known to lie there; the chance is the share of bins with another answer.
-A class counts as changed only when it changes for a safe share moved by one standard error as well, an interval
-when its median moves by more than the ratio of the rules file beyond its own standard error.
+A class counts as changed only when it changes for a safe share moved by one standard error as well, an
+interval when its median moves by more than the ratio of the rules file beyond its own standard error.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.decide import Answer, decide, rounded
+from eavefall_model.advice.decide import decided_class, rounded
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.reading import Uncertain
@@ -34,21 +34,20 @@ def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
     return list(np.array_split(np.argsort(draws, kind="stable"), _BINS))
 
 
-def _changed(outcome: Outcome, rows: NDArray[np.intp], base: Answer) -> bool:
+def _changed(outcome: Outcome, rows: NDArray[np.intp], base: str) -> bool:
     share = outcome.settings["safe_share"]
-    error = math.sqrt(share * (1 - share) / max(len(rows), 1))
-    needed, index, enough = outcome.house_needed_mm[rows], outcome.house_index[rows], outcome.enough[rows]
-    answers = {
-        decide(needed, index, enough, min(max(share + step * error, 0.001), 0.5)).fineness_class
-        for step in (-1, 0, 1)
-    }
-    return base.fineness_class not in answers
+    error = math.sqrt(share * (1 - share) / len(rows))
+    index, enough = outcome.house_index[rows], outcome.enough[rows]
+    shares = (min(max(share + step * error, 0.001), 0.5) for step in (-1, 0, 1))
+    return base not in {decided_class(index, enough, each) for each in shares}
 
 
 def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:
     """Whether the median over these draws differs by more than ``ratio``, beyond its own standard error."""
-    error = min(0.75 / math.sqrt(len(months)), 0.4)
-    low, high = np.quantile(months, (0.5 - error, 0.5 + error))
+    count = len(months)
+    error = min(0.75 / math.sqrt(count), 0.4)
+    order = np.sort(months)
+    low, high = order[int((0.5 - error) * count)], order[min(int((0.5 + error) * count), count - 1)]
     return bool(low > ratio * typical or high < typical / ratio)
 
 
@@ -61,7 +60,7 @@ def _sentence(item: Uncertain, class_chance: float, interval_chance: float) -> s
 
 def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
     """The inputs worth knowing, most first; at most six."""
-    base = outcome.answer
+    base = outcome.answer.fineness_class
     months = outcome.guards[judged.recommended].house_months
     typical = float(np.median(months))
     ratio = outcome.settings["interval_ratio"]

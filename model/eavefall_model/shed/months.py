@@ -7,15 +7,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HORIZON_MONTHS", "months_to_gather"]
+__all__ = ["HORIZON_MONTHS", "STARTS", "months_to_gather"]
 
 Array = NDArray[np.float64]
 # Times beyond five years are not told apart: roofs, trees and owners change.
 HORIZON_MONTHS: Final = 60.0
+# Months (0 is January) at whose beginning a cleaned gutter or screen may start.
+STARTS: Final = np.arange(0, 12, 2)
 
 
 def months_to_gather(monthly: Array, amount: Array) -> Array:
-    """Mean time until ``amount`` has gathered, over the twelve months in which one may start, in months.
+    """Mean time until ``amount`` has gathered, over six months spread over the year in which one may start.
 
     Parameters
     ----------
@@ -27,25 +29,20 @@ def months_to_gather(monthly: Array, amount: Array) -> Array:
     Returns
     -------
     array, shape (...)
-        At most ``HORIZON_MONTHS``. Falls when any month's litter grows, rises with ``amount``.
+        Months, at most ``HORIZON_MONTHS``. Falls when any month's litter grows, rises with ``amount``.
     """
-    year = monthly.sum(axis=-1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        years = np.where(year > 0, amount / year, np.inf)
+    month = np.ascontiguousarray(np.moveaxis(np.asarray(monthly, dtype=np.float64), -1, 0))
+    year = month.sum(axis=0)
+    some = year > 0
+    years = np.divide(amount, year, out=np.full(year.shape, np.inf), where=some)
     whole = np.floor(np.minimum(years, 1e6))
-    rest = np.where(year > 0, amount - whole * year, np.inf)
-    twice = np.concatenate([monthly, monthly], axis=-1)
-    gathered = np.concatenate([np.zeros((*twice.shape[:-1], 1)), np.cumsum(twice, axis=-1)], axis=-1)
-    total = np.zeros(year.shape)
-    for start in range(12):
-        # Months wholly needed: how many month ends still lie below the goal.
-        goal = rest + gathered[..., start]
-        ends = gathered[..., start + 1 : start + 13]
-        full = np.minimum((ends < goal[..., None]).sum(axis=-1), 11)
-        before = np.take_along_axis(gathered, (start + full)[..., None], axis=-1)[..., 0]
-        month = np.take_along_axis(twice, (start + full)[..., None], axis=-1)[..., 0]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            part = np.where(month > 0, (goal - before) / month, 1.0)
-        total += full + np.clip(part, 0.0, 1.0)
-    months = np.where(np.isfinite(rest), 12.0 * whole + total / 12.0, HORIZON_MONTHS)
+    left = np.repeat(np.where(some, amount - whole * year, 0.0)[None], len(STARTS), axis=0)
+    spent = np.zeros_like(left)
+    for step in range(12):
+        # The part of this month that passes before the rest has gathered: none once it has.
+        now = month[(STARTS + step) % 12]
+        part = np.divide(left, now, out=np.where(left > 0, 1.0, 0.0), where=now > 0)
+        spent += np.clip(part, 0.0, 1.0)
+        left -= now
+    months = np.where(some, 12.0 * whole + spent.mean(axis=0), HORIZON_MONTHS)
     return np.asarray(np.minimum(months, HORIZON_MONTHS))
