@@ -114,6 +114,38 @@ def test_flat_clear_share_agrees_with_thrown_rods(
     assert share == pytest.approx(exact, abs=4 * math.sqrt(max(exact * (1 - exact), 1 / n) / n))
 
 
+@pytest.mark.parametrize("shape", ["square", "round60", "round90", "slot"])
+@pytest.mark.parametrize(
+    ("length", "width", "opening", "wire"),
+    [(85.0, 0.6, 0.864, 0.406), (85.0, 0.6, 2.743, 0.432), (2.5, 1.2, 4.0, 1.0), (6.0, 3.0, 5.0, 1.0)],
+)
+def test_fates_agree_with_pieces_followed_one_by_one(
+    length: float, width: float, opening: float, wire: float, shape: OpeningShape
+) -> None:
+    # The stated story, played out: 30 % come tip first; a tip of 0.6 widths that finds an opening slides
+    # through or sticks; the rest lands flat, clears, or topples off a wire it cannot bridge.
+    n = 40_000
+    rng = np.random.default_rng(11)
+    tip_first = rng.random(n) < 0.3
+    # A tip is a disc: a rod as long as it is wide.
+    finds = _simulated(rng, n, 0.6 * width, 0.6 * width, opening, wire, shape)
+    clears = _simulated(rng, n, length, width, opening, wire, shape)
+    slides = rng.random(n) < min(max(opening / width - 1, 0.0), 1.0) * min(80.0 / length, 1.0)
+    topples = rng.random(n) < max(1 - length / opening, 0.0)
+    enters = tip_first & finds
+    passes = ~enters & ((~tip_first & clears) | topples)
+    counted = {
+        "threads": (enters & slides).mean(),
+        "lodges": (enters & ~slides).mean(),
+        "passes": passes.mean(),
+        "lies_across": (~enters & ~passes).mean(),
+    }
+    fate = fates(length, width, opening, wire, shape=shape, room_below_mm=80.0)
+    for name, share in counted.items():
+        exact = float(getattr(fate, name))
+        assert share == pytest.approx(exact, abs=4 * math.sqrt(max(exact * (1 - exact), 1 / n) / n)), name
+
+
 @given(SIZES, st.floats(0.05, 30), st.floats(0.1, 30), st.floats(0.05, 10), SHAPES)
 @settings(max_examples=200, deadline=None)
 def test_fates_are_probabilities_that_sum_to_one(
