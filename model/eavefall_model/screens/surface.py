@@ -49,7 +49,7 @@ def monthly_shed_share(
         np.asarray(value, dtype=np.float64)
         for value in (slope_deg, wind_m_s, dry_share, roughness, stickiness)
     )
-    # 2 m/s doubles the hazard; capped where gusts would strip any roof.
+    # Each 2 m/s more about doubles the hazard; capped where gusts would strip any roof.
     gain = np.minimum(slope / _SLOPE_SCALE_DEG + np.maximum(wind - 2.0, -2.0) / _WIND_SCALE_M_S, 4.0)
     hazard = _BASE_HAZARD * np.exp(gain) * (dry / 0.7) * (1 - 0.75 * rough) / (0.775 * sticky)
     return np.asarray(-np.expm1(-hazard), dtype=np.float64)
@@ -59,8 +59,8 @@ def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0)
     """Load on the surface at the end of each month.
 
     ``arrivals`` has months last (..., months); ``shed_share`` broadcasts to (...) or (..., months);
-    ``start`` to (...). Each month what lies there and half of what arrives is exposed to clearing; nothing
-    else leaves.
+    ``start`` to (...). Each month what lies there is exposed to clearing for all of it, what arrives for half
+    of it on average; nothing else leaves.
     """
     income = np.asarray(arrivals, dtype=np.float64)
     share = np.asarray(shed_share, dtype=np.float64)
@@ -70,7 +70,7 @@ def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0)
     load = np.broadcast_to(np.asarray(start, dtype=np.float64), income.shape[:-1]).copy()
     out = np.empty_like(income)
     for month in range(income.shape[-1]):
-        # Half a month of clearing for what came in during the month, on average.
+        # Half a month of clearing keeps the square root of what a whole month keeps.
         load = load * keep[..., month] + income[..., month] * np.sqrt(keep[..., month])
         out[..., month] = load
     return out
