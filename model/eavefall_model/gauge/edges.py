@@ -33,6 +33,7 @@ def edge_offsets(
     *,
     sign: int = 0,
     min_step: float = 0.02,
+    outermost: bool = False,
 ) -> tuple[FloatArray, FloatArray]:
     """Offset of the steepest edge from each point along its normal.
 
@@ -47,6 +48,8 @@ def edge_offsets(
         Wanted sign of the change along the normal; 0 takes either.
     min_step : float
         Smallest change of light over the edge that counts.
+    outermost : bool
+        Take the edge farthest along the normal that is at least a third as steep as the steepest.
 
     Returns
     -------
@@ -61,6 +64,12 @@ def edge_offsets(
     score = np.abs(slope) if sign == 0 else slope * sign
     inner = slice(2, len(offsets) - 2)
     at = np.argmax(score[:, inner], axis=1) + 2
+    if outermost:
+        peak = np.zeros(score.shape, bool)
+        peak[:, 1:-1] = (score[:, 1:-1] >= score[:, :-2]) & (score[:, 1:-1] > score[:, 2:])
+        peak[:, :2] = peak[:, -2:] = False
+        peak &= score >= score[np.arange(len(at)), at][:, None] / 3
+        at = np.where(peak.any(axis=1), peak.shape[1] - 1 - np.argmax(peak[:, ::-1], axis=1), at)
     rows = np.arange(len(points))
     before, here, after = score[rows, at - 1], score[rows, at], score[rows, at + 1]
     bend = before - 2 * here + after

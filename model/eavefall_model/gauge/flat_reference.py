@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.edges import edge_offsets
 from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
+from eavefall_model.gauge.outlines import Box
 from eavefall_model.gauge.pose import Pose, pose_from_homography
 from eavefall_model.gauge.references import Reference
 
@@ -32,17 +33,23 @@ def find_flat(
     Parameters
     ----------
     light : float32 array of shape (H, W)
-    candidates : list of (4, 2) arrays
-        Corners in px, clockwise.
+    candidates : list of Box
+        Outlines in px. A card must show all four sides; paper, whose long sides may run out of the frame, three.
     reference : Reference
         Of kind ``card`` or ``paper``. Plane coordinates of the pose start at its middle, x along its width.
     """
     fits: list[tuple[float, PoseFit]] = []
-    for corners in candidates:
+    for box in candidates:
+        corners = box.corners
+        if not all(box.seen) and (reference.kind != "paper" or not _is_tall(box)):
+            continue
         if np.hypot(*(np.roll(corners, -1, 0) - corners).T).min() < _MIN_SIDE_PX:
             continue
         for first in (0, 1):  # the long side may be either
-            fit = _fit_outline(light, np.roll(corners, -first, axis=0), reference)
+            seen = np.roll(box.seen, -first)
+            if not all(seen) and not (seen[1] and seen[3]):
+                continue  # only the long sides can be cut short
+            fit = _fit_outline(light, np.roll(corners, -first, axis=0), seen, reference)
             if fit is not None:
                 fits.append((float(cv2.contourArea(corners.astype(np.float32))), fit))
     if not fits:
@@ -52,13 +59,23 @@ def find_flat(
     return max(((area, fit.agree, fit) for area, fit in fits if fit.agree >= enough), key=lambda f: f[:2])[2]
 
 
+def _is_tall(box: Box) -> bool:
+    """Whether the two sides that the frame cuts short are still too long to be a page's short sides."""
+    cut = box.seen.index(False)
+    length = np.hypot(*(np.roll(box.corners, -1, 0) - box.corners).T)
+    across = float(length[(cut + 2) % 4])
+    return float(length[[(cut + 1) % 4, (cut + 3) % 4]].min()) > 0.85 * across
+
+
 def outline_mm(reference: Reference) -> FloatArray:
     """Corners (4, 2) clockwise from the upper left, origin in the middle, mm."""
     half = np.array(reference.size_mm) / 2
     return np.asarray([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
 
 
-def _fit_outline(light: NDArray[np.float32], corners: FloatArray, reference: Reference) -> PoseFit | None:
+def _fit_outline(
+    light: NDArray[np.float32], corners: FloatArray, seen: NDArray[np.bool_], reference: Reference
+) -> PoseFit | None:
     size_px = (light.shape[1], light.shape[0])
     model = outline_mm(reference)
     homography = cv2.getPerspectiveTransform(model.astype(np.float32), corners.astype(np.float32))
@@ -69,18 +86,19 @@ def _fit_outline(light: NDArray[np.float32], corners: FloatArray, reference: Ref
     points, normals, sides = _along(corners, reference)
     side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
     fit: PoseFit | None = None
-    total = len(points)
     for reach_px in (max(5.0, 0.02 * side_px), 4.0, 2.5):
         offset, strength = edge_offsets(light, points, normals, reach_px)
-        sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4)])
+        sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4) if seen[side]])
         offset, _ = (
             edge_offsets(light, points, normals, reach_px, sign=int(sign[0]))
             if (np.all(sign == sign[0]) and sign[0] != 0)
             else (offset, strength)
         )
-        held = np.isfinite(offset)
-        if min(np.bincount(sides[held], minlength=4)) < 8:
+        inside = _in_frame(points, size_px) & seen[sides]
+        held = np.isfinite(offset) & inside
+        if np.bincount(sides[held], minlength=4)[seen].min() < 8:
             return None
+        sides_tried = sides[inside]
         edge, which = points[held] + normals[held] * offset[held, None], sides[held]
         fit = fit_pose(pose, _Sides(edge, which, reference, pose), correlated=12.0)
         pose = fit.pose
@@ -91,10 +109,19 @@ def _fit_outline(light: NDArray[np.float32], corners: FloatArray, reference: Ref
     if fit is None or fit.spread_px > _MAX_SPREAD_PX:
         return None
     near = np.abs(_Sides(edge, which, reference, pose)(pose)) < max(1.0, 3 * fit.spread_px)
-    per_side = np.bincount(which[near], minlength=4) / _PER_SIDE
-    if near.sum() / total < _MIN_SUPPORT or per_side.min() < _MIN_SIDE_SUPPORT:
+    in_sight = np.bincount(sides_tried, minlength=4)[seen]
+    support = np.bincount(which[near], minlength=4)[seen] / in_sight
+    share = float(near.sum() / in_sight.sum())
+    if share < _MIN_SUPPORT or support.min() < _MIN_SIDE_SUPPORT:
         return None
-    return PoseFit(pose, fit.spread_px, float(near.sum() / total), fit.cost)
+    return PoseFit(pose, fit.spread_px, share, fit.cost)
+
+
+def _in_frame(points: FloatArray, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    margin = 4.0
+    return np.asarray(
+        (points > margin).all(axis=1) & (points < np.array(size_px, np.float64) - 1 - margin).all(axis=1)
+    )
 
 
 def _along(

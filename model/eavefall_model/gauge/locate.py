@@ -14,7 +14,7 @@ from eavefall_model.gauge.coin import Rim, find_coins, fit_rim
 from eavefall_model.gauge.fit_pose import PoseFit
 from eavefall_model.gauge.flat_reference import find_flat, outline_mm
 from eavefall_model.gauge.markers import find_sheet
-from eavefall_model.gauge.outlines import ellipses, outlines, quads
+from eavefall_model.gauge.outlines import Box, ellipses, outlines, quads
 from eavefall_model.gauge.plane import Plane
 from eavefall_model.gauge.references import Reference, parse_reference
 from eavefall_model.gauge.sheet_layout import SheetLayout
@@ -23,8 +23,6 @@ __all__ = ["Located", "locate"]
 
 FloatArray = NDArray[np.float64]
 
-# People hold the phone roughly level over the needles: decides between a coin's two mirrored poses.
-_COIN_TILT_SD_DEG: Final = 12.0
 _AWAY_MM: Final = 2.0  # kept clear of the reference: its own shadow
 _PAPER_INSET_MM: Final = 4.0
 _AGREE: Final = 0.03  # two references may differ by this much in scale
@@ -47,8 +45,8 @@ def locate(rgb: NDArray[np.uint8], light: NDArray[np.float32], reference: Refere
     sheet = find_sheet(grey, light)
     if reference.kind == "sheet":
         return None if sheet is None else _on_sheet(sheet)
-    contours, factor = outlines(rgb)
-    boxes = quads(contours, factor)
+    contours, factor, view_px = outlines(rgb)
+    boxes = quads(contours, factor, view_px)
     if reference.kind in ("card", "paper"):
         fit = find_flat(light, boxes, reference)
         if fit is None:
@@ -74,13 +72,8 @@ def _flat(fit: PoseFit, reference: Reference) -> Located:
 
 def _coin(rim: Rim, reference: Reference, size_px: tuple[int, int]) -> Located:
     fits = fit_rim(rim, reference, size_px)
-    likely = [
-        math.exp(-0.5 * (fit.pose.tilt_deg / _COIN_TILT_SD_DEG) ** 2 - 0.5 * (fit.cost - fits[0].cost) / 12.0)
-        for fit in fits
-    ]
-    weights = tuple(value / sum(likely) for value in likely)
-    rel = max(_rel_sd(fit, reference) for fit in fits)
-    plane = Plane(tuple(fit.pose for fit in fits), weights, rel, rim.ellipse[:2])
+    rel = max(_rel_sd(fit, reference) for fit, _ in fits)
+    plane = Plane(tuple(fit.pose for fit, _ in fits), tuple(weight for _, weight in fits), rel, rim.ellipse[:2])
     around = np.linspace(0, 2 * math.pi, 72, endpoint=False)
     circle = np.column_stack([np.cos(around), np.sin(around)]) * (reference.size_mm[0] / 2 + _AWAY_MM)
     return Located(plane, None, (plane.best.project(circle),), None, ())
@@ -123,7 +116,7 @@ def _checked(
     reference: Reference,
     sheet: tuple[PoseFit, SheetLayout, int] | None,
     light: NDArray[np.float32],
-    boxes: list[FloatArray],
+    boxes: list[Box],
 ) -> Located:
     """Compare with a second reference, if one is in the photo."""
     others: list[tuple[str, PoseFit]] = []

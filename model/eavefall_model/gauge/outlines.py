@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ellipses", "outlines", "quads"]
+__all__ = ["Box", "ellipses", "outlines", "quads"]
 
 FloatArray = NDArray[np.float64]
 Contour = NDArray[np.int32]
@@ -20,8 +21,8 @@ _LARGEST: Final = 0.97
 _LEVELS: Final = 9
 
 
-def outlines(rgb: NDArray[np.uint8]) -> tuple[list[Contour], float]:
-    """Contours of plausible objects and the factor from their pixels to the photo's.
+def outlines(rgb: NDArray[np.uint8]) -> tuple[list[Contour], float, tuple[int, int]]:
+    """Contours of plausible objects, the factor from their pixels to the photo's, and the shrunken size.
 
     Thresholds at several levels of lightness and both colour axes find filled things; edges find things of
     their background's tone. Opening first cuts off needles that lie against the object.
@@ -37,7 +38,7 @@ def outlines(rgb: NDArray[np.uint8]) -> tuple[list[Contour], float]:
         found += [
             np.asarray(c, np.int32) for c in shapes if _SMALLEST * area < cv2.contourArea(c) < _LARGEST * area
         ]
-    return found, factor
+    return found, factor, size
 
 
 def _masks(lab: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
@@ -57,34 +58,78 @@ def _masks(lab: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
         yield np.asarray(cv2.morphologyEx(~edge, cv2.MORPH_OPEN, opener), dtype=np.uint8)
 
 
-def quads(contours: list[Contour], factor: float) -> list[FloatArray]:
-    """Corners (4, 2) in photo pixels, clockwise, of every outline that is a convex quadrilateral."""
-    found: list[FloatArray] = []
+@dataclass(frozen=True)
+class Box:
+    """Corners (4, 2) in photo pixels, clockwise; ``seen`` tells which side is in the photo.
+
+    Side i runs from corner i to corner i + 1. An unseen side stands for the frame that cuts the object off.
+    """
+
+    corners: FloatArray
+    seen: tuple[bool, bool, bool, bool]
+
+
+def quads(contours: list[Contour], factor: float, view_px: tuple[int, int]) -> list[Box]:
+    """Every outline with four straight sides, also where the frame cuts its corners or one side off."""
+    found: list[Box] = []
     for contour in contours:
         hull = cv2.convexHull(contour)
-        around = cv2.arcLength(hull, True)
-        for share in (0.02, 0.035, 0.05):
-            corners = cv2.approxPolyDP(hull, share * around, True)
-            if len(corners) == 4:
-                break
+        if cv2.contourArea(contour) < 0.85 * cv2.contourArea(hull):
+            continue
+        box = _four_sides(contour.reshape(-1, 2).astype(np.float64), hull, view_px)
+        if box is None:
+            continue
+        corners = (box.corners + 0.5) * factor - 0.5
+        if all(np.abs(_aligned(corners, other.corners) - other.corners).max() > 4 * factor for other in found):
+            found.append(Box(corners, box.seen))
+    return found
+
+
+def _four_sides(outline: FloatArray, hull: Contour, view_px: tuple[int, int]) -> Box | None:
+    around = cv2.arcLength(hull, True)
+    for share in (0.015, 0.02, 0.035, 0.05):
+        loop = cv2.approxPolyDP(hull, share * around, True).reshape(-1, 2).astype(np.float64)
+        if _signed_area(loop) < 0:
+            loop = loop[::-1]
+        sides = [(a, b, _on_frame(a, b, view_px)) for a, b in zip(loop, np.roll(loop, -1, 0), strict=True)]
+        seen = [side for side in sides if not side[2] and np.hypot(*(side[1] - side[0])) > 0.04 * around]
+        if len(seen) == 4:
+            chosen = seen
+        elif len(seen) == 3:
+            # The side that the frame cuts off lies between the two seen ones that do not meet.
+            cut = [side for side in sides if side[2]]
+            if len(cut) == 0:
+                continue
+            longest = max(cut, key=lambda side: float(np.hypot(*(side[1] - side[0]))))
+            chosen = [side for side in sides if side is longest or any(side is one for one in seen)]
         else:
             continue
-        box = corners.reshape(4, 2).astype(np.float64)
-        if cv2.contourArea(contour) < 0.85 * cv2.contourArea(corners):
+        lines = [_line(outline, a, b) if not framed else _through(a, b) for a, b, framed in chosen]
+        if any(line is None for line in lines):
             continue
-        sides = np.hypot(*(np.roll(box, -1, 0) - box).T)
-        if sides.min() < 0.25 * sides.max():
+        corners = _meet([line for line in lines if line is not None])
+        if corners is None or not _convex(corners):
             continue
-        if _signed_area(box) < 0:
-            box = box[::-1]
-        straight = _straight_corners(contour.reshape(-1, 2).astype(np.float64), box)
-        if straight is None:
-            continue
-        box = straight
-        corner = (box + 0.5) * factor - 0.5
-        if all(np.abs(_aligned(corner, other) - other).max() > 4 * factor for other in found):
-            found.append(corner)
-    return found
+        lengths = np.hypot(*(np.roll(corners, -1, 0) - corners).T)
+        if lengths.min() > 0.25 * lengths.max():
+            flags = [not framed for _, _, framed in chosen]
+            return Box(corners, (flags[0], flags[1], flags[2], flags[3]))
+    return None
+
+
+def _on_frame(a: FloatArray, b: FloatArray, view_px: tuple[int, int]) -> bool:
+    near = 3.0
+    return any(
+        (a[axis] < near and b[axis] < near)
+        or (a[axis] > view_px[axis] - 1 - near and b[axis] > view_px[axis] - 1 - near)
+        for axis in (0, 1)
+    )
+
+
+def _convex(corners: FloatArray) -> bool:
+    side = np.roll(corners, -1, 0) - corners
+    after = np.roll(side, -1, 0)
+    return bool(np.all(side[:, 0] * after[:, 1] - side[:, 1] * after[:, 0] > 0))
 
 
 def ellipses(contours: list[Contour], factor: float) -> list[tuple[float, float, float, float, float]]:
@@ -112,22 +157,28 @@ def ellipses(contours: list[Contour], factor: float) -> list[tuple[float, float,
     return found
 
 
-def _straight_corners(outline: FloatArray, box: FloatArray) -> FloatArray | None:
-    """Corners where lines through the middle parts of the sides meet; rounded corners do not move them."""
-    lines = []
-    for a, b in zip(box, np.roll(box, -1, 0), strict=True):
-        length = float(np.hypot(*(b - a)))
-        along = (b - a) / length
-        place = (outline - a) @ along / length
-        aside = np.abs((outline - a) @ [-along[1], along[0]])
-        near = outline[(place > 0.15) & (place < 0.85) & (aside < max(3.0, 0.06 * length))]
-        if len(near) < 8:
-            return None
-        vx, vy, x, y = cv2.fitLine(near.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
-        lines.append((-vy, vx, vy * x - vx * y))
+def _line(outline: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray | None:
+    """Homogeneous line through the middle part of a side; rounded corners do not move it."""
+    length = float(np.hypot(*(b - a)))
+    along = (b - a) / length
+    place = (outline - a) @ along / length
+    aside = np.abs((outline - a) @ [-along[1], along[0]])
+    near = outline[(place > 0.15) & (place < 0.85) & (aside < max(3.0, 0.06 * length))]
+    if len(near) < 8:
+        return None
+    vx, vy, x, y = cv2.fitLine(near.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
+    return np.array([-vy, vx, vy * x - vx * y])
+
+
+def _through(a: FloatArray, b: FloatArray) -> FloatArray:
+    return np.asarray(np.cross([*a, 1.0], [*b, 1.0]))
+
+
+def _meet(lines: list[FloatArray]) -> FloatArray | None:
+    """Where each line meets the one before it."""
     corners = []
     for first, second in zip(lines[-1:] + lines[:-1], lines, strict=True):
-        x, y, w = np.cross(first, second)
+        x, y, w = np.cross(first / np.hypot(*first[:2]), second / np.hypot(*second[:2]))
         if abs(w) < 1e-6:
             return None
         corners.append((x / w, y / w))

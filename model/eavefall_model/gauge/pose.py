@@ -18,10 +18,10 @@ __all__ = ["FOCAL_LOG_SD", "FOCAL_PER_DIAGONAL", "RADIAL_SD", "Pose", "pose_from
 
 FloatArray = NDArray[np.float64]
 
-# A phone's main camera is equivalent to 24-28 mm on a 43.27 mm diagonal (common practice, no source), with
-# 35 mm and 48 mm crops about: the prior is centred between and wide. A good reference overrules it.
-FOCAL_PER_DIAGONAL: Final = 0.65
-FOCAL_LOG_SD: Final = 0.25
+# A phone's main camera is equivalent to 24-28 mm on a 43.27 mm diagonal (common practice, no source), and people
+# zoom in on small things: the prior is wide. A good reference overrules it.
+FOCAL_PER_DIAGONAL: Final = 0.72
+FOCAL_LOG_SD: Final = 0.3
 # Phones correct their lenses; what is left is mostly below half a percent at the corner (judgement).
 RADIAL_SD: Final = 0.004
 N_PARAMETERS: Final = 8
