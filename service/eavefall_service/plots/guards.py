@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, Interval
 from eavefall_service.plots.palette import INK, PAPER, form_style
-from eavefall_service.plots.words import GUARD_WORDS, interval_text
+from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, interval_text
 
 __all__ = ["GuardPlot", "GuardRow", "guard_plot"]
 
@@ -43,7 +43,7 @@ class GuardPlot:
     @property
     def size_in(self) -> tuple[float, float]:
         """Grows with the number of kinds."""
-        return 4.6, 1.15 + 0.32 * max(1, len(self.rows))
+        return 4.6, 0.85 + 0.4 * max(1, len(self.rows))
 
     @property
     def alt(self) -> str:
@@ -67,21 +67,20 @@ class GuardPlot:
             axes.barh(
                 at, width, left=low, height=0.46, facecolor=fill, edgecolor=INK, linewidth=0.7, hatch=hatch
             )
+            beyond = row.interval.typical >= HORIZON_MONTHS
             axes.plot(
-                [min(row.interval.typical, last)], [at], marker=marker, markersize=7, color=INK,
-                markeredgecolor=PAPER, clip_on=False, zorder=5,
+                [min(row.interval.typical, last)], [at], marker=">" if beyond else marker,
+                markersize=9 if beyond else 7, color=INK, markeredgecolor=PAPER, clip_on=False, zorder=5,
             )  # fmt: skip
-            roomy = low + width < 0.64 * last
-            axes.text(
-                low + width + last * 0.025 if roomy else low - last * 0.025, at, row.verdict, fontsize=8,
-                va="center", ha="left" if roomy else "right",
-            )  # fmt: skip
-        axes.set_yticks(range(len(self.rows)), [row.label for row in self.rows])
+        axes.set_yticks(range(len(self.rows)), [f"{row.label}\n{row.verdict}" for row in self.rows])
         for label, row in zip(axes.get_yticklabels(), self.rows, strict=True):
             label.set_fontweight("bold" if row.advised else "normal")
         axes.tick_params(axis="y", length=0)
         axes.set_ylim(len(self.rows) - 0.5, -0.5)
         axes.set_xlim(0, last)
+        step = 6 if last > 12 else 2
+        ticks = range(0, int(last) + 1, step)
+        axes.set_xticks(ticks, [f"{tick}+" if tick == HORIZON_MONTHS else str(tick) for tick in ticks])
         axes.set_xlabel("months until a hand is needed")
         axes.grid(axis="x")
         axes.set_axisbelow(True)

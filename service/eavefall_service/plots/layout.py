@@ -14,7 +14,7 @@ from typing import Final
 
 from eavefall_model.survey import Eave, Survey, Tree
 
-__all__ = ["EaveLine", "House", "TreeMark", "house_of", "trees_of"]
+__all__ = ["EaveLine", "House", "Point", "TreeMark", "house_of", "trees_of"]
 
 Point = tuple[float, float]
 _LENGTH_M: Final = 10.0

@@ -12,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from eavefall_model.advice.schema import EaveAdvice
 from eavefall_service.plots.palette import ACCENT, INK, form_style
-from eavefall_service.plots.words import MONTHS, MONTHS_SHORT, joined, kg_per_m, months_text
+from eavefall_service.plots.words import MONTHS, MONTHS_SHORT, NOTHING_KG_M, joined, kg_per_m, months_text
 
 __all__ = ["LitterPlot", "litter_plot"]
 
@@ -24,7 +24,7 @@ class LitterPlot:
     eave: str
     layers: tuple[tuple[str, tuple[float, ...]], ...]
     clean_in: tuple[int, ...]
-    size_in: tuple[float, float] = (4.6, 2.5)
+    size_in: tuple[float, float] = (4.6, 2.3)
 
     @property
     def title(self) -> str:
@@ -36,7 +36,7 @@ class LitterPlot:
         """Heaviest month, share of each form, and the cleaning months."""
         totals = [sum(month) for month in zip(*(values for _, values in self.layers), strict=True)]
         if not totals or max(totals) <= 0:
-            return f"Bar chart. No litter reaches the eave {self.eave} in any month."
+            return f"Bar chart. Next to no litter reaches the eave {self.eave} in any month."
         year = sum(totals)
         shares = [f"{form_style(form)[0]} {sum(values) / year * 100:.0f} %" for form, values in self.layers]
         cleaning = f" Months to clean in: {months_text(self.clean_in)}." if self.clean_in else ""
@@ -72,6 +72,8 @@ class LitterPlot:
         axes.set_ylabel("kg per metre of gutter")
         axes.grid(axis="y")
         axes.set_axisbelow(True)
+        if not self.layers:
+            axes.text(5.5, 0.5, "nothing to speak of in any month", ha="center", va="center", fontsize=9)
         if swatches:
             figure.legend(
                 handles=swatches, loc="outside upper center", ncols=3, handlelength=1.6, columnspacing=1.2
@@ -79,7 +81,9 @@ class LitterPlot:
 
 
 def litter_plot(eave: EaveAdvice) -> LitterPlot:
-    """The plot for one eave. Forms that bring nothing are left out."""
-    layers = [(row.form, tuple(row.kg_per_m)) for row in eave.litter_by_month if sum(row.kg_per_m) > 0]
+    """The plot for one eave. Forms that bring under a gram a year are left out."""
+    layers = [
+        (row.form, tuple(row.kg_per_m)) for row in eave.litter_by_month if sum(row.kg_per_m) >= NOTHING_KG_M
+    ]
     layers.sort(key=lambda layer: (-sum(layer[1]), layer[0]))
     return LitterPlot(eave.eave, tuple(layers), eave.clean_in)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from eavefall_model.survey import GuardKind
 from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import GUARD_WORDS, interval_text
+from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, interval_text
+
+# Height of the words and the bar of one curve, on the axis of percentages.
+_ROW = 25.0
 
 __all__ = ["NeedCurve", "NeedPlot", "need_plot"]
 
@@ -29,7 +33,7 @@ class NeedPlot:
     """One or two curves: no guard, then the advised guard where one is advised."""
 
     curves: tuple[NeedCurve, ...]
-    size_in: tuple[float, float] = (4.6, 2.55)
+    size_in: tuple[float, float] = (4.6, 2.5)
 
     @property
     def title(self) -> str:
@@ -45,7 +49,7 @@ class NeedPlot:
         )
 
     def draw(self, figure: Figure) -> None:
-        """Curves labelled where they end; a bar below each for the 10 to 90 % range, a dot at the median."""
+        """Curves, and below them words and a bar for each: for the 10 to 90 % range, a dot at the median."""
         axes = figure.add_subplot()
         bare = (SECOND, (0, (4, 1.6)), "s")
         guarded = (ACCENT, "solid", "o")
@@ -55,22 +59,19 @@ class NeedPlot:
             shares = [100 * share for share in curve.share]
             axes.plot(curve.months, shares, color=colour, linestyle=dashes, linewidth=2)
             last = max(last, max(curve.months, default=0.0))
-            height = -11.0 - 15.0 * row
+            top = -_ROW * row
             low, high = min(curve.interval.low, last), min(curve.interval.high, last)
+            middle, beyond = min(curve.interval.typical, last), curve.interval.typical >= HORIZON_MONTHS
+            label = f"{curve.label}: {interval_text(curve.interval)}"
+            axes.text(0.3, top - 9, label, color=INK, fontsize=8.5, va="center", ha="left")
+            bar: dict[str, Any] = {"color": colour, "solid_capstyle": "butt"}
+            axes.plot([low, high], [top - 20] * 2, linewidth=5, alpha=0.45, **bar)
+            axes.plot([low, high], [top - 20] * 2, linewidth=1, **bar)
             axes.plot(
-                [low, high], [height, height], color=colour, linewidth=5, alpha=0.45, solid_capstyle="butt"
-            )
-            axes.plot([low, high], [height, height], color=colour, linewidth=1)
-            axes.plot(
-                [min(curve.interval.typical, last)], [height], marker=marker, color=colour, markersize=6,
-                markeredgecolor=PAPER, clip_on=False,
+                [middle], [top - 20], marker=">" if beyond else marker, color=colour, markersize=7,
+                markeredgecolor=PAPER, clip_on=False, zorder=5,
             )  # fmt: skip
-            right = high < 0.62 * last
-            axes.text(
-                high + 0.4 if right else low - 0.4, height, curve.label, color=INK, fontsize=8.5, va="center",
-                ha="left" if right else "right",
-            )  # fmt: skip
-        floor = -8.0 - 15.0 * len(self.curves)
+        floor = -5.0 - _ROW * len(self.curves)
         axes.axhline(0, color=QUIET, linewidth=0.8)
         axes.set_ylim(floor, 102)
         axes.set_xlim(0, last)

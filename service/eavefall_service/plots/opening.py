@@ -13,7 +13,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
 from eavefall_model.units import MM_PER_INCH
 from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import joined, mm_and_in, number_text
+from eavefall_service.plots.words import joined, mm_and_in, number_text, shortened
 
 __all__ = ["OpeningPlot", "WidthBar"]
 
@@ -94,9 +94,14 @@ class OpeningPlot:
             )  # fmt: skip
         axes.set_yticks(
             range(len(self.bars)),
-            [f"{bar.label}, measured" if bar.measured else bar.label for bar in self.bars],
+            [
+                f"{shortened(bar.label, 20)}, measured" if bar.measured else shortened(bar.label, 30)
+                for bar in self.bars
+            ],
         )
         axes.tick_params(axis="y", length=0)
+        if not self.bars:
+            axes.text(2.0, 0, "no tree is known well enough yet", ha="center", va="center", fontsize=9)
         if self.opening_mm is not None:
             axes.axvline(self.opening_mm, color=SECOND, linewidth=2, linestyle=(0, (5, 1.5)), zorder=4)
             left_side = self.opening_mm > 4

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import string
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Final
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -13,16 +15,38 @@ from matplotlib.patches import Circle, Polygon
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.survey import Survey
-from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
+from eavefall_service.plots.layout import House, Point, TreeMark, house_of, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import compass, joined, kg_per_m, length_both
+from eavefall_service.plots.words import compass, joined, kg_per_m, length_both, shortened
 
 __all__ = ["PlanPlot", "plan_plot"]
 
 # Trees farther than this beyond the house would shrink everything else; they stand at the edge, with an
 # arrow.
-_REACH_M = 16.0
-_CROWN = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unknown": ("#e3e4e0", "")}
+_REACH_M: Final = 16.0
+_FAR_CROWN_M: Final = 1.6
+# Beyond this many trees names would cover each other: they become numbers, with a key.
+_NAMED: Final = 6
+_WIDTH_IN: Final = 4.6
+_STRIP_IN: Final = 0.42
+_LINE_IN: Final = 0.165
+_LETTER_IN: Final = 0.066
+_CROWN: Final = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unknown": ("#e3e4e0", "")}
+
+
+@dataclass(frozen=True)
+class _View:
+    """The part of the ground that is shown, in metres, and how high it is drawn."""
+
+    left: float
+    right: float
+    low: float
+    high: float
+    height_in: float
+
+    @property
+    def metres_per_inch(self) -> float:
+        return (self.right - self.left) / _WIDTH_IN
 
 
 @dataclass(frozen=True)
@@ -33,12 +57,16 @@ class PlanPlot:
     trees: tuple[TreeMark, ...]
     loads: tuple[float, ...]
     wind_from_deg: float | None
-    size_in: tuple[float, float] = (4.6, 4.6)
 
     @property
     def title(self) -> str:
         """A heading."""
         return "Plan sketch"
+
+    @property
+    def size_in(self) -> tuple[float, float]:
+        """As high as the ground shown and the key below it need."""
+        return _WIDTH_IN, _STRIP_IN + self._view().height_in + self._key_in()
 
     @property
     def alt(self) -> str:
@@ -49,135 +77,175 @@ class PlanPlot:
                 for line, load in zip(self.house.eaves, self.loads, strict=True)
             ]
         )
-        trees = joined(
-            [
-                f"{tree.name}{f' (group of {tree.count})' if tree.count > 1 else ''} to the "
-                f"{compass(tree.bearing_deg)}, "
-                + (
-                    "distance not given"
-                    if tree.distance_m is None
-                    else f"{length_both(tree.distance_m)} away"
-                )
-                for tree in self.trees
-            ]
-        )
+        trees = joined([self._tree_words(tree) for tree in self.trees])
         wind = "" if self.wind_from_deg is None else f" Wind mostly from {compass(self.wind_from_deg)}."
         return f"Plan sketch, north up. Eaves: {eaves}. Trees: {trees or 'none'}.{wind}"
 
     def draw(self, figure: Figure) -> None:
         """House in the middle, heavier eaves thicker, assumed places dashed."""
-        axes = figure.add_subplot()
-        half = max(math.hypot(*corner) for corner in self.house.corners)
-        trees = [self._near(tree, half + _REACH_M) for tree in self.trees]
-        view = max(
-            [
-                half + 4.0,
-                *(
-                    max(abs(tree.trunk[0]), abs(tree.trunk[1])) + max(tree.crown_m, 3.5) + 3.0
-                    for tree in trees
-                ),
-            ]
+        figure.set_layout_engine("none")
+        view, whole_in = self._view(), self.size_in[1]
+        key = figure.add_axes((0, 0, 1, self._key_in() / whole_in))
+        ground = figure.add_axes((0, self._key_in() / whole_in, 1, view.height_in / whole_in))
+        strip = figure.add_axes((0, 1 - _STRIP_IN / whole_in, 1, _STRIP_IN / whole_in))
+        self._ground(ground, view)
+        self._strip(strip, view)
+        key.set_xlim(0, _WIDTH_IN)
+        key.text(
+            0.08,
+            0.95,
+            "\n".join(self._key()),
+            transform=key.transAxes,
+            va="top",
+            fontsize=8.5,
+            linespacing=1.35,
         )
+        for axes in (key, ground, strip):
+            axes.set_axis_off()
+
+    def _tree_words(self, tree: TreeMark) -> str:
+        group = f" (group of {tree.count})" if tree.count > 1 else ""
+        away = "distance not given" if tree.distance_m is None else f"{length_both(tree.distance_m)} away"
+        return f"{tree.name}{group} to the {compass(tree.bearing_deg)}, {away}"
+
+    def _key(self) -> list[str]:
+        lines = [
+            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 28)}: {kg_per_m(load)} a year"
+            for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True))
+        ]
+        if len(self.trees) > _NAMED:
+            lines += [
+                f"{at}  {shortened(self._label(tree).replace(chr(10), ', '), 58)}"
+                for at, tree in enumerate(self.trees, 1)
+            ]
+        if not all([part.known for part in self.trees] + [line.known for line in self.house.eaves]):
+            lines.append("Dashed: place or size assumed, not measured")
+        return lines
+
+    def _key_in(self) -> float:
+        return _LINE_IN * len(self._key()) + 0.1
+
+    def _shown(self) -> list[TreeMark]:
+        """Trees pulled in to the edge where they are far; those have no crown of their own."""
+        limit = max(math.hypot(*corner) for corner in self.house.corners) + _REACH_M
+        shown = []
+        for tree in self.trees:
+            away = math.hypot(*tree.trunk)
+            if away > limit:
+                at = (tree.trunk[0] * limit / away, tree.trunk[1] * limit / away)
+                tree = replace(tree, trunk=at, crown_m=_FAR_CROWN_M, known=False)
+            shown.append(replace(tree, crown_m=max(tree.crown_m, 0.6)))
+        return shown
+
+    def _view(self) -> _View:
+        points = list(self.house.corners)
+        for tree in self._shown():
+            for x, y in _stems(tree):
+                points += [(x - tree.crown_m, y - tree.crown_m), (x + tree.crown_m, y + tree.crown_m)]
+        pad = 0.09 * max(x for x, _ in points) - 0.09 * min(x for x, _ in points) + 2.0
+        left, right = min(x for x, _ in points) - pad, max(x for x, _ in points) + pad
+        low, high = min(y for _, y in points) - 1.6 * pad, max(y for _, y in points) + 1.6 * pad
+        height_in = min(2.9, max(2.0, _WIDTH_IN * (high - low) / (right - left)))
+        # Widen whichever side falls short, so that a metre is as long across as up.
+        across = max(right - left, (high - low) * _WIDTH_IN / height_in)
+        upward = across * height_in / _WIDTH_IN
+        x, y = (left + right) / 2, (low + high) / 2
+        return _View(x - across / 2, x + across / 2, y - upward / 2, y + upward / 2, height_in)
+
+    def _ground(self, axes: Axes, view: _View) -> None:
+        axes.set_xlim(view.left, view.right)
+        axes.set_ylim(view.low, view.high)
         axes.add_patch(Polygon(self.house.corners, facecolor=MIST, edgecolor=QUIET, linewidth=1))
-        for tree in trees:
-            self._tree(axes, tree, view)
+        for number, tree in enumerate(self._shown(), 1):
+            _draw_tree(axes, tree)
+            far = tree.crown_m == _FAR_CROWN_M and not tree.known
+            if far and math.hypot(*self.trees[number - 1].trunk) > math.hypot(*tree.trunk):
+                _draw_arrow(axes, tree)
+            words = str(number) if len(self.trees) > _NAMED else self._label(self.trees[number - 1])
+            _draw_label(axes, view, tree, words)
         heaviest = max(self.loads, default=0.0) or 1.0
-        key = []
         for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True)):
-            letter = string.ascii_uppercase[at % 26]
             (x0, y0), (x1, y1) = line.start, line.end
             axes.plot(
                 [x0, x1], [y0, y1], color=SECOND, linewidth=1.5 + 5.5 * load / heaviest, zorder=4,
                 solid_capstyle="butt", linestyle="solid" if line.known else (0, (2, 0.8)),
             )  # fmt: skip
-            inward = 0.055 * view
-            angle = math.radians(line.facing_deg)
+            inward, angle = 0.15 * view.metres_per_inch, math.radians(line.facing_deg)
             middle = ((x0 + x1) / 2 - inward * math.sin(angle), (y0 + y1) / 2 - inward * math.cos(angle))
+            letter = string.ascii_uppercase[at % 26]
             axes.text(*middle, letter, fontsize=9, fontweight="bold", ha="center", va="center", zorder=6)
-            key.append(f"{letter}  {line.name}: {kg_per_m(load)} a year")
-        self._compass(axes, view)
-        axes.set_xlim(-view, view)
-        axes.set_ylim(-view, view)
-        axes.set_aspect("equal")
-        axes.set_axis_off()
-        if any(not tree.known for tree in self.trees) or any(not line.known for line in self.house.eaves):
-            key.append("Dashed: place or size assumed, not measured")
-        axes.text(
-            0.0,
-            -0.02,
-            "\n".join(key),
-            transform=axes.transAxes,
-            va="top",
-            ha="left",
-            fontsize=8.5,
-            linespacing=1.35,
+
+    def _label(self, tree: TreeMark) -> str:
+        name = f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
+        words = "\n".join(textwrap.wrap(shortened(name, 40), 22)) or name
+        if tree.distance_m is None:
+            return words
+        return f"{words}\n{tree.distance_m:.0f} m ({tree.distance_m / 0.3048:.0f} ft)"
+
+    def _strip(self, axes: Axes, view: _View) -> None:
+        """North, a scale bar and the wind, above the ground; in inches."""
+        axes.set_xlim(0, _WIDTH_IN)
+        axes.set_ylim(0, _STRIP_IN)
+        arrow = {"arrowstyle": "->", "color": INK, "linewidth": 1.2}
+        axes.annotate("", (0.2, 0.38), (0.2, 0.06), arrowprops=arrow)
+        axes.text(0.3, 0.22, "N", fontsize=9, va="center")
+        metres = max(
+            (m for m in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0) if m <= 1.1 * view.metres_per_inch), default=1.0
         )
+        long_in = metres / view.metres_per_inch
+        axes.plot([0.75, 0.75 + long_in], [0.1, 0.1], color=INK, linewidth=2, solid_capstyle="butt")
+        axes.text(0.75, 0.17, f"{metres:.0f} m ({metres / 0.3048:.0f} ft)", fontsize=8, va="bottom")
+        if self.wind_from_deg is None:
+            return
+        angle = math.radians(self.wind_from_deg)
+        step = (0.15 * math.sin(angle), 0.15 * math.cos(angle))
+        wind = {"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}
+        axes.annotate("", (3.2 - step[0], 0.21 - step[1]), (3.2 + step[0], 0.21 + step[1]), arrowprops=wind)
+        axes.text(3.45, 0.21, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5, va="center")
 
-    def _near(self, tree: TreeMark, limit: float) -> TreeMark:
-        away = math.hypot(*tree.trunk)
-        if away <= limit:
-            return tree
-        return replace(tree, trunk=(tree.trunk[0] * limit / away, tree.trunk[1] * limit / away), crown_m=-1.0)
 
-    def _tree(self, axes: Axes, tree: TreeMark, view: float) -> None:
-        x, y = tree.trunk
-        fill, hatch = _CROWN[tree.kind]
-        far = tree.crown_m < 0
-        crown = 1.6 if far else max(tree.crown_m, 0.6)
-        # A group stands side by side across its bearing; five circles are enough to read as "several".
-        shown = min(tree.count, 5)
-        side = math.radians(tree.bearing_deg + 90)
-        for number in range(shown):
-            shift = (number - (shown - 1) / 2) * crown * 0.9
-            at = (x + shift * math.sin(side), y + shift * math.cos(side))
-            axes.add_patch(
-                Circle(
-                    at, crown, facecolor=fill, edgecolor=INK, linewidth=0.8, alpha=0.75, hatch=hatch,
-                    zorder=3, linestyle="solid" if tree.known and not far else (0, (3, 2)),
-                )
-            )  # fmt: skip
-            axes.plot(*at, marker="^" if tree.kind == "needle" else "o", color=INK, markersize=4, zorder=5)
-        if far:
-            out = (math.sin(math.radians(tree.bearing_deg)), math.cos(math.radians(tree.bearing_deg)))
-            axes.annotate(
-                "", (x + 4.5 * out[0], y + 4.5 * out[1]), (x + 1.8 * out[0], y + 1.8 * out[1]),
-                arrowprops={"arrowstyle": "->", "color": INK}, zorder=5,
-            )  # fmt: skip
-        words = f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
-        if tree.distance_m is not None:
-            words += f"\n{tree.distance_m:.0f} m ({tree.distance_m / 0.3048:.0f} ft)"
-        # Above a tree that stands well to the north, below any other, clear of the whole group.
-        above = math.cos(math.radians(tree.bearing_deg)) > 0.35
-        clear = crown + (shown - 1) / 2 * crown * 0.9 * abs(math.cos(side)) + 0.02 * view
-        axes.text(
-            min(max(x, -0.72 * view), 0.72 * view), y + clear if above else y - clear, words, fontsize=8,
-            ha="center", va="bottom" if above else "top", zorder=7, linespacing=1.15,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
+def _stems(tree: TreeMark) -> list[Point]:
+    """A group stands side by side across its bearing; five circles are enough to read as several."""
+    shown = min(tree.count, 5)
+    side = math.radians(tree.bearing_deg + 90)
+    shifts = [(number - (shown - 1) / 2) * tree.crown_m * 0.9 for number in range(shown)]
+    return [(tree.trunk[0] + by * math.sin(side), tree.trunk[1] + by * math.cos(side)) for by in shifts]
+
+
+def _draw_tree(axes: Axes, tree: TreeMark) -> None:
+    fill, hatch = _CROWN[tree.kind]
+    for stem in _stems(tree):
+        axes.add_patch(
+            Circle(
+                stem, tree.crown_m, facecolor=fill, edgecolor=INK, linewidth=0.8, alpha=0.75, hatch=hatch,
+                zorder=3, linestyle="solid" if tree.known else (0, (3, 2)),
+            )
         )  # fmt: skip
+        axes.plot(*stem, marker="^" if tree.kind == "needle" else "o", color=INK, markersize=4, zorder=5)
 
-    def _compass(self, axes: Axes, view: float) -> None:
-        corner = (-0.9 * view, 0.93 * view)
-        axes.annotate(
-            "N", (corner[0], corner[1] - 0.16 * view), corner, ha="center", va="center", fontsize=9,
-            arrowprops={"arrowstyle": "<-", "color": INK, "linewidth": 1.2},
-        )  # fmt: skip
-        if self.wind_from_deg is not None:
-            angle = math.radians(self.wind_from_deg)
-            middle = (0.82 * view, 0.86 * view)
-            step = (0.09 * view * math.sin(angle), 0.09 * view * math.cos(angle))
-            axes.annotate(
-                "", (middle[0] - step[0], middle[1] - step[1]), (middle[0] + step[0], middle[1] + step[1]),
-                arrowprops={"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}, zorder=8,
-            )  # fmt: skip
-            axes.text(
-                0.98 * view, 0.72 * view, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5,
-                ha="right", va="center", zorder=8,
-            )  # fmt: skip
-        bar = 10.0 if view > 14 else 5.0
-        left, low = view * 0.96 - bar, -0.95 * view
-        axes.plot([left, left + bar], [low, low], color=INK, linewidth=2, solid_capstyle="butt")
-        axes.text(left + bar / 2, low + 0.02 * view, f"{bar:.0f} m ({bar / 0.3048:.0f} ft)", fontsize=8,
-                  ha="center", va="bottom")  # fmt: skip
+
+def _draw_arrow(axes: Axes, tree: TreeMark) -> None:
+    """Outwards, from a tree that really stands farther off."""
+    way = (math.sin(math.radians(tree.bearing_deg)), math.cos(math.radians(tree.bearing_deg)))
+    (x, y), start, end = tree.trunk, tree.crown_m + 0.2, tree.crown_m + 2.4
+    axes.annotate(
+        "", (x + end * way[0], y + end * way[1]), (x + start * way[0], y + start * way[1]),
+        arrowprops={"arrowstyle": "->", "color": INK}, zorder=5,
+    )  # fmt: skip
+
+
+def _draw_label(axes: Axes, view: _View, tree: TreeMark, words: str) -> None:
+    """Above a tree that stands well to the north, below any other, clear of the whole group."""
+    above = math.cos(math.radians(tree.bearing_deg)) > 0.35
+    heights = [y for _, y in _stems(tree)]
+    gap = 0.05 * view.metres_per_inch
+    y = max(heights) + tree.crown_m + gap if above else min(heights) - tree.crown_m - gap
+    half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.metres_per_inch
+    x = min(max(tree.trunk[0], view.left + half), view.right - half)
+    axes.text(
+        x, y, words, fontsize=8, ha="center", va="bottom" if above else "top", zorder=7, linespacing=1.15,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
+    )  # fmt: skip
 
 
 def plan_plot(survey: Survey, advice: Advice, forms: Mapping[str, str] | None = None) -> PlanPlot:

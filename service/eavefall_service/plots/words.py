@@ -11,9 +11,10 @@ from eavefall_model.survey import GuardKind
 from eavefall_model.units import MM_PER_INCH
 
 __all__ = [
-    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "compass", "interval_range",
-    "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in", "months_count",
-    "months_text", "number_text", "per_cent", "rain_text", "sentence_case", "sieve_text", "size_text",
+    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M", "compass",
+    "interval_range", "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in",
+    "months_count", "months_short", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
+    "shortened", "sieve_text", "size_text",
 ]  # fmt: skip
 
 MONTHS: Final = (
@@ -23,6 +24,7 @@ MONTHS: Final = (
 MONTHS_SHORT: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 # An interval this long or longer is worded as "more than two years": the time-to-need curves end here.
 HORIZON_MONTHS: Final = 24.0
+NOTHING_KG_M: Final = 0.001
 GUARD_WORDS: Final[dict[GuardKind, str]] = {
     "none": "no guard",
     "wire_netting": "wire netting",
@@ -37,6 +39,8 @@ FAILURE_WORDS: Final = {
     "outlet blocks": "the outlet blocks",
     "none expected": "nothing expected within two years",
 }
+# Below this a figure of ours says nothing: under a tenth of a gram, a micron or a millilitre.
+_TINY: Final = 1e-4
 _FT_PER_M: Final = 1 / 0.3048
 _LB_FT_PER_KG_M: Final = 0.3048 / 0.45359237
 _GPM_PER_L_S: Final = 60 / 3.785411784
@@ -46,6 +50,8 @@ def number_text(value: float, digits: int = 3) -> str:
     """``value`` to ``digits`` significant digits without an exponent or idle zeros."""
     if value == 0 or not math.isfinite(value):
         return "0" if value == 0 else "—"
+    if abs(value) < _TINY:
+        return f"under {_TINY:.4f}"
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{decimals}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
@@ -73,7 +79,9 @@ def length_both(length_m: float) -> str:
 
 
 def kg_per_m(value: float) -> str:
-    """``2.4 kg/m (1.6 lb/ft)``."""
+    """``2.4 kg/m (1.6 lb/ft)``; a gram per metre is as little as is worth telling apart."""
+    if value < NOTHING_KG_M:
+        return f"under {_both(_unit(f'{NOTHING_KG_M:.3f}', 'kg/m'), _unit('0.001', 'lb/ft'))}"
     return _both(
         _unit(number_text(value, 2), "kg/m"), _unit(number_text(value * _LB_FT_PER_KG_M, 2), "lb/ft")
     )
@@ -92,10 +100,10 @@ def rain_text(mm_h: float) -> str:
 def per_cent(share: float) -> str:
     """A share as a whole percentage; never rounded to a certainty that was not computed."""
     if 0 < share < 0.005:
-        return f"under {_unit('1', '%')}"
+        return "under 1%"
     if 0.995 <= share < 1:
-        return f"over {_unit('99', '%')}"
-    return _unit(f"{share * 100:.0f}", "%")
+        return "over 99%"
+    return f"{share * 100:.0f}%"
 
 
 def joined(words: Sequence[str], last: str = "and") -> str:
@@ -122,6 +130,11 @@ def months_text(months: Iterable[int]) -> str:
         names = [MONTHS[month - 1] for month in run]
         words += [f"{names[0]} to {names[-1]}"] if len(names) > 2 else names
     return joined(words)
+
+
+def months_short(months: Iterable[int]) -> str:
+    """``May, Nov`` for tables."""
+    return ", ".join(MONTHS_SHORT[month - 1] for month in sorted(set(months)))
 
 
 def months_count(months: float) -> str:
@@ -199,6 +212,11 @@ def compass(bearing_deg: float) -> str:
         "NNW",
     )
     return points[round(bearing_deg / 22.5) % 16]
+
+
+def shortened(text: str, most: int) -> str:
+    """At most ``most`` letters, the rest as an ellipsis; for labels that must not push a drawing aside."""
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
 def sentence_case(text: str) -> str:

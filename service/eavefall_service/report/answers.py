@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import Advice
+from eavefall_model.advice.schema import FINENESS_CLASSES, Advice
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
@@ -29,36 +29,60 @@ _CLASS_WORDS = {
     "extra-fine": "An extra-fine screen",
 }
 
+_EAVE_WORDS: dict[str, str] = {
+    **{name: name.replace("-", " ") for name in FINENESS_CLASSES},
+    "no-guard-needed": "no guard needed",
+    "unsure": "not known yet",
+}
+
 
 def answers_of(advice: Advice) -> tuple[Answer, Answer, Answer]:
     """How fine, how often, why."""
     return _how_fine(advice), _how_often(advice), _why(advice)
 
 
-def _certainty(advice: Advice) -> str:
-    """How the trial runs split over the classes."""
+def _split(advice: Advice) -> str:
+    """What the trial runs over the uncertain inputs asked for."""
     ranked = sorted(advice.class_probability.items(), key=lambda item: (-item[1], item[0]))
-    ranked = [(name, share) for name, share in ranked if share >= 0.005]
-    if not ranked:
+    parts = [f"{_EAVE_WORDS.get(name, name)} {per_cent(share)}" for name, share in ranked if share >= 0.005]
+    return f"{advice.provenance.draws} trial runs asked for: {joined(parts)}." if parts else ""
+
+
+def _enough(advice: Advice) -> str:
+    """In how many trial runs the class is fine enough, and how many the next coarser one would do for."""
+    share = advice.class_probability
+    at = FINENESS_CLASSES.index(advice.fineness_class)
+    coarser = share.get("no-guard-needed", 0.0) + sum(share.get(name, 0.0) for name in FINENESS_CLASSES[:at])
+    enough = coarser + share.get(advice.fineness_class, 0.0)
+    line = f"Fine enough in {per_cent(enough)} of {advice.provenance.draws} trial runs"
+    if at == 0:
+        return f"{line}."
+    return f"{line}; the next coarser class, {FINENESS_CLASSES[at - 1]}, in {per_cent(coarser)}."
+
+
+def _by_eave(advice: Advice) -> str:
+    """Which eave asks for what, where they differ."""
+    eaves: dict[str, list[str]] = {}
+    for eave in advice.eaves:
+        eaves.setdefault(eave.fineness_class, []).append(eave.eave)
+    if len(eaves) < 2:
         return ""
-    if len(ranked) == 1:
-        return f"All {advice.provenance.draws} trial runs over the uncertain inputs agree on this."
-    split = joined([f"{name.replace('-', ' ')} in {per_cent(share)}" for name, share in ranked])
-    return f"Of {advice.provenance.draws} trial runs over the uncertain inputs: {split}."
+    return f"Eave by eave: {'; '.join(f'{_EAVE_WORDS[name]} at {joined(on)}' for name, on in eaves.items())}."
 
 
 def _how_fine(advice: Advice) -> Answer:
     question = "How fine?"
     if advice.fineness_class == "unsure":
         settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
-        lines = (f"What we know does not decide between the classes.{settle}", _certainty(advice))
+        lines = (f"What we know does not decide between the classes.{settle}", _split(advice))
         return Answer(question, "We cannot say yet", tuple(filter(None, lines)))
     if advice.fineness_class == "no-guard-needed":
+        share = per_cent(advice.class_probability.get("no-guard-needed", 0.0))
         lines = (
-            "So little falls into these gutters that a screen would not earn its keep.",
-            _certainty(advice),
+            "So little falls into these gutters that a screen would not pay.",
+            f"That held in {share} of {advice.provenance.draws} trial runs over the uncertain inputs.",
         )
-        return Answer(question, "No guard is needed", tuple(filter(None, lines)))
+        return Answer(question, "No guard is needed", lines)
     said: list[str] = []
     opening = advice.opening_mm
     headline = _CLASS_WORDS[advice.fineness_class]
@@ -67,7 +91,7 @@ def _how_fine(advice: Advice) -> Answer:
         said.append(f"Nearest standard sieve: {sieve_text(opening)}.")
     if advice.recommended_guard != "none":
         said.append(f"Guard kind that suits best here: {GUARD_WORDS[advice.recommended_guard]}.")
-    said.append(_certainty(advice))
+    said += [_enough(advice), _by_eave(advice)]
     return Answer(question, headline, tuple(filter(None, said)))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from eavefall_model.advice.schema import Advice
+from eavefall_model.advice.schema import Advice, MeasureNext
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
@@ -13,9 +13,18 @@ from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
 from eavefall_service.plots.opening import OpeningPlot
 from eavefall_service.plots.plan import plan_plot
-from eavefall_service.plots.words import MONTHS, compass, length_both, rain_text, sentence_case
+from eavefall_service.plots.words import (
+    GUARD_WORDS,
+    MONTHS,
+    compass,
+    length_both,
+    per_cent,
+    rain_text,
+    sentence_case,
+)
 from eavefall_service.report.answers import answers_of, notices_of, until_then_of
 from eavefall_service.report.document import Entry, Fact, Figure, ReasonLine, ReportDocument
+from eavefall_service.report.glossary import glossary_of
 from eavefall_service.report.numbers import numbers_text
 from eavefall_service.report.photos import PhotoPicture
 from eavefall_service.report.pictures import RENDERED_LABEL, pictures_of
@@ -27,7 +36,7 @@ from eavefall_service.report.tables import (
     take_off_table,
     water_table,
 )
-from eavefall_service.report.widths import width_bars
+from eavefall_service.report.widths import taxon_of, width_bars
 
 __all__ = ["build_report"]
 
@@ -56,6 +65,8 @@ def build_report(
     """
     pictures = pictures_of(survey, photos, tags, gauges)
     forms = _forms(survey, tags)
+    guards = guards_table(advice)
+    whys = {row[-1] for row in guards.rows}
     return ReportDocument(
         title=survey.name,
         note=survey.note or "",
@@ -69,30 +80,27 @@ def build_report(
             "A sketch from the survey's distances and bearings, north up. Thicker eaves catch more.",
         ),
         figures=_figures(survey, advice, gauges, forms),
-        guards=guards_table(advice),
+        guards=guards,
         eaves=eaves_table(advice),
         water=water_table(advice),
         until_then=until_then_of(advice),
         reasons=tuple(
             ReasonLine(
                 rule=reason.rule,
-                about=reason.about or "",
+                about=sentence_case(_about(reason.about)),
                 sentence=reason.sentence,
-                numbers=numbers_text(reason.numbers),
+                numbers=numbers_text(reason.numbers, reason.about),
                 source=reason.source if reason.mark == reason.source else f"{reason.source} ({reason.mark})",
+                in_guards=reason.sentence in whys,
             )
             for reason in advice.reasons
         ),
         measure_next=tuple(
-            Entry(
-                sentence_case(row.sentence),
-                f"Chance that it changes the class {row.chance_changes_class:.0%}, the interval "
-                f"{row.chance_changes_interval:.0%}.".replace("%", " %"),
-            )
+            Entry(sentence_case(row.sentence), "" if "%" in row.sentence else _chances(row))
             for row in advice.measure_next
         ),
         flips=tuple(flip.sentence for flip in advice.flips),
-        assumed=assumed_table(advice),
+        assumed=assumed_table(survey, advice),
         take_off=take_off_table(advice),
         price=price_line(advice),
         cautions=tuple(
@@ -102,14 +110,31 @@ def build_report(
             )
             for caution in advice.cautions
         ),
+        glossary=glossary_of(advice),
         provenance=_provenance(advice),
         credits=_credits(survey, photos),
     )
 
 
+def _chances(row: MeasureNext) -> str:
+    return (
+        f"Chance that it changes the class {per_cent(row.chance_changes_class)}, "
+        f"the interval {per_cent(row.chance_changes_interval)}."
+    )
+
+
+def _about(about: str | None) -> str:
+    words: Mapping[str | None, str] = dict(GUARD_WORDS.items())
+    return words.get(about, about or "")
+
+
 def _forms(survey: Survey, tags: Mapping[str, PhotoTags]) -> dict[str, str]:
-    """Form of each tree whose photos settle it, for the plan's symbols."""
+    """Form of each tree by its species, else as its photos settle it."""
     found: dict[str, str] = {}
+    for tree in survey.trees:
+        taxon = taxon_of(tree, {})
+        if taxon is not None:
+            found[tree.name] = taxon.form
     for ref in survey.photos:
         seen = tags.get(ref.file)
         if ref.of is not None and seen is not None and seen.verdict.form != "unsure":
@@ -174,7 +199,7 @@ def _figures(
 def _provenance(advice: Advice) -> tuple[Fact, ...]:
     made = advice.provenance
     return (
-        Fact("eavefall", made.package),
+        Fact("package", made.package),
         Fact("rules", made.rules),
         Fact("tagger", made.model),
         Fact("tables", made.tables),

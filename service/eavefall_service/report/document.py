@@ -71,13 +71,17 @@ class Table:
 
 @dataclass(frozen=True)
 class ReasonLine:
-    """One rule that spoke, with every number that it used and where the rule comes from."""
+    """One rule that spoke, with every number that it used and where the rule comes from.
+
+    ``in_guards`` says that the guard table gives the sentence too, so that print need not repeat it.
+    """
 
     rule: str
     about: str
     sentence: str
     numbers: str
     source: str
+    in_guards: bool = False
 
 
 @dataclass(frozen=True)
@@ -111,5 +115,6 @@ class ReportDocument:
     take_off: Table
     price: str
     cautions: tuple[Entry, ...]
+    glossary: tuple[Entry, ...]
     provenance: tuple[Fact, ...]
     credits: tuple[str, ...]

@@ -11,6 +11,7 @@ from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.platypus import (
+    CondPageBreak,
     Flowable,
     Image,
     Paragraph,
@@ -30,17 +31,18 @@ __all__ = ["render_pdf"]
 
 Paper = Literal["letter", "a4"]
 _PAPERS: Final[dict[Paper, tuple[float, float]]] = {"letter": LETTER, "a4": A4}
-_MARGIN: Final = 12 * mm
+_MARGIN: Final = 10 * mm
 # Few photos are shown large, many small, so that they stay on the first page beside the answers.
-_PHOTO_ROWS: Final = ((4, 4, 32 * mm), (6, 6, 27 * mm), (1_000, 8, 19 * mm))
+_PHOTO_ROWS: Final = ((4, 4, 29 * mm), (6, 6, 27 * mm), (1_000, 8, 19 * mm))
 _GAP: Final = 3 * mm
+_ROOM: Final = 26 * mm
 # Relative column widths of each table, by key; they add up to the page width.
 _COLUMNS: Final[dict[str, tuple[float, ...]]] = {
-    "guards": (1.5, 1.1, 1.2, 1.9, 1.3, 1.05, 3.4),
-    "eaves": (1, 0.9, 2.5, 1.3, 1.3, 1.7, 1.2, 1.7),
-    "water": (1, 1.25, 1.25, 1.25, 1.25, 1.1, 3.6),
-    "assumed": (2.2, 1.5, 1.8, 4),
-    "take-off": (1.5, 1.5, 1.5, 1.2, 1, 1, 1),
+    "guards": (1.4, 0.95, 0.95, 2.1, 1.25, 0.95, 4),
+    "eaves": (0.9, 0.8, 2.9, 1.3, 1.3, 1.7, 1, 1.6),
+    "water": (0.9, 0.95, 0.95, 0.95, 0.95, 1, 5),
+    "assumed": (1.9, 1.6, 1.6, 3),
+    "take-off": (1.2, 1.4, 1.4, 1.1, 1, 0.7, 1),
 }
 
 
@@ -185,10 +187,11 @@ def _boxed(body: Sequence[Flowable], width: float) -> list[Flowable]:
 def _reasons(doc: ReportDocument) -> list[Flowable]:
     lines: list[Flowable] = []
     for number, reason in enumerate(doc.reasons, 1):
-        about = f", about {reason.about}" if reason.about else ""
-        trail = ". ".join(filter(None, (reason.numbers, f"{reason.rule}{about}", f"Source: {reason.source}")))
-        quiet = f'<font size="6.5" color="{QUIET}">{safe_text(trail)}</font>'
-        lines.append(Paragraph(f"{number}. {safe_text(reason.sentence)} {quiet}", style("small")))
+        about = f"<b>{safe_text(reason.about)}.</b> " if reason.about else ""
+        trail = ". ".join(filter(None, (reason.numbers, reason.rule, f"Source: {reason.source}")))
+        quiet = f'<font size="6.3" color="{QUIET}">{safe_text(trail)}</font>'
+        said = "" if reason.in_guards else safe_text(reason.sentence)
+        lines.append(Paragraph(f"{number}. {about}{said} {quiet}", style("small" if said else "tiny")))
     return lines
 
 
@@ -209,29 +212,29 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
         if figure.key != "guard-plot"
     }
     price = [_text(doc.price, "small-bold")] if doc.price else []
-    care = [
-        *_section("How to keep it clean until then", _bullets(doc.until_then, "small")),
-        *_section("Cautions", _entries(doc.cautions, "small")),
-    ]
     change = [
         *_section("Measure next, most useful first", _entries(doc.measure_next, "small")),
         *_section("The answer turns if", _bullets(doc.flips, "small")),
     ]
-    return [
-        *first,
-        _beside([*drawn["plan"], *change], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], width),
-        *_table(doc.guards, width),
-        _beside(care, drawn["opening"], width),
-        *_table(doc.eaves, width),
-        *_table(doc.water, width),
-        *_section("Reasons, with the numbers behind them", _reasons(doc)),
-        *_table(doc.assumed, width),
-        *_table(doc.take_off, width),
-        *price,
-        *_section(
-            "Made with", [_facts(doc.provenance, "tiny"), *(_text(line, "tiny") for line in doc.credits)]
-        ),
+    care = [
+        *_section("How to keep it clean until then", _bullets(doc.until_then, "small")),
+        *_section("Cautions", _entries(doc.cautions, "small")),
     ]
+    half = width / 2 - 2 * _GAP
+    made = [_facts(doc.provenance, "tiny"), *(_text(line, "tiny") for line in doc.credits)]
+    blocks = [
+        [_beside([*drawn["plan"], *change], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], width)],
+        _table(doc.eaves, width),
+        _table(doc.guards, width),
+        [_beside(care, drawn["opening"], width)],
+        _table(doc.water, width),
+        [_beside(_table(doc.assumed, half), [*_table(doc.take_off, half), *price], width)],
+        _section("Reasons, with the numbers behind them", _reasons(doc)),
+        _section("Words used here", _entries(doc.glossary, "small")),
+        _section("Made with", made),
+    ]
+    # A heading takes at least the first lines below it along to the next page.
+    return [*first, *(part for block in blocks for part in (CondPageBreak(_ROOM), *block))]
 
 
 def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
@@ -263,7 +266,7 @@ def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
     def foot(canvas: Any, _: Any) -> None:
         canvas.setFont("Helvetica", 6.5)
         canvas.setFillColor(HexColor(QUIET))
-        canvas.drawRightString(size[0] - _MARGIN, 7 * mm, f"page {canvas.getPageNumber()}")
+        canvas.drawRightString(size[0] - _MARGIN, 5 * mm, f"page {canvas.getPageNumber()}")
 
     template.build(_story(doc, width), onFirstPage=foot, onLaterPages=foot)
     return out.getvalue()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import Advice, EaveAdvice, Opening
+import re
+
+from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
+from eavefall_model.survey import Survey
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
@@ -12,6 +15,7 @@ from eavefall_service.plots.words import (
     length_both,
     litres_per_second,
     mm_and_in,
+    months_short,
     months_text,
     number_text,
     per_cent,
@@ -24,11 +28,21 @@ from eavefall_service.report.document import Table
 __all__ = ["assumed_table", "eaves_table", "guards_table", "price_line", "take_off_table", "water_table"]
 
 
+def _first_why(row: GuardVerdict, advice: Advice) -> str:
+    """The sentence of the rule that decided; the others stand among the reasons."""
+    deciding = row.rules[0] if row.rules else None
+    for reason in advice.reasons:
+        if reason.about == row.kind and reason.rule == deciding:
+            return reason.sentence
+    return row.why
+
+
 def guards_table(advice: Advice) -> Table:
     """Every guard kind with its verdict, in the order of the advice; the advised one is marked."""
     rows = []
     for row in advice.guards:
-        clean = f"; clean in {months_text(row.clean_in)}" if row.clean_in else ""
+        # The months of the advised guard are in the answers already.
+        clean = f"; {months_short(row.clean_in)}" if row.clean_in not in ((), advice.clean_in) else ""
         rows.append(
             (
                 sentence_case(GUARD_WORDS[row.kind]),
@@ -37,7 +51,7 @@ def guards_table(advice: Advice) -> Table:
                 f"{interval_text(row.interval_months)}{clean}",
                 FAILURE_WORDS[row.failure],
                 f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
-                row.why,
+                _first_why(row, advice),
             )
         )
     return Table(
@@ -53,7 +67,8 @@ def guards_table(advice: Advice) -> Table:
             "Why",
         ),
         tuple(rows),
-        "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard.",
+        "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard. "
+        "Months named: good ones to clean in, where they differ from those above.",
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advice.recommended_guard),
         tuple(
             (row.interval_months.low, row.interval_months.typical, row.interval_months.high)
@@ -104,6 +119,10 @@ def _range(eave: EaveAdvice) -> str:
     return f"{number_text(load.low, 2)} to {number_text(load.high, 2)} kg/m"
 
 
+def _margin(margin: float) -> str:
+    return f"{per_cent(margin)} to spare" if margin >= 0 else f"{per_cent(-margin)} short"
+
+
 def water_table(advice: Advice) -> Table:
     """Design flow against gutter, outlet and screen of each eave."""
     return Table(
@@ -117,22 +136,44 @@ def water_table(advice: Advice) -> Table:
                 litres_per_second(eave.water.gutter_l_s),
                 litres_per_second(eave.water.outlet_l_s),
                 "—" if eave.water.inlet_l_s is None else litres_per_second(eave.water.inlet_l_s),
-                f"{eave.water.weakest}, {number_text(eave.water.margin, 2)}",
+                f"{eave.water.weakest}, {_margin(eave.water.margin)}",
                 eave.water.sentence,
             )
             for eave in advice.eaves
         ),
-        "The figure after the tightest point is its margin as the water check reports it.",
+        "To spare: capacity of the tightest point over the design flow.",
     )
 
 
-def assumed_table(advice: Advice) -> Table:
+def _place(field: str, survey: Survey) -> str:
+    """``back: height`` for ``eaves[1].height``; a field of no tree or eave stays as it is."""
+    found = re.fullmatch(r"(eaves|trees)\[(\d+)\]\.(.+)", field)
+    if found is None:
+        return _words(field)
+    parts = survey.eaves if found[1] == "eaves" else survey.trees
+    at = int(found[2])
+    return f"{parts[at].name}: {_words(found[3])}" if at < len(parts) else field
+
+
+def _words(path: str) -> str:
+    return path.replace("_", " ").replace(".", " ")
+
+
+def assumed_table(survey: Survey, advice: Advice) -> Table:
     """What the survey left out and what was taken instead."""
     return Table(
         "assumed",
         "Assumed, because it was not given",
-        ("Field", "Taken as", "Could be", "Why"),
-        tuple((row.field, row.value, f"{row.low} to {row.high}", row.why) for row in advice.assumed),
+        ("What", "Taken as", "Could be", "Why"),
+        tuple(
+            (
+                _place(row.field, survey),
+                row.value,
+                "" if row.low == row.high else f"{row.low} to {row.high}",
+                row.why,
+            )
+            for row in advice.assumed
+        ),
     )
 
 
@@ -166,7 +207,7 @@ def take_off_table(advice: Advice) -> Table:
     return Table(
         "take-off",
         "Take-off",
-        ("Eave", "Guard", "Gutter", "Waste included", "Corners", "Ends", "Outlets"),
+        ("Eave", "Guard", "New gutter", "Waste in it", "Corners", "Ends", "Outlets"),
         tuple(rows),
         " ".join(notes),
     )

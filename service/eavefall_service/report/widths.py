@@ -12,13 +12,14 @@ from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.schema import Form
 from eavefall_service.plots.opening import WidthBar
 
-__all__ = ["width_bars"]
+__all__ = ["taxon_of", "width_bars"]
 
 # Wide pieces never decide an opening; the narrow ones of each tree do.
 _PER_TREE = 2
 
 
-def _taxon(tree: Tree, forms: Mapping[str, str]) -> Taxon | None:
+def taxon_of(tree: Tree, forms: Mapping[str, str]) -> Taxon | None:
+    """What a tree is taken for: its species, else its form, else the form in ``forms``; else nothing."""
     if tree.species:
         try:
             return find_taxon(tree.species)
@@ -42,7 +43,7 @@ def width_bars(
             )
     seen: set[str] = set()
     for tree in survey.trees:
-        taxon = _taxon(tree, forms)
+        taxon = taxon_of(tree, forms)
         if taxon is None or taxon.name in seen:
             continue
         seen.add(taxon.name)

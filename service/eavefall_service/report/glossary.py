@@ -1,0 +1,42 @@
+"""The few words that a reader must know, said once."""
+
+from __future__ import annotations
+
+import math
+
+from eavefall_model.advice.schema import Advice
+from eavefall_model.screens.classes import CLASS_BOUNDS_MM
+from eavefall_model.units import MM_PER_INCH
+from eavefall_service.plots.words import joined, number_text
+from eavefall_service.report.document import Entry
+
+__all__ = ["glossary_of"]
+
+
+def _classes() -> str:
+    parts = []
+    for name, (low, high) in reversed(CLASS_BOUNDS_MM.items()):
+        limit = low if math.isinf(high) else high
+        size = f"{number_text(limit)} mm ({limit / MM_PER_INCH:.2f} in)"
+        parts.append(f"{name.replace('-', ' ')} {'wider than' if math.isinf(high) else 'up to'} {size}")
+    return joined(parts)
+
+
+def glossary_of(advice: Advice) -> tuple[Entry, ...]:
+    """Opening, fineness, trial runs, and when a hand is needed."""
+    return (
+        Entry(
+            "Clear opening.", "The free width between two wires, or across a hole. It decides what gets in."
+        ),
+        Entry("Fineness.", f"Classes by clear opening: {_classes()}."),
+        Entry(
+            "A hand is needed",
+            "when the gutter has filled enough to hold water back, its outlet is blocked, or the screen is covered "
+            "so far that rain runs over it.",
+        ),
+        Entry(
+            "Trial runs.",
+            f"The figures were worked out {advice.provenance.draws} times, each time with other values for what is "
+            "not known exactly. The range leaves out the lowest and the highest tenth.",
+        ),
+    )
