@@ -63,23 +63,28 @@ def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0)
     of it on average; nothing else leaves.
     """
     income = np.asarray(arrivals, dtype=np.float64)
-    share = np.asarray(shed_share, dtype=np.float64)
-    if share.ndim < income.ndim:
-        share = share[..., None]
-    keep = np.broadcast_to(1 - share, income.shape)
-    load = np.broadcast_to(np.asarray(start, dtype=np.float64), income.shape[:-1]).copy()
-    out = np.empty_like(income)
+    keep = _keep(shed_share, income)
+    # Half a month of clearing keeps the square root of what a whole month keeps.
+    added = income * np.sqrt(keep)
+    load = np.broadcast_to(np.asarray(start, dtype=np.float64), income.shape[:-1])
+    out = np.empty(income.shape)
+    keep = np.broadcast_to(keep, income.shape)
     for month in range(income.shape[-1]):
-        # Half a month of clearing keeps the square root of what a whole month keeps.
-        load = load * keep[..., month] + income[..., month] * np.sqrt(keep[..., month])
+        load = load * keep[..., month] + added[..., month]
         out[..., month] = load
     return out
+
+
+def _keep(shed_share: ArrayLike, income: Array) -> Array:
+    share = np.asarray(shed_share, dtype=np.float64)
+    return 1 - (share[..., None] if share.ndim < income.ndim else share)
 
 
 def steady_year(arrivals: ArrayLike, shed_share: ArrayLike) -> Array:
     """Load at the end of each of the 12 months when the year repeats; shapes as in :func:`build_up`."""
     income = np.asarray(arrivals, dtype=np.float64)
     once = build_up(income, shed_share)
-    share = np.asarray(shed_share, dtype=np.float64)
-    kept_year = (1 - share) ** income.shape[-1] if share.ndim < income.ndim else np.prod(1 - share, axis=-1)
-    return build_up(income, shed_share, once[..., -1] / np.maximum(1 - kept_year, 1e-12))
+    # What lay there at the start of the year is worn down month by month; the load is linear in it.
+    left = np.cumprod(np.broadcast_to(_keep(shed_share, income), income.shape), axis=-1)
+    start = once[..., -1:] / np.maximum(1 - left[..., -1:], 1e-12)
+    return np.asarray(once + start * left)
