@@ -72,12 +72,12 @@ def _along(line: FloatArray, t: FloatArray) -> tuple[FloatArray, FloatArray]:
     return line[cell] * (1 - part) + line[cell + 1] * part, np.arctan2(step[:, 1], step[:, 0])
 
 
-def pine_branch(canvas: UInt8, rng: np.random.Generator) -> str:
-    """Long needles in bundles, crowded towards the end of each shoot."""
+def pine_branch(canvas: UInt8, rng: np.random.Generator, bundle: int | None = None) -> str:
+    """Long needles in bundles of ``bundle``, crowded towards the end of each shoot."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.10, 0.32)) * size[1]
     colours, wood = _some(rng, PINE_GREENS), _some(rng, WOODS)
-    per = int(rng.choice([2, 3, 5]))
+    per = bundle or int(rng.choice([2, 3, 5]))
     wide = max(1, round(scale / 95))
     for line, near in _boughs(rng, size, int(rng.integers(2, 5)), float(rng.uniform(0.5, 0.9))):
         _wood(canvas, line, scale * 0.05, wood * near)

@@ -137,7 +137,7 @@ def pine_tree(canvas: UInt8, place: Placement, rng: np.random.Generator) -> str:
     thick = np.maximum(np.round(length * 0.03 * place.height_px), 1).astype(int)
     strokes(canvas, place.project(branch), branch[:, 2, 2] - 0.3, np.full(len(branch), 0.4), wood, thick)
     # Shoots on the outer part of each branch, each ending in a tuft.
-    shoots = 9
+    shoots = 14
     at = rng.uniform(0.3, 1.0, (len(branch), shoots))
     at[:, -1] = 1.0
     place_on = at * 4
@@ -164,8 +164,8 @@ def _tufts(
     heading: FloatArray,
     radius: float,
 ) -> None:
-    needles = max(14, min(40, int(place.height_px / 28)))
-    size = float(rng.uniform(0.018, 0.034))
+    needles = max(12, min(36, int(place.height_px / 36)))
+    size = float(rng.uniform(0.012, 0.026))
     spray = rng.normal(0, 0.75, (len(tuft), needles, 3)) + heading[:, None, :] * 0.9
     spray /= np.linalg.norm(spray, axis=-1, keepdims=True)
     back = rng.uniform(0, 1.1, (len(tuft), needles, 1)) * size

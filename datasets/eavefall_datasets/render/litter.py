@@ -65,9 +65,10 @@ def scatter_needles(
     count: int,
     length_px: float,
     band: tuple[float, float] = (0.0, 1.0),
+    bundle: int | None = None,
 ) -> None:
-    """Fallen needles, many joined in pairs, threes or fives at one end, each with a thin shadow."""
-    per = int(rng.choice([1, 2, 3, 5]))
+    """Fallen needles, joined in bundles at one end, each with a thin shadow."""
+    per = bundle or int(rng.choice([1, 2, 3, 5]))
     groups = max(count // per, 1)
     x, y = _spots(rng, (canvas.shape[0], canvas.shape[1]), groups, band)
     base = np.repeat(np.column_stack([x, y]), per, axis=0)
