@@ -114,8 +114,8 @@ def kappa(table: Confusion, weights: Weights = "none", level: float = 0.95) -> K
     Standard error: Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72:323, the form for a kappa that is
     not zero. The interval is taken on the logit of (1 - kappa)/2 and carried back (delta method): near 1 the
     plain kappa +- z se runs past 1 and covered 89 % for a stated 95 % at n = 60 in simulation, this one 95 %.
-    The standard error vanishes when nobody ever disagreed, which would claim certainty from a handful of surveys:
-    the lower bound then comes from the Wilson bound of the observed agreement, chance agreement held fixed.
+    The standard error vanishes when nobody ever disagreed, which would claim certainty from a handful of
+    surveys: the lower bound then comes from Wilson's for the observed agreement, chance agreement held fixed.
     """
     n = table.n
     if n == 0:

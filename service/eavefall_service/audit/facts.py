@@ -2,25 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Final, Literal, cast
+from typing import Any, Final
 
 from PIL import Image
-from sqlalchemy import delete, func, select, tuple_
+from sqlalchemy import delete, func, insert, select, tuple_
 from sqlalchemy.orm import Session
 
 from eavefall_service.audit.drift import season
 from eavefall_service.audit.rows import FactRow, ProgressRow
-from eavefall_service.journeys.photos import PhotoView, views
-from eavefall_service.storage.rows import AdviceRow, DecisionRow, SurveyRow
+from eavefall_service.storage.rows import AdviceRow, CorrectionRow, DecisionRow, PhotoRow, SurveyRow, TagsRow
 
-__all__ = ["OPEN", "SURE_FROM", "phone_of", "refresh_facts", "waiting", "week_of", "week_start"]
+__all__ = [
+    "OPEN",
+    "SURE_FROM",
+    "contradicts",
+    "in_weeks",
+    "phone_of",
+    "refresh_facts",
+    "waiting",
+    "week_of",
+    "week_start",
+]
 
 OPEN: Final = "open"
 # Below this largest class probability an answer counts as unsure; the queue uses the same limit.
 SURE_FROM: Final = 0.6
+# SQLite takes a thousand values in a statement everywhere.
+_TOGETHER: Final = 400
 _EXIF_MODEL: Final = 0x0110
 _MONDAY: Final = date(1970, 1, 5).toordinal()
 
@@ -28,6 +41,14 @@ _MONDAY: Final = date(1970, 1, 5).toordinal()
 def week_of(at: str) -> int:
     """Week of a stored time: Mondays since 5 January 1970."""
     return (date.fromisoformat(at[:10]).toordinal() - _MONDAY) // 7
+
+
+def in_weeks(session: Session, first_week: int, last_week: int) -> int:
+    """Number of surveys in some weeks, both ends included."""
+    found = session.scalar(
+        select(func.count()).select_from(FactRow).where(FactRow.week.between(first_week, last_week))
+    )
+    return found or 0
 
 
 def week_start(week: int) -> date:
@@ -64,8 +85,8 @@ def refresh_facts(session: Session, original: Callable[[str], Path], limit: int 
         At most this many surveys now, oldest change first.
     """
     ids, upto = _changed(session, *_marks(session), limit=limit)
-    for survey_id in ids:
-        _refresh_one(session, survey_id, original)
+    for start in range(0, len(ids), _TOGETHER):
+        _refresh(session, ids[start : start + _TOGETHER], original)
     for name, value in upto.items():
         session.merge(ProgressRow(name=name, value=value))
     return len(ids)
@@ -105,71 +126,125 @@ def _changed(
     return list(dict.fromkeys([*ids, *(run.survey_id for run in runs)])), marks
 
 
-def _refresh_one(session: Session, survey_id: str, original: Callable[[str], Path]) -> None:
-    survey = session.get_one(SurveyRow, survey_id)
-    advice = session.scalar(
-        select(AdviceRow).where(AdviceRow.survey_id == survey_id).order_by(AdviceRow.id.desc()).limit(1)
-    )
-    if advice is None:
-        session.execute(delete(FactRow).where(FactRow.survey_id == survey_id))
-        return
-    decisions = list(
-        session.scalars(
-            select(DecisionRow).where(DecisionRow.survey_id == survey_id).order_by(DecisionRow.id)
+def _refresh(session: Session, ids: Sequence[str], original: Callable[[str], Path]) -> None:
+    """Facts of some surveys, in a handful of queries for all of them together."""
+    newest = select(func.max(AdviceRow.id)).where(AdviceRow.survey_id.in_(ids)).group_by(AdviceRow.survey_id)
+    runs = {
+        row.survey_id: row
+        for row in session.execute(
+            select(AdviceRow.survey_id, AdviceRow.model, AdviceRow.fineness_class, AdviceRow.body).where(
+                AdviceRow.id.in_(newest)
+            )
         )
+    }
+    decisions: dict[str, list[tuple[str, str | None]]] = defaultdict(list)
+    for survey_id, kind, said in session.execute(
+        select(DecisionRow.survey_id, DecisionRow.kind, DecisionRow.fineness_class)
+        .where(DecisionRow.survey_id.in_(ids))
+        .order_by(DecisionRow.id)
+    ):
+        decisions[survey_id].append((kind, said))
+    photos = _photos(session, ids)
+    columns = (
+        SurveyRow.id,
+        SurveyRow.submitted_at,
+        SurveyRow.created_at,
+        SurveyRow.branch,
+        SurveyRow.created_by,
     )
-    photos = views(session, survey_id)
-    at = survey.submitted_at or survey.created_at
-    probabilities = cast(dict[str, float], advice.body.get("class_probability", {}))
-    confidence = max(probabilities.values(), default=0.0)
-    rep_class = _said(decisions, {"override"}) or advice.fineness_class
-    hemisphere = cast(Literal["north", "south"], survey.document.get("hemisphere", "north"))
-    session.merge(
-        FactRow(
-            survey_id=survey_id,
-            at=at,
-            week=week_of(at),
-            branch=survey.branch or "no branch",
-            rep=survey.created_by,
-            season=season(int(at[5:7]), hemisphere),
-            phone=_phone(photos, original),
-            model=advice.model,
-            model_class=advice.fineness_class,
-            rep_class=rep_class,
-            auditor_class=_settled(decisions, rep_class),
-            confidence=confidence,
-            corrected=int(rep_class != advice.fineness_class or any(map(_contradicted, photos))),
-            unsure=int(advice.fineness_class == "unsure" or confidence < SURE_FROM),
-            poor_photo=int(any(p.tags is not None and bool(p.tags.quality.problems) for p in photos)),
-            needle=int(any(p.tags is not None and p.tags.verdict.foliage.needle == "yes" for p in photos)),
+    surveys = session.execute(select(*columns, SurveyRow.document).where(SurveyRow.id.in_(ids))).all()
+    session.execute(delete(FactRow).where(FactRow.survey_id.in_(ids)))
+    facts = []
+    for survey in surveys:
+        if survey.id not in runs:
+            continue
+        run, own, said = runs[survey.id], photos[survey.id], decisions[survey.id]
+        at = survey.submitted_at or survey.created_at
+        confidence = max(run.body.get("class_probability", {}).values(), default=0.0)
+        rep_class = _last(said, {"override"}) or run.fineness_class
+        facts.append(
+            {
+                "survey_id": survey.id,
+                "at": at,
+                "week": week_of(at),
+                "branch": survey.branch or "no branch",
+                "rep": survey.created_by,
+                "season": season(int(at[5:7]), survey.document.get("hemisphere", "north")),
+                "phone": phone_of(original(own[0].sha256)) if own else "no photo",
+                "model": run.model,
+                "model_class": run.fineness_class,
+                "rep_class": rep_class,
+                "auditor_class": _settled(said, rep_class),
+                "confidence": confidence,
+                "corrected": int(rep_class != run.fineness_class or any(p.contradicted for p in own)),
+                "unsure": int(run.fineness_class == "unsure" or confidence < SURE_FROM),
+                "poor_photo": int(any(p.poor for p in own)),
+                "needle": int(any(p.needle for p in own)),
+            }
         )
+    if facts:
+        session.execute(insert(FactRow), facts)
+
+
+@dataclass(frozen=True)
+class _Photo:
+    sha256: str
+    poor: bool
+    needle: bool
+    contradicted: bool
+
+
+def _photos(session: Session, ids: Sequence[str]) -> dict[str, list[_Photo]]:
+    kept = (PhotoRow.survey_id.in_(ids), PhotoRow.deleted_at.is_(None))
+    # What reps and homeowners said; an auditor's view is counted with the audit, not here.
+    said = {
+        photo_id: (foliage, form)
+        for photo_id, foliage, form in session.execute(
+            select(CorrectionRow.photo_id, CorrectionRow.foliage, CorrectionRow.form)
+            .join(PhotoRow, PhotoRow.id == CorrectionRow.photo_id)
+            .where(*kept, CorrectionRow.role.in_(("rep", "homeowner")))
+            .order_by(CorrectionRow.id)
+        )
+    }
+    newest = select(func.max(TagsRow.id)).join(PhotoRow, PhotoRow.id == TagsRow.photo_id).where(*kept)
+    bodies = select(TagsRow.photo_id, TagsRow.body).where(TagsRow.id.in_(newest.group_by(TagsRow.photo_id)))
+    tags = dict(session.execute(bodies).tuples().all())
+    found: dict[str, list[_Photo]] = defaultdict(list)
+    for photo_id, survey_id, sha256 in session.execute(
+        select(PhotoRow.id, PhotoRow.survey_id, PhotoRow.sha256).where(*kept).order_by(PhotoRow.id)
+    ):
+        body = tags.get(photo_id)
+        if body is None:
+            found[survey_id].append(_Photo(sha256, False, False, False))
+            continue
+        verdict = body["verdict"]
+        found[survey_id].append(
+            _Photo(
+                sha256,
+                bool(body["quality"]["problems"]),
+                verdict["foliage"]["needle"] == "yes",
+                photo_id in said and contradicts(verdict, *said[photo_id]),
+            )
+        )
+    return found
+
+
+def contradicts(verdict: dict[str, Any], foliage: Sequence[str], form: str | None) -> bool:
+    """Whether a person says something else than the model's verdict; ``unsure`` is contradicted by nobody."""
+    wrong = any(
+        v != "unsure" and (v == "yes") != (label in foliage) for label, v in verdict["foliage"].items()
     )
+    return wrong or bool(form and verdict["form"] not in ("unsure", form))
 
 
-def _said(decisions: list[DecisionRow], kinds: set[str]) -> str | None:
-    said = [row.fineness_class for row in decisions if row.kind in kinds]
-    return said[-1] if said else None
+def _last(said: Sequence[tuple[str, str | None]], kinds: set[str]) -> str | None:
+    classes = [fineness for kind, fineness in said if kind in kinds]
+    return classes[-1] if classes else None
 
 
-def _settled(decisions: list[DecisionRow], standing: str) -> str | None:
+def _settled(said: Sequence[tuple[str, str | None]], standing: str) -> str | None:
     """What the last confirming or correcting auditor left standing."""
-    last = [row for row in decisions if row.kind in ("confirm", "correct")]
+    last = [(kind, fineness) for kind, fineness in said if kind in ("confirm", "correct")]
     if not last:
         return None
-    return last[-1].fineness_class if last[-1].kind == "correct" else standing
-
-
-def _contradicted(photo: PhotoView) -> bool:
-    """Whether a rep or homeowner said something else than the model's tags."""
-    said: Any = next((photo.corrections[r] for r in ("rep", "homeowner") if r in photo.corrections), None)
-    if said is None or photo.tags is None:
-        return False
-    verdict = photo.tags.verdict
-    foliage = verdict.foliage.model_dump()
-    wrong = any(v != "unsure" and (v == "yes") != (label in said.foliage) for label, v in foliage.items())
-    return wrong or bool(said.form and verdict.form not in ("unsure", said.form))
-
-
-def _phone(photos: list[PhotoView], original: Callable[[str], Path]) -> str:
-    names = [phone_of(original(photo.row.sha256)) for photo in photos[:1]]
-    return names[0] if names else "no photo"
+    return last[-1][1] if last[-1][0] == "correct" else standing

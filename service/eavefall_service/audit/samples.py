@@ -22,6 +22,7 @@ from eavefall_service.storage.clock import now_text
 __all__ = [
     "SECOND_SHARE",
     "Sampled",
+    "answers_for",
     "listed_in",
     "make_draw",
     "newest_draw",
@@ -168,6 +169,20 @@ def sampled_in(session: Session, draw_id: int, viewer: str) -> list[Sampled]:
             )
         )
     return found
+
+
+def answers_for(session: Session, survey_id: str, viewer: str) -> dict[str, str] | None:
+    """Every answer to a survey, or None while ``viewer`` has not given their own."""
+    fact = session.get(FactRow, survey_id)
+    reads = {
+        read.reader: read.answer
+        for read in session.scalars(
+            select(ReadRow).where(ReadRow.survey_id == survey_id).order_by(ReadRow.id.desc())
+        )
+    }
+    if viewer not in reads or fact is None:
+        return None
+    return {"model": fact.model_class, "rep": fact.rep_class, **dict(reversed(reads.items()))}
 
 
 def read_blind(session: Session, actor: Actor, survey_id: str, answer: str, words: str = "") -> ReadRow:

@@ -9,15 +9,20 @@ from typing import Final, Literal, get_args
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from eavefall_model.advice.schema import FinenessClass
+from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass
 from eavefall_service.audit.agreement import Confusion
+from eavefall_service.audit.calibration import Calibration, calibration
 from eavefall_service.audit.intervals import Rate, weighted_rate
 from eavefall_service.audit.rows import FactRow, ReadRow, SampledRow
 
-__all__ = ["LABELS", "Pair", "Reads", "branches", "pair_table", "sample_reads"]
+__all__ = [
+    "LABELS", "Pair", "Reads", "audited_confidence", "branches", "calibration_of", "ordered_only",
+    "pair_table", "sample_reads",
+]  # fmt: skip
 
 LABELS: Final[tuple[str, ...]] = get_args(FinenessClass)
 Pair = Literal["model-rep", "model-auditor", "rep-auditor", "auditor-auditor"]
+_LEAST_AUDITED: Final = 20
 _NAMES: Final = {
     "model-rep": ("Model", "Rep"),
     "model-auditor": ("Model", "Auditor, blind"),
@@ -68,6 +73,13 @@ def pair_table(session: Session, pair: Pair, branch: str | None = None) -> Confu
     return Confusion(tuple(used), counts, *_NAMES[pair])
 
 
+def ordered_only(table: Confusion) -> Confusion:
+    """The part where both named a fineness class: only those have an order, for a weighted kappa."""
+    keep = [i for i, label in enumerate(table.labels) if label in FINENESS_CLASSES]
+    counts = tuple(tuple(table.counts[i][j] for j in keep) for i in keep)
+    return Confusion(tuple(table.labels[i] for i in keep), counts, table.first, table.second)
+
+
 def sample_reads(session: Session, branch: str | None = None) -> Reads:
     """How often model and rep are wrong by the first blind read, weighted by how the samples were drawn."""
     query = (
@@ -85,3 +97,22 @@ def sample_reads(session: Session, branch: str | None = None) -> Reads:
         weighted_rate([row[0] != row[2] for row in rows], weights),
         weighted_rate([row[1] != row[2] for row in rows], weights),
     )
+
+
+def audited_confidence(session: Session, branch: str | None = None) -> list[tuple[float, bool]]:
+    """Stated confidence of every blindly read survey, and whether the first read agreed with the model."""
+    query = (
+        select(FactRow.confidence, FactRow.model_class == ReadRow.answer)
+        .join(ReadRow, ReadRow.survey_id == FactRow.survey_id)
+        .where(ReadRow.id.in_(select(func.min(ReadRow.id)).group_by(ReadRow.survey_id)))
+    )
+    if branch is not None:
+        query = query.where(FactRow.branch == branch)
+    return [(float(stated), bool(right)) for stated, right in session.execute(query)]
+
+
+def calibration_of(audited: Sequence[tuple[float, bool]]) -> Calibration | None:
+    """Calibration on audited surveys; None below 20, where every bin is noise."""
+    if len(audited) < _LEAST_AUDITED:
+        return None
+    return calibration([stated for stated, _ in audited], [right for _, right in audited], draws=200)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import logit
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 from statsmodels.stats.inter_rater import cohens_kappa
 
@@ -52,10 +53,12 @@ def test_value_and_interval_agree_with_references(weights: Weights) -> None:
             reference = cohens_kappa(counts, wt=SKLEARN[weights], return_results=True)
             assert ours.value == pytest.approx(expected, abs=1e-12)
             assert ours.se == pytest.approx(np.sqrt(reference.var_kappa), rel=1e-9)
-            # Ours is the reference's interval bent to stay below 1: the same width to first order.
-            assert ours.low < ours.value < ours.high < 1  # type: ignore[operator]
-            width = reference.kappa_upp - reference.kappa_low
-            assert ours.high - ours.low == pytest.approx(width, rel=0.15)
+            # The interval reaches equally far to both sides on the logit of (1 - kappa)/2, by the
+            # reference's standard error divided by the slope there.
+            part = (1 - expected) / 2
+            reach = 1.959964 * np.sqrt(reference.var_kappa) / 2 / (part * (1 - part))
+            for end, side in ((ours.low, 1), (ours.high, -1)):
+                assert logit((1 - end) / 2) - logit(part) == pytest.approx(side * reach, rel=1e-6)
 
 
 def test_confusion_agrees_with_scikit_learn_and_swaps() -> None:
