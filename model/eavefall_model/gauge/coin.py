@@ -20,7 +20,7 @@ __all__ = ["Rim", "find_coins", "fit_rim"]
 FloatArray = NDArray[np.float64]
 Ellipse = tuple[float, float, float, float, float]
 
-_SAMPLES: Final = 180
+_SAMPLES: Final = 144
 _MIN_SUPPORT: Final = 0.6
 _MAX_SPREAD_PX: Final = 1.5
 _MIN_RADIUS_PX: Final = 40.0
@@ -123,7 +123,7 @@ def _fit_from(
     plane_mm = ray * (focal_px * radius_mm / major) + thick_mm * rotation[:, 2]
     theta = np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), plane_mm, [math.log(focal_px), 0.0]])
     start = Pose(theta, np.zeros((N_PARAMETERS, N_PARAMETERS)), size_px)
-    return fit_pose(start, _Outline(rim, reference, start), correlated=_CORRELATED, pin=_PINNED)
+    return fit_pose(start, _Outline(rim, reference, start), pin=_PINNED, rough=True)
 
 
 class _Outline:

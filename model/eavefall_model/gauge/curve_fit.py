@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,28 +11,35 @@ __all__ = ["SmoothCurve", "arc_length", "fit_curve"]
 
 FloatArray = NDArray[np.float64]
 _DEGREE: Final = 3
+_TABLE_STEP: Final = 4.0
 
 
-@dataclass(frozen=True)
 class SmoothCurve:
-    """Cubic spline over 0 to ``length`` with coefficients (K, 2); straight on beyond both ends."""
+    """Cubic spline over 0 to ``length`` with coefficients (K, 2); straight on beyond both ends.
 
-    coefficients: FloatArray
-    length: float
+    Points and tangents are read from a table every few pixels: between its rows a needle is straight to a
+    hundredth of a pixel.
+    """
+
+    def __init__(self, coefficients: FloatArray, length: float) -> None:
+        self.length = length
+        count = max(24, int(length / _TABLE_STEP))
+        self._s = np.linspace(0.0, length, count)
+        self._points = np.asarray(_basis(self._s / length, len(coefficients)) @ coefficients)
+        slope = np.gradient(self._points, self._s, axis=0, edge_order=2)
+        self._tangents = slope / np.hypot(slope[:, 0], slope[:, 1])[:, None]
 
     def at(self, s: FloatArray) -> FloatArray:
         """Points (N, 2)."""
         inside = np.clip(s, 0.0, self.length)
-        base = _basis(inside / self.length, len(self.coefficients)) @ self.coefficients
-        return np.asarray(base + (s - inside)[:, None] * self.tangent(inside))
+        return self._read(inside, self._points) + (s - inside)[:, None] * self.tangent(inside)
 
     def tangent(self, s: FloatArray) -> FloatArray:
         """Unit tangents (N, 2)."""
-        step = 1e-4
-        t = np.clip(s / self.length, step, 1 - step)
-        ahead = _basis(t + step, len(self.coefficients)) - _basis(t - step, len(self.coefficients))
-        direction = ahead @ self.coefficients
-        return np.asarray(direction / np.hypot(direction[:, 0], direction[:, 1])[:, None])
+        return self._read(s, self._tangents)
+
+    def _read(self, s: FloatArray, table: FloatArray) -> FloatArray:
+        return np.column_stack([np.interp(s, self._s, table[:, 0]), np.interp(s, self._s, table[:, 1])])
 
 
 def arc_length(points: FloatArray) -> FloatArray:

@@ -13,9 +13,9 @@ __all__ = ["allowed_mask"]
 _BORDER_PX = 2
 
 
-def allowed_mask(located: Located, size_px: tuple[int, int], factor: int) -> NDArray[np.bool_]:
-    """Mask (h, w) at the photo's size over ``factor``: inside the sheet, off the reference, off the frame."""
-    width, height = size_px[0] // factor, size_px[1] // factor
+def allowed_mask(located: Located, view_px: tuple[int, int], factor: float) -> NDArray[np.bool_]:
+    """Mask (h, w) of the view: inside the sheet, off the reference, off the frame."""
+    width, height = view_px
     mask = np.zeros((height, width), np.uint8)
     if located.inside is None:
         mask[_BORDER_PX:-_BORDER_PX, _BORDER_PX:-_BORDER_PX] = 1
@@ -29,6 +29,6 @@ def allowed_mask(located: Located, size_px: tuple[int, int], factor: int) -> NDA
     return mask.astype(bool)
 
 
-def _view(polygon_px: NDArray[np.float64], factor: int) -> NDArray[np.int32]:
+def _view(polygon_px: NDArray[np.float64], factor: float) -> NDArray[np.int32]:
     # Far outside the picture is far enough: OpenCV's polygons take 16-bit coordinates.
     return np.clip(np.round((polygon_px + 0.5) / factor - 0.5), -16000, 16000).astype(np.int32)

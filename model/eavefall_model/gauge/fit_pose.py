@@ -43,6 +43,7 @@ def fit_pose(
     correlated: float = 10.0,
     pin: tuple[int, ...] = (),
     rounds: int = 8,
+    rough: bool = False,
 ) -> PoseFit:
     """Fit by iteratively reweighted Gauss-Newton with priors on focal length and lens.
 
@@ -57,6 +58,8 @@ def fit_pose(
         How many neighbouring points share one error (bevel, shadow, tone curve); inflates the covariance.
     pin : tuple of int
         Parameters that the residuals cannot see (turning of a coin) and that stay as they are.
+    rough : bool
+        Stop early and leave the covariance zero: for a start that is fitted again.
     """
     size = start.size_px
     prior_at = np.zeros(N_PARAMETERS)
@@ -72,9 +75,10 @@ def fit_pose(
         return float(lose(values / scale).sum()) + float((prior_weight * (at - prior_at) ** 2).sum())
 
     # The start may be many pixels off: every point pulls at first (Huber), then only those that agree (Tukey).
-    for turn in range(2 * rounds):
+    pulling = True
+    for _ in range(2 * rounds):
         spread = max(floor_px, _spread(residual))
-        weigh, lose = (_huber_weight, _huber_loss) if turn < rounds else (_tukey_weight, _tukey_loss)
+        weigh, lose = (_huber_weight, _huber_loss) if pulling else (_tukey_weight, _tukey_loss)
         weight = weigh(residual / spread) / spread**2
         jacobian = _jacobian(start, theta, residuals_px, residual, free)
         normal = (jacobian.T * weight) @ jacobian + np.diag(prior_weight[free])
@@ -86,13 +90,18 @@ def fit_pose(
             trial[free] -= step
             after = residuals_px(start.with_theta(trial))
             if np.isfinite(after).all() and cost_of(after, trial, spread, lose) <= here:
-                moved, damping = bool(np.abs(step / _STEP[free]).max() > 0.1), damping / 5
+                moved, damping = bool(np.abs(step / _STEP[free]).max() > (30.0 if rough or pulling else 1.0)), damping / 5
                 theta, residual = trial, after
                 break
             damping *= 10
-        if not moved and turn >= rounds:
+        if not moved and not pulling:
             break
+        pulling = pulling and moved
     spread = max(floor_px, _spread(residual))
+    agree = float(np.mean(np.abs(residual) < 3 * max(spread, 0.3)))
+    cost = cost_of(residual, theta, _COST_PX, _tukey_loss)
+    if rough:
+        return PoseFit(start.with_theta(theta), spread, agree, cost)
     weight = _tukey_weight(residual / spread) / (spread**2 * correlated)
     jacobian = _jacobian(start, theta, residuals_px, residual, free)
     information = (jacobian.T * weight) @ jacobian + np.diag(prior_weight[free])
@@ -107,8 +116,7 @@ def fit_pose(
 
     rows = _shortened(pose, misfit)
     pose = Pose(theta, rows.T @ rows, size)
-    agree = float(np.mean(np.abs(residual) < 3 * max(spread, 0.3)))
-    return PoseFit(pose, spread, agree, cost_of(residual, theta, _COST_PX, _tukey_loss))
+    return PoseFit(pose, spread, agree, cost)
 
 
 def _shortened(pose: Pose, misfit: Callable[[FloatArray], float]) -> FloatArray:

@@ -18,11 +18,12 @@ __all__ = ["find_flat"]
 
 FloatArray = NDArray[np.float64]
 
-_PER_SIDE: Final = 60
+_PER_SIDE: Final = 48
 _MIN_SIDE_PX: Final = 60.0
 _MIN_SUPPORT: Final = 0.6  # share of all edge samples that lie on the fitted outline
 _MIN_SIDE_SUPPORT: Final = 0.3
 _MAX_SPREAD_PX: Final = 1.2
+_LAST_REACH_PX: Final = 3.0
 
 
 def find_flat(
@@ -86,7 +87,7 @@ def _fit_outline(
     points, normals, sides = _along(corners, reference)
     side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
     fit: PoseFit | None = None
-    for reach_px in (max(5.0, 0.02 * side_px), 4.0, 2.5):
+    for reach_px in (max(5.0, 0.02 * side_px), _LAST_REACH_PX):
         offset, strength = edge_offsets(light, points, normals, reach_px)
         sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4) if seen[side]])
         offset, _ = (
@@ -100,7 +101,14 @@ def _fit_outline(
             return None
         sides_tried = sides[inside]
         edge, which = points[held] + normals[held] * offset[held, None], sides[held]
-        fit = fit_pose(pose, _Sides(edge, which, reference, pose), correlated=12.0)
+        fit = fit_pose(
+            pose,
+            _Sides(edge, which, reference, pose),
+            correlated=12.0,
+            rough=reach_px != _LAST_REACH_PX,
+        )
+        if fit.spread_px > _MAX_SPREAD_PX * 3:
+            return None
         pose = fit.pose
         new_corners = pose.project(model, reference.thick_mm)
         if not np.isfinite(new_corners).all() or np.abs(new_corners).max() > 4 * max(size_px):

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_factor
+from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
 from eavefall_model.gauge.field import allowed_mask
 from eavefall_model.gauge.light import linear_luma
 from eavefall_model.gauge.locate import Located, locate
@@ -23,7 +23,7 @@ from eavefall_model.gauge.skeleton_graph import skeleton_pieces
 from eavefall_model.gauge.strands import Strand, join_pieces
 from eavefall_model.gauge.summary import summarise
 from eavefall_model.gauge.thinning import thin
-from eavefall_model.gauge.trace import Trace, trace_strand
+from eavefall_model.gauge.trace import Course, Trace, follow, trace
 from eavefall_model.photo import Photo
 
 __all__ = ["GAUGE_VERSION", "measure"]
@@ -85,9 +85,10 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
     origin = np.array([located.plane.origin_px])
     scale = located.plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
     size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
-    view = make_view(photo.rgb, allowed_mask(located, size_px, view_factor(scale)), scale)
+    view_px = view_size(size_px, scale)
+    view = make_view(photo.rgb, allowed_mask(located, view_px, size_px[0] / view_px[0]), scale)
     strands = _strands(view)
-    glare = glare_share(photo.rgb, view.allowed, view.factor)
+    glare = glare_share(photo.rgb, view.allowed)
     found, blur_mm = _trace_all(light, view, strands, located.plane)
     late = _refuse_content(found, strands, glare, blur_mm, name)
     if late is not None:
@@ -111,8 +112,7 @@ def _refuse_view(located: Located, name: str, reference: Reference) -> Refusal |
 
 
 def _strands(view: View) -> list[Strand]:
-    mask, _ = strand_mask(view)
-    mask = _without_specks(mask, view.px_per_mm)
+    mask = _without_specks(strand_mask(view), view.px_per_mm)
     return join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
 
 
@@ -130,37 +130,37 @@ def _trace_all(
     light: NDArray[np.float32], view: View, strands: list[Strand], plane: Plane
 ) -> tuple[list[_Found], float | None]:
     """Trace twice: the first pass tells the photo's blur, the second holds it fixed."""
-    rough = [_trace_one(light, view, strand, plane, None) for strand in strands[:_MAX_STRANDS]]
-    blurs = [t.blur_px for t in rough if t is not None and t.half_px > t.blur_px]
+    courses = [(strand, _follow(light, view, strand, plane)) for strand in strands[:_MAX_STRANDS]]
+    blurs = [course.blur_px for _, course in courses if course is not None and course.half_px > course.blur_px]
     if not blurs:
         return [], None
     blur_px = float(np.median(blurs))
     found: list[_Found] = []
-    for strand, first in zip(strands, rough, strict=False):
-        if first is None:
+    for strand, course in courses:
+        if course is None:
             continue
-        trace = _trace_one(light, view, strand, plane, blur_px)
-        if trace is None:
+        scale = float(plane.best.px_per_mm(course.curve.at(np.array([course.curve.length / 2])))[0])
+        traced = trace(light, course, scale, blur_px)
+        if traced is None:
             continue
-        scale = float(np.median(plane.best.px_per_mm(trace.axis)))
-        measured = measure_trace(trace, plane, scale)
-        if measured is None or not _is_needle(trace, measured):
-            continue
-        found.append(_Found(trace, strand, measured, _is_complete(trace, strand, view, scale)))
-    scale = float(np.median([plane.best.px_per_mm(f.trace.axis).mean() for f in found])) if found else 1.0
-    return found, blur_px / scale if found else None
+        measured = measure_trace(traced, plane, scale)
+        if measured is not None and _is_needle(traced, measured):
+            found.append(_Found(traced, strand, measured, _is_complete(traced, strand, view)))
+    if not found:
+        return [], None
+    scale = float(np.median([plane.best.px_per_mm(f.trace.axis).mean() for f in found]))
+    return found, blur_px / scale
 
 
-def _trace_one(
-    light: NDArray[np.float32], view: View, strand: Strand, plane: Plane, blur_px: float | None
-) -> Trace | None:
+def _follow(light: NDArray[np.float32], view: View, strand: Strand, plane: Plane) -> Course | None:
     points = view.to_photo(strand.points)
     scale = float(plane.best.px_per_mm(points[len(points) // 2][None])[0])
-    half = float(np.median(strand.half[~strand.shared])) if (~strand.shared).any() else float(strand.half[0])
-    half_px = max(half - 0.5, 0.5) * view.factor
+    own = strand.half[~strand.shared]
+    # The distance transform counts from pixel middle to pixel middle: half a pixel more than the edge.
+    half_px = max(float(np.median(own if len(own) else strand.half)) - 0.5, 0.5) * view.factor
     if half_px / scale > _MAX_WIDTH_MM:
         return None
-    return trace_strand(light, points, half_px, strand.shared, scale, blur_px=blur_px)
+    return follow(light, points, half_px, strand.shared, scale)
 
 
 def _is_needle(trace: Trace, measured: Measured) -> bool:
@@ -174,7 +174,7 @@ def _is_needle(trace: Trace, measured: Measured) -> bool:
     )
 
 
-def _is_complete(trace: Trace, strand: Strand, view: View, px_per_mm: float) -> bool:
+def _is_complete(trace: Trace, strand: Strand, view: View) -> bool:
     """Both ends in sight: not at the frame, the reference or another strand, and mostly measured."""
     if any(strand.open_ends) or any(trace.reached) or trace.good_share < _COMPLETE_GOOD_SHARE:
         return False

@@ -14,6 +14,8 @@ __all__ = ["BarFit", "fit_bars", "normal_cdf"]
 FloatArray = NDArray[np.float64]
 
 _ROUNDS: Final = 12
+_SETTLED_PX: Final = 0.003
+_ENOUGH_SETTLED: Final = 0.95
 # How strongly the shading inside the bar is held near flat, in units of the squared contrast.
 _SHADE_RIDGE: Final = 0.01
 _BLUR_RANGE_PX: Final = (0.35, 4.0)
@@ -115,9 +117,12 @@ def fit_bars(
         trial_value, trial_jac = _bar(x, trial)
         trial_loss = _loss(profiles - trial_value, trial, ridge, start_blur)
         better = trial_loss <= loss
+        settled = np.abs(trial[:, 5:7] - p[:, 5:7]).max(axis=1) < _SETTLED_PX
         p[better], value[better], jac[better] = trial[better], trial_value[better], trial_jac[better]
         loss = np.where(better, trial_loss, loss)
         damping = np.where(better, damping / 4, damping * 8).clip(1e-6, 1e6)
+        if settled.mean() > _ENOUGH_SETTLED:
+            break
     residual = profiles - value
     variance = np.square(residual).sum(axis=1) / max(m - len(free), 1)
     jac_f = jac[:, :, free]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,8 +16,10 @@ MAX_BLUR_MM: Final = (
 )
 
 
-def glare_share(rgb: NDArray[np.uint8], allowed: NDArray[np.bool_], factor: int) -> float:
-    """Share of the measuring field whose light is clipped in all three colours."""
-    view = rgb[::factor, ::factor][: allowed.shape[0], : allowed.shape[1]]
-    clipped = view.min(axis=2) >= _CLIPPED
-    return float(np.mean(clipped[allowed])) if allowed.any() else 0.0
+def glare_share(rgb: NDArray[np.uint8], allowed: NDArray[np.bool_]) -> float:
+    """Share of the measuring field, given at any size (h, w), whose light is clipped in all three colours."""
+    if not allowed.any():
+        return 0.0
+    view = cv2.resize(rgb, allowed.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    clipped = cv2.inRange(view, (_CLIPPED, _CLIPPED, _CLIPPED), (255, 255, 255)) > 0
+    return float(np.mean(clipped[allowed]))

@@ -13,19 +13,30 @@ from eavefall_model.gauge.edges import smooth_rows
 from eavefall_model.gauge.light import sample_normals
 from eavefall_model.gauge.profile import BarFit, fit_bars
 
-__all__ = ["Trace", "trace_strand"]
+__all__ = ["Course", "Trace", "follow", "trace"]
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _WINDOW_MM: Final = 0.8
+_COARSE_MM: Final = 2.0
 _PIECE_MM: Final = 9.0  # of axis per spline piece: needles bend gently
 _SIDE_PX: Final = 5.0
 _STEP_PX: Final = 0.5
 _BEYOND_MM: Final = 4.0
 _MAX_MISFIT: Final = 0.25
 _END_LEVEL: Final = 0.18  # of the body's light deficit: the tip's width over the body's, blur included
-_MIN_WINDOWS: Final = 5
+_MIN_WINDOWS: Final = 4
+_LEAST_WINDOWS: Final = 6
+
+
+@dataclass(frozen=True)
+class Course:
+    """Where a strand runs: its axis as a curve in photo px, its half width and the blur seen there, px."""
+
+    curve: SmoothCurve
+    half_px: float
+    blur_px: float
 
 
 @dataclass(frozen=True)
@@ -57,16 +68,10 @@ class Trace:
         return np.asarray(np.hypot(*(self.right - self.left).T))
 
 
-def trace_strand(
-    light: NDArray[np.float32],
-    points: FloatArray,
-    half_px: float,
-    shared: Mask,
-    px_per_mm: float,
-    *,
-    blur_px: float | None = None,
-) -> Trace | None:
-    """Trace a strand from a rough path.
+def follow(
+    light: NDArray[np.float32], points: FloatArray, half_px: float, shared: Mask, px_per_mm: float
+) -> Course | None:
+    """Centre a rough path on its strand.
 
     Parameters
     ----------
@@ -75,45 +80,26 @@ def trace_strand(
     half_px : rough half width, px.
     shared : (N,) path points that lie in another strand and say nothing about this one's axis.
     px_per_mm : local scale.
-    blur_px : known blur of the photo; fitted if left out.
 
     Returns
     -------
-    Trace, or None where no strand can be followed.
+    Course, or None where no strand can be followed.
     """
     s = arc_length(points)
     length = float(s[-1])
     if length < 6 * half_px or length < 2 * px_per_mm:
         return None
-    pieces = max(1, round(length / (_PIECE_MM * px_per_mm)))
-    curve = fit_curve(s, points, np.where(shared, 0.02, 1.0), length, pieces)
-    window_px = _WINDOW_MM * px_per_mm
-    fit: BarFit | None = None
-    for _ in range(2):
-        n = max(_MIN_WINDOWS, int(length / window_px))
-        edges_s = np.linspace(0, length, n + 1)
-        middle = (edges_s[:-1] + edges_s[1:]) / 2
-        offsets, profiles = _profiles(light, curve, edges_s, half_px)
-        fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
-        good = _good(fit, half_px)
-        if good.sum() < _MIN_WINDOWS:
-            return None
-        half_px = float(np.median(fit.width_px[good])) / 2
-        centre = (fit.left_px + fit.right_px) / 2
-        tangent = curve.tangent(middle)
-        normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-        moved = curve.at(middle) + normal * centre[:, None]
-        weights = np.where(good, 1.0, 0.0)
-        path = arc_length(curve.at(np.linspace(0, length, 200)))[-1]
-        weights[~good] = 0.001
-        moved[~good] = curve.at(middle[~good])
-        curve = fit_curve(middle, moved, weights, length, pieces)
-        del path
-    assert fit is not None
-    # The spline's parameter is no longer exactly its length: measure along it from here on.
-    tangent = curve.tangent(middle)
-    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    base = curve.at(middle)
+    curve = fit_curve(s, points, np.where(shared, 0.02, 1.0), length, _pieces(length, px_per_mm))
+    return _centred(light, curve, half_px, px_per_mm, _COARSE_MM, None)
+
+
+def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px: float) -> Trace | None:
+    """Edges at close stations and both ends, with the photo's blur (px) held fixed; None if it cannot be."""
+    course_or_none = _centred(light, course.curve, course.half_px, px_per_mm, _WINDOW_MM, blur_px)
+    if course_or_none is None:
+        return None
+    curve, half_px = course_or_none.curve, course_or_none.half_px
+    edges_s, middle = _stations(curve.length, _WINDOW_MM * px_per_mm)
     offsets, profiles = _profiles(light, curve, edges_s, half_px)
     fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
     good = _good(fit, half_px)
@@ -126,19 +112,59 @@ def trace_strand(
         return None
     dense = np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0))))
     inside = good & (middle > start) & (middle < stop)
+    base, normal = curve.at(middle), _normals(curve, middle)
     return Trace(
         axis=curve.at(dense),
         left=(base + normal * fit.left_px[:, None])[inside],
         right=(base + normal * fit.right_px[:, None])[inside],
         share=((middle - start) / (stop - start))[inside],
         half_px=half_px,
-        blur_px=float(np.median(fit.blur_px[good])),
-        good_share=float(inside.sum() * (length / len(middle)) / (stop - start)),
+        blur_px=blur_px,
+        good_share=float(inside.sum() * (curve.length / len(middle)) / (stop - start)),
         misfit=float(np.median(fit.misfit[good])),
         edge_sd_px=float(np.median(fit.edge_sd_px[good])),
         contrast=contrast,
         reached=(start_reached, stop_reached),
     )
+
+
+def _centred(
+    light: NDArray[np.float32],
+    curve: SmoothCurve,
+    half_px: float,
+    px_per_mm: float,
+    window_mm: float,
+    blur_px: float | None,
+) -> Course | None:
+    """The curve moved to the middle between the edges that are found along it."""
+    edges_s, middle = _stations(curve.length, window_mm * px_per_mm)
+    offsets, profiles = _profiles(light, curve, edges_s, half_px)
+    fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
+    good = _good(fit, half_px)
+    if good.sum() < _MIN_WINDOWS:
+        return None
+    centre = np.where(good, (fit.left_px + fit.right_px) / 2, 0.0)
+    moved = curve.at(middle) + _normals(curve, middle) * centre[:, None]
+    # Where nothing could be measured the old curve holds it, lightly.
+    moved_curve = fit_curve(
+        middle, moved, np.where(good, 1.0, 0.001), curve.length, _pieces(curve.length, px_per_mm)
+    )
+    return Course(moved_curve, float(np.median(fit.width_px[good])) / 2, float(np.median(fit.blur_px[good])))
+
+
+def _stations(length: float, window_px: float) -> tuple[FloatArray, FloatArray]:
+    """Limits (N + 1,) and middles (N,) of the windows along a curve."""
+    edges_s = np.linspace(0, length, max(_LEAST_WINDOWS, int(length / window_px)) + 1)
+    return np.asarray(edges_s), np.asarray((edges_s[:-1] + edges_s[1:]) / 2)
+
+
+def _pieces(length: float, px_per_mm: float) -> int:
+    return max(1, round(length / (_PIECE_MM * px_per_mm)))
+
+
+def _normals(curve: SmoothCurve, s: FloatArray) -> FloatArray:
+    tangent = curve.tangent(s)
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
 
 def _profiles(
@@ -150,8 +176,7 @@ def _profiles(
     per_window = max(3, min(12, int(edges_s[1] - edges_s[0])))
     share = (np.arange(per_window) + 0.5) / per_window
     s = (edges_s[:-1, None] + share * np.diff(edges_s)[:, None]).ravel()
-    tangent = curve.tangent(s)
-    rows = sample_normals(light, curve.at(s), np.column_stack([-tangent[:, 1], tangent[:, 0]]), offsets)
+    rows = sample_normals(light, curve.at(s), _normals(curve, s), offsets)
     return offsets, rows.reshape(len(edges_s) - 1, per_window, len(offsets)).mean(axis=1, dtype=np.float64)
 
 
@@ -197,8 +222,7 @@ def _end(
     at = curve.length + s if way > 0 else -s
     reach = half_px + _SIDE_PX
     offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
-    tangent = curve.tangent(at)
-    rows = sample_normals(light, curve.at(at), np.column_stack([-tangent[:, 1], tangent[:, 0]]), offsets)
+    rows = sample_normals(light, curve.at(at), _normals(curve, at), offsets)
     side = np.abs(offsets) > half_px + 2.5
     core = np.abs(offsets) <= half_px
     beside = np.median(rows[:, side], axis=1)
