@@ -12,7 +12,8 @@ from eavefall_service.plots.layout import house_of, trees_of
 
 def house(facings: dict[str, str], length: str = "10 m", trees: list[dict[str, str]] | None = None) -> Survey:
     eaves = [
-        {"name": name, "length": length, "facing": facing, "roof_run": "4 m"} for name, facing in facings.items()
+        {"name": name, "length": length, "facing": facing, "roof_run": "4 m"}
+        for name, facing in facings.items()
     ]
     return Survey.model_validate({"name": "invented", "eaves": eaves, "trees": trees or []})
 
@@ -32,10 +33,10 @@ def test_front_and_back_lie_a_roof_apart() -> None:
 
 @pytest.mark.parametrize(("facing", "side"), [("N", (0, 1)), ("E", (1, 0)), ("S", (0, -1)), ("W", (-1, 0))])
 def test_every_facing_stands_on_its_own_side(facing: str, side: tuple[int, int]) -> None:
-    lines = {
-        line.name: line for line in house_of(house({"a": "N", "b": "E", "c": "S", "d": "W"})).eaves
-    }
-    line = next(line for line in lines.values() if line.facing_deg == {"N": 0, "E": 90, "S": 180, "W": 270}[facing])
+    lines = {line.name: line for line in house_of(house({"a": "N", "b": "E", "c": "S", "d": "W"})).eaves}
+    line = next(
+        line for line in lines.values() if line.facing_deg == {"N": 0, "E": 90, "S": 180, "W": 270}[facing]
+    )
     assert middle(line) == pytest.approx((5 * side[0], 5 * side[1]), abs=1e-9)
 
 

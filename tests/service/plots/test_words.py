@@ -95,7 +95,9 @@ def test_opening(low: float, high: float, expected: str) -> None:
     assert words.sieve_text(opening) == "ISO 3310-1 0.5 mm, ASTM E11 No. 35"
 
 
-@pytest.mark.parametrize(("deg", "point"), [(0, "N"), (359, "N"), (340, "NNW"), (180, "S"), (315, "NW"), (45, "NE")])
+@pytest.mark.parametrize(
+    ("deg", "point"), [(0, "N"), (359, "N"), (340, "NNW"), (180, "S"), (315, "NW"), (45, "NE")]
+)
 def test_compass(deg: float, point: str) -> None:
     assert words.compass(deg) == point
 

@@ -44,20 +44,28 @@ def photos() -> dict[str, PhotoPicture]:
 @pytest.fixture(scope="session")
 def tags() -> dict[str, PhotoTags]:
     """The pines are clear, the house photo is unsure."""
-    quality = PhotoQuality(width_px=1200, height_px=800, sharpness=1.0, exposure=0.5, clipped=0.0, problems=())
+    quality = PhotoQuality(
+        width_px=1200, height_px=800, sharpness=1.0, exposure=0.5, clipped=0.0, problems=()
+    )
     clear = PhotoTags(
         photo="pines.jpg",
         sha256="0" * 64,
         foliage={"needle": 0.97, "broad": 0.04, "bare": 0.01},
         form={
-            "long_needle": 0.9, "short_needle": 0.06, "scale_leaf": 0.01, "broad_leaf": 0.02, "small_leaflet": 0.01,
+            "long_needle": 0.9,
+            "short_needle": 0.06,
+            "scale_leaf": 0.01,
+            "broad_leaf": 0.02,
+            "small_leaflet": 0.01,
         },
         verdict=Verdict(
-            foliage=FoliageVerdict(needle="yes", broad="no", bare="no"), form="long_needle", form_set=("long_needle",)
+            foliage=FoliageVerdict(needle="yes", broad="no", bare="no"),
+            form="long_needle",
+            form_set=("long_needle",),
         ),
         quality=quality,
         model="test",
-    )  # fmt: skip
+    )
     unsure = clear.model_copy(
         update={
             "photo": "front.jpg",
@@ -92,9 +100,17 @@ def gauges() -> dict[str, GaugeResult]:
         refusing_designation="ISO 3310-1 0.5 mm",
     )
     result = GaugeResult(
-        photo="needles.jpg", sha256="0" * 64, reference="card", px_per_mm=20.0, px_per_mm_sd=0.1, tilt_deg=3.0,
-        needles=(), summary=summary, refused=None, version="test",
-    )  # fmt: skip
+        photo="needles.jpg",
+        sha256="0" * 64,
+        reference="card",
+        px_per_mm=20.0,
+        px_per_mm_sd=0.1,
+        tilt_deg=3.0,
+        needles=(),
+        summary=summary,
+        refused=None,
+        version="test",
+    )
     return {"needles.jpg": result}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import Advice, Interval
+from eavefall_model.advice.schema import Advice, Assumed, Interval
 from eavefall_model.gauge.schema import GaugeResult, Refusal
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
@@ -26,9 +26,12 @@ def test_three_answers(document: ReportDocument) -> None:
     assert plain(fine.headline) == "An extra-fine screen: clear openings up to 0.50 mm (0.020 in)"
     assert "Nearest standard sieve: ISO 3310-1 0.5 mm, ASTM E11 No. 35." in fine.lines
     assert "woven micromesh" in " ".join(fine.lines)
-    assert "extra fine in 86 % and fine in 14 %" in plain(" ".join(fine.lines))
+    # 0.86 of the runs asked for extra fine and 0.14 for fine: fine would do in 14 of 100.
+    assert "Fine enough in 100% of 2000 trial runs; the next coarser class, fine, in 14%." in fine.lines
     assert plain(often.headline) == "About every 9 months"
-    assert plain(" ".join(often.lines)).startswith("8 of 10 trial runs: 6 to 14 months. Best months: May and November.")
+    assert plain(" ".join(often.lines)).startswith(
+        "8 of 10 trial runs: 6 to 14 months. Best months: May and November."
+    )
     assert "Without a guard: 3 months, range 2 to 5 months." in plain(" ".join(often.lines))
     assert why.headline.startswith("White pine needles are only 0.5 to 0.7 mm wide")
     assert len(why.lines) == 2
@@ -38,8 +41,51 @@ def test_unsure_says_what_would_settle_it(survey: Survey, advice: Advice) -> Non
     fine = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None).answers[0]
     assert fine.headline == "We cannot say yet"
     assert "Photograph ten needles" in fine.lines[0]
+    assert fine.lines[1].startswith("Until then the safe side is woven micromesh")
+    assert fine.lines[2] == "2000 trial runs asked for: extra fine 86% and fine 14%."
     nothing = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None, measure_next=()).answers[0]
     assert "settle" not in " ".join(nothing.lines)
+
+
+def test_the_rule_that_says_unsure_comes_first(survey: Survey, advice: Advice) -> None:
+    last = advice.reasons[0].model_copy(update={"rule": "unsure-which-tree", "sentence": "Nobody knows."})
+    why = rebuilt(survey, advice, fineness_class="unsure", reasons=(*advice.reasons, last)).answers[2]
+    assert why.headline == "Nobody knows."
+
+
+def test_eaves_that_differ_are_named(survey: Survey, advice: Advice) -> None:
+    front = advice.eaves[0].model_copy(update={"fineness_class": "no-guard-needed", "opening_mm": None})
+    fine = rebuilt(survey, advice, eaves=(front, advice.eaves[1])).answers[0]
+    assert fine.lines[-1] == "Eave by eave: no guard needed at front; extra fine at back."
+
+
+def test_assumed_fields_are_named_by_their_eave_in_both_units(survey: Survey, advice: Advice) -> None:
+    given = (
+        Assumed(field="eaves[1].gutter.width", value="0.127 m", low="0.1 m", high="0.15 m", why="Common."),
+        Assumed(field="trees[0].height", value="14 m", low="9 m", high="20 m", why="Usual."),
+        Assumed(
+            field="eaves[0].gutter.profile", value="k_style", low="k_style", high="k_style", why="Usual."
+        ),
+        Assumed(field="wind.from", value="any direction", low="0 deg", high="360 deg", why="Not given."),
+    )
+    rows = [tuple(map(plain, row)) for row in rebuilt(survey, advice, assumed=given).assumed.rows]
+    assert rows[0] == (
+        "back: gutter width",
+        "127 mm (5.0 in)",
+        "100 mm (3.9 in) to 150 mm (5.9 in)",
+        "Common.",
+    )
+    assert rows[1] == ("white pines: height", "14.0 m (46 ft)", "9.0 m (30 ft) to 20.0 m (66 ft)", "Usual.")
+    assert rows[2] == ("front: gutter profile", "K-style", "", "Usual.")
+    assert rows[3][0] == "wind from"
+
+
+def test_a_margin_is_spare_or_short(survey: Survey, advice: Advice) -> None:
+    eave = advice.eaves[0]
+    for margin, words in ((0.5, "outlet, 50% to spare"), (-0.12, "outlet, 12% short")):
+        water = eave.water.model_copy(update={"margin": margin})
+        changed = rebuilt(survey, advice, eaves=(eave.model_copy(update={"water": water}),))
+        assert changed.water.rows[0][5] == words
 
 
 def test_no_guard_needed(survey: Survey, advice: Advice) -> None:
@@ -68,7 +114,7 @@ def test_every_number_of_every_reason_is_there(document: ReportDocument, advice:
     assert plain(document.reasons[0].numbers) == (
         "width low: 0.50 mm (0.020 in); width high: 0.70 mm (0.028 in); opening: 0.50 mm (0.020 in)"
     )
-    assert plain(document.reasons[1].numbers) == "peak month: October; autumn: 55 %"
+    assert plain(document.reasons[1].numbers) == "peak month: October; autumn: 55%"
     assert document.reasons[0].source == "Flora of New Zealand vol 4 (Webb et al. 1988) (found)"
     # A source that is only its mark is not said twice.
     assert document.reasons[2].source == "judgement"
@@ -95,6 +141,11 @@ def test_tables_hold_every_row(document: ReportDocument, advice: Advice) -> None
     assert len(document.guards.rows) == len(advice.guards)
     assert [document.guards.rows[at][0] for at in document.guards.marked] == ["Woven micromesh"]
     assert document.guards.bars[-1] == (6.0, 9.0, 14.0)
+    # The table gives the rule that decided; print need not repeat that sentence in the trail.
+    whys = [row[-1] for row in document.guards.rows]
+    assert [line.in_guards for line in document.reasons] == [
+        line.sentence in whys for line in document.reasons
+    ]
     assert [row[0] for row in document.eaves.rows] == ["front", "back"]
     assert len(document.water.rows) == 2
     assert [row[0] for row in document.assumed.rows] == [row.field for row in advice.assumed]
@@ -110,20 +161,23 @@ def test_take_off_adds_up_and_is_no_quote(document: ReportDocument) -> None:
 
 def test_no_price_without_a_price_for_every_eave(survey: Survey, advice: Advice) -> None:
     half = advice.eaves[0].model_copy(
-        update={"take_off": advice.eaves[0].take_off.model_copy(update={"price_low": None, "price_high": None})}
+        update={
+            "take_off": advice.eaves[0].take_off.model_copy(update={"price_low": None, "price_high": None})
+        }
     )
     assert rebuilt(survey, advice, eaves=(half, advice.eaves[1])).price == ""
 
 
 def test_pictures_say_what_was_read(document: ReportDocument) -> None:
     pines, front, needles = (plain(picture.caption) for picture in document.pictures)
-    assert pines == "White pines, tree: needle-leaf 97 %; long needle 90 %"
+    assert pines == "White pines, tree: needle-leaf 97%; long needle 90%"
     assert front == (
-        "House: broadleaf 88 %; unsure about needle-leaf; form unsure: broad leaf or small leaflet; photo too dark"
+        "House: broadleaf 88%; unsure about needle-leaf; form unsure: broad leaf or small leaflet; "
+        "photo too dark"
     )
     assert needles == (
-        "White pines, needle gauge: 11 needles measured, 0.59 mm (0.023 in) wide, nine of ten between 0.52 and "
-        "0.68 mm, 89 mm (3.5 in) long"
+        "White pines, needle gauge: 11 needles measured, 0.59 mm (0.023 in) wide, nine of ten between 0.52 "
+        "and 0.68 mm, 89 mm (3.5 in) long"
     )
     assert all(picture.label for picture in document.pictures)
     assert "drawn by eavefall's own code" in document.credits[0]
@@ -155,7 +209,12 @@ def test_photos_that_failed_are_named(
 
 def test_widths_come_from_the_gauge_and_the_species(document: ReportDocument) -> None:
     bars = document.figures[2].plot.bars  # type: ignore[attr-defined]
-    assert (bars[0].label, bars[0].low_mm, bars[0].high_mm, bars[0].measured) == ("white pines", 0.52, 0.68, True)
+    assert (bars[0].label, bars[0].low_mm, bars[0].high_mm, bars[0].measured) == (
+        "white pines",
+        0.52,
+        0.68,
+        True,
+    )
     needle = next(bar for bar in bars if bar.label == "eastern white pine needle")
     # Flora of New Zealand vol 4 (Webb et al. 1988): Pinus strobus, leaves 0.5-0.7 mm wide.
     assert (needle.low_mm, needle.high_mm) == (0.5, 0.7)

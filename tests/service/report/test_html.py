@@ -6,6 +6,7 @@ import base64
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from itertools import pairwise
 
 import pytest
 
@@ -82,13 +83,19 @@ def test_headings_step_down_one_at_a_time(page: Page) -> None:
     levels = [level for level, _ in page.headings]
     assert levels[0] == 1
     assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False))
+    assert all(after - before <= 1 for before, after in pairwise(levels))
     assert all(text.strip() for _, text in page.headings)
 
 
 def test_answers_come_before_photos_before_figures(page: Page) -> None:
     names = [text for _, text in page.headings]
-    order = ["How fine?", "How often will it still need cleaning?", "Why?", "Photos", "The house and its trees"]
+    order = [
+        "How fine?",
+        "How often will it still need cleaning?",
+        "Why?",
+        "Photos",
+        "The house and its trees",
+    ]
     assert [name for name in names if name in order] == order
 
 
@@ -124,7 +131,8 @@ def test_every_number_is_on_the_page(document: ReportDocument, page: Page) -> No
     for table in (document.guards, document.eaves, document.water, document.assumed, document.take_off):
         wanted += [cell for row in table.rows for cell in row]
     wanted += [fact.value for fact in document.provenance] + [document.price, *document.flips]
-    wanted += [entry.text for entry in document.measure_next] + [entry.text for entry in document.cautions]
+    for entry in (*document.measure_next, *document.cautions, *document.glossary):
+        wanted += [entry.heading, entry.text]
     for text in wanted:
         assert " ".join(text.replace("\u00a0", " ").split()) in page.text
 

@@ -40,7 +40,7 @@ def test_same_document_same_bytes(document: ReportDocument, pdf: bytes) -> None:
     assert render_pdf(document) == pdf
 
 
-def test_an_ordinary_survey_takes_two_pages(document: ReportDocument, pdf: bytes) -> None:
+def test_a_plain_report_takes_two_pages(document: ReportDocument, pdf: bytes) -> None:
     assert pages_of(pdf) == 2
     assert pages_of(render_pdf(document, "a4")) == 2
 
@@ -53,7 +53,9 @@ def test_paper_sizes(document: ReportDocument, pdf: bytes) -> None:
         return [float(number) for number in found[1].split()]
 
     assert box(pdf) == [0, 0, 612, 792]
-    assert box(render_pdf(document, "a4")) == pytest.approx([0, 0, 210 / 25.4 * 72, 297 / 25.4 * 72], abs=0.01)
+    assert box(render_pdf(document, "a4")) == pytest.approx(
+        [0, 0, 210 / 25.4 * 72, 297 / 25.4 * 72], abs=0.01
+    )
 
 
 @needs_poppler
