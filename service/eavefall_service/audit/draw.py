@@ -19,8 +19,8 @@ _SHARES = tuple((share / 100, f"{share} %") for share in (0, 25, 50, 75, 100))
 
 
 def _share_ticks(top: float) -> list[tuple[float, str]]:
-    step = next(s for s in (0.01, 0.02, 0.05, 0.1, 0.2, 0.25) if top / s <= 5 or s == 0.25)
-    return [(i * step, f"{100 * i * step:.0f} %") for i in range(int(top / step + 1e-9) + 1)]
+    step = next(s for s in (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.25) if top / s <= 5 or s == 0.25)
+    return [(i * step, f"{100 * i * step:g} %") for i in range(int(top / step + 1e-9) + 1)]
 
 
 def confusion_svg(table: Confusion) -> str:
@@ -108,9 +108,7 @@ def operating_curve_svg(plan: Plan) -> str:
     while accept_probability(plan, top) > 0.02 and top < 1:
         top = min(1.0, top * 1.3)
     canvas = Canvas((0.0, top), (0.0, 1.0))
-    canvas.axes(
-        [(top * i / 5, f"{100 * top * i / 5:.1f} %") for i in range(6)], _SHARES, "share wrong", "passes"
-    )
+    canvas.axes(_share_ticks(top), _SHARES, "share wrong", "passes")
     grid = [top * i / 80 for i in range(81)]
     canvas.line([(share, accept_probability(plan, share)) for share in grid])
     at_aql = accept_probability(plan, plan.aql_percent / 100)
