@@ -10,22 +10,8 @@ from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
+from eavefall_model.tags.pooling import pool
 from eavefall_model.tags.schema import FORMS, Form, PhotoTags, SiteTags
-
-try:
-    from eavefall_model.tags.pooling import pool
-except ImportError:  # temporary, until pooling is there
-
-    def pool(tags):  # type: ignore
-        first = tags[0]
-        return SiteTags(
-            photos=tuple(t.photo for t in tags),
-            foliage={k: sum(t.foliage[k] for t in tags) / len(tags) for k in first.foliage},
-            form={k: sum(t.form[k] for t in tags) / len(tags) for k in first.form},
-            verdict=first.verdict,
-            n_effective=float(len(tags)),
-        )
-
 
 __all__ = ["PHOTO_TREE", "Candidate", "Evidence", "gather", "with_photo_tree"]
 
