@@ -29,6 +29,7 @@ def print_advice(to: Console, survey: Survey, advice: Advice) -> None:
     )
     to.print(Panel(answers, title=Text(survey.name), title_align="left"))
     to.print(_guards(advice))
+    _list(to, "About each guard", [f"{_words(guard.kind)}: {guard.why}" for guard in advice.guards])
     to.print(_eaves(advice))
     # What speaks about one guard kind is in the table above already.
     general = [reason for reason in advice.reasons if reason.about not in get_args(GuardKind)]
@@ -51,6 +52,10 @@ def print_advice(to: Console, survey: Survey, advice: Advice) -> None:
     )
 
 
+def _words(kind: str) -> str:
+    return kind.replace("_", " ")
+
+
 def _short(text: str) -> str:
     """Hashes cut to twelve digits: enough to tell versions apart by eye, the JSON has them whole."""
     return re.sub(r"([0-9a-f]{12})[0-9a-f]+", r"\1", text)
@@ -60,7 +65,7 @@ def _fineness(advice: Advice) -> Text:
     text = Text(advice.fineness_class.replace("-", " "), style="bold")
     if advice.opening_mm is not None:
         text.append(f", {_opening(advice.opening_mm)}", style="default")
-    text.append(f"; guard: {advice.recommended_guard.replace('_', ' ')}", style="default")
+    text.append(f"; guard: {_words(advice.recommended_guard)}", style="default")
     return text
 
 
@@ -87,17 +92,16 @@ def _how_often(advice: Advice) -> Text:
 
 def _guards(advice: Advice) -> Table:
     table = Table(title="Guard kinds side by side", title_justify="left")
-    for heading in ("Guard", "Verdict", "Opening mm", "Months", "Gets through", "Fails by", "Why"):
+    for heading in ("Guard", "Verdict", "Opening mm", "Months", "Gets through", "Fails by"):
         table.add_column(heading, overflow="fold")
     for guard in advice.guards:
         table.add_row(
-            guard.kind.replace("_", " "),
+            _words(guard.kind),
             guard.verdict,
             "" if guard.opening_mm is None else f"{guard.opening_mm:g}",
             _months(guard.interval_months),
             f"{guard.passes_share:.0%}",
             guard.failure,
-            guard.why,
         )
     return table
 

@@ -95,7 +95,7 @@ def tag(
         failed += 1
         if json:
             typer.echo(json_text.dumps(_error_line(path, answer)))
-        table.add_row(str(path), Text(f"{answer.code}: {answer.message}", style="red"))
+        table.add_row(path.name, Text(f"{answer.code}: {answer.message}", style="red"))
     if not json:
         console().print(table)
     if failed:
@@ -117,7 +117,7 @@ def _row(tags: PhotoTags) -> tuple[str, ...]:
     cells = [f"{getattr(verdict, label)} {tags.foliage[label]:.2f}" for label in FOLIAGE]
     form = tags.verdict.form
     shown = form if form != "unsure" else "unsure: " + " or ".join(tags.verdict.form_set)
-    return (tags.photo, *cells, shown.replace("_", " "), ", ".join(tags.quality.problems) or "good")
+    return (Path(tags.photo).name, *cells, shown.replace("_", " "), ", ".join(tags.quality.problems) or "good")
 
 
 def _error_line(path: Path, error: EavefallError) -> dict[str, Any]:
