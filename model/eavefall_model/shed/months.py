@@ -31,7 +31,9 @@ def months_to_gather(monthly: Array, amount: Array) -> Array:
     array, shape (...)
         Months, at most ``HORIZON_MONTHS``. Falls when any month's litter grows, rises with ``amount``.
     """
-    month = np.ascontiguousarray(np.moveaxis(np.asarray(monthly, dtype=np.float64), -1, 0))
+    month = np.moveaxis(np.asarray(monthly, dtype=np.float64), -1, 0)
+    # A billionth of the goal is nothing, and keeps the divisions finite.
+    month = np.where(month > 1e-9 * amount, month, 0.0)
     year = month.sum(axis=0)
     some = year > 0
     years = np.divide(amount, year, out=np.full(year.shape, np.inf), where=some)

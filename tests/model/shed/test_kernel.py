@@ -1,0 +1,73 @@
+"""What a crown sheds lands somewhere; the fall-off, the wind and the eave height act the right way."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from eavefall_model.shed.kernel import (
+    crown_area_m2,
+    dispersal_scale_m,
+    landing_area_m2,
+    landing_density,
+    share_above,
+)
+
+positive = st.floats(0.2, 12)
+
+
+def a(value: float) -> np.ndarray:
+    return np.asarray(value, dtype=float)
+
+
+@given(radius=positive, scale=positive, stretch=st.floats(0, 0.8))
+def test_everything_produced_lands_somewhere(radius: float, scale: float, stretch: float) -> None:
+    # Numerical integral over the plane in polar rings about the trunk, against the closed form.
+    angle = (np.arange(360) + 0.5) * 2 * math.pi / 360
+    beyond, weight = np.polynomial.laguerre.laggauss(24)
+    along = scale * (1 + stretch * np.cos(angle))
+    rings = along[:, None] * beyond[None, :]
+    density = landing_density(rings, np.cos(angle)[:, None], a(scale), a(stretch))
+    # Laguerre weights carry exp(-x); density / exp(-x) is 1 where the kernel is what it says.
+    outside = (
+        (weight * density * np.exp(beyond) * (radius + rings) * along[:, None]).sum() * 2 * math.pi / 360
+    )
+    total = math.pi * radius**2 + outside
+    assert total == pytest.approx(float(landing_area_m2(a(radius), a(scale), a(stretch))), rel=1e-6)
+
+
+def test_even_under_the_crown_and_e_fold_at_one_scale() -> None:
+    assert landing_density(a(-3.0), a(0.0), a(2.0), a(0.0)) == 1
+    assert landing_density(a(0.0), a(1.0), a(2.0), a(0.5)) == 1
+    assert landing_density(a(2.0), a(0.0), a(2.0), a(0.5)) == pytest.approx(math.exp(-1))
+
+
+@given(edge=st.floats(0.01, 60), more=st.floats(0, 30), cosine=st.floats(-1, 1), stretch=st.floats(0, 0.8))
+def test_farther_is_never_thicker(edge: float, more: float, cosine: float, stretch: float) -> None:
+    near = landing_density(a(edge), a(cosine), a(3.0), a(stretch))
+    assert landing_density(a(edge + more), a(cosine), a(3.0), a(stretch)) <= near
+
+
+@given(edge=st.floats(0.01, 60), low=st.floats(-1, 1), high=st.floats(-1, 1), stretch=st.floats(0, 0.8))
+def test_downwind_is_never_thinner_than_upwind(edge: float, low: float, high: float, stretch: float) -> None:
+    low, high = min(low, high), max(low, high)
+    upwind = landing_density(a(edge), a(low), a(3.0), a(stretch))
+    assert landing_density(a(edge), a(high), a(3.0), a(stretch)) >= upwind
+
+
+def test_a_crown_below_the_eave_sheds_nothing_into_it() -> None:
+    heights = np.array([1.0, 3.0, 4.0, 6.0, 9.0])
+    share = share_above(heights, np.full(5, 0.5), np.full(5, 3.0))
+    # Crown of a 4 m tree runs from 2 to 4 m: half lies above 3 m; of a 6 m tree from 3 to 6 m: all of it.
+    np.testing.assert_allclose(share, [0, 0, 0.5, 1, 1])
+
+
+def test_crown_area_grows_with_the_square_and_drift_with_height_and_wind() -> None:
+    assert crown_area_m2(a(2.0)) == pytest.approx(4 * math.pi)
+    assert crown_area_m2(a(4.0)) == pytest.approx(4 * float(crown_area_m2(a(2.0))))
+    assert dispersal_scale_m(a(10.0), a(1.5), a(3.0)) == pytest.approx(5.0)
+    assert dispersal_scale_m(a(0.0), a(1.5), a(3.0)) == pytest.approx(0.05)
