@@ -82,7 +82,7 @@ def plot_svg(plot: Plot, prefix: str) -> str:
     return tidy_svg(out.getvalue(), prefix, plot.title, plot.alt)
 
 
-def plot_png(plot: Plot, dpi: int = 220) -> bytes:
+def plot_png(plot: Plot, dpi: int = 160) -> bytes:
     """PNG bytes on white, without any metadata; equal plots give equal bytes."""
     out = io.BytesIO()
     with _TURN, matplotlib.rc_context(_SETTINGS):

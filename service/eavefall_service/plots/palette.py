@@ -1,8 +1,7 @@
 """Colours, hatches and names shared by every plot.
 
 The colours step in lightness as well as hue, and every filled area also carries a hatch and a direct label,
-so that a photocopy or a colour-blind reader loses nothing. A page may re-theme a plot by matching these exact
-values (``svg [fill="#1c2421"]``), which is why all plots take their colours from here.
+so that a photocopy or a colour-blind reader loses nothing. All of them are made for light paper.
 """
 
 from __future__ import annotations

@@ -171,7 +171,11 @@ class PlanPlot:
                 solid_capstyle="butt", linestyle="solid" if line.known else (0, (2, 0.8)),
             )  # fmt: skip
             inward, angle = 0.15 * view.metres_per_inch, math.radians(line.facing_deg)
-            middle = ((x0 + x1) / 2 - inward * math.sin(angle), (y0 + y1) / 2 - inward * math.cos(angle))
+            # A third along, so that letters of opposite eaves stay apart in a narrow house.
+            middle = (
+                x0 + (x1 - x0) / 3 - inward * math.sin(angle),
+                y0 + (y1 - y0) / 3 - inward * math.cos(angle),
+            )
             letter = string.ascii_uppercase[at % 26]
             axes.text(*middle, letter, fontsize=9, fontweight="bold", ha="center", va="center", zorder=6)
 

@@ -1,7 +1,7 @@
 """Matplotlib's SVG made fit for a page: small, deterministic, accessible, free of style attributes.
 
-Style attributes become presentation attributes, so that a strict Content-Security-Policy keeps the drawing
-and a page's style sheet can re-theme it; ids get a prefix, so that several drawings live in one document.
+Style attributes become presentation attributes, so that a strict Content-Security-Policy keeps the drawing;
+ids get a prefix, so that several drawings live in one document.
 """
 
 from __future__ import annotations

@@ -74,8 +74,12 @@ def _how_fine(advice: Advice) -> Answer:
     question = "How fine?"
     if advice.fineness_class == "unsure":
         settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
-        lines = (f"What we know does not decide between the classes.{settle}", _split(advice))
-        return Answer(question, "We cannot say yet", tuple(filter(None, lines)))
+        safe = ""
+        if advice.recommended_guard != "none":
+            kind = GUARD_WORDS[advice.recommended_guard]
+            safe = f"Until then the safe side is {kind}; the figures are for that."
+        unsure = (f"What we know does not decide between the classes.{settle}", safe, _split(advice))
+        return Answer(question, "We cannot say yet", tuple(filter(None, unsure)))
     if advice.fineness_class == "no-guard-needed":
         share = per_cent(advice.class_probability.get("no-guard-needed", 0.0))
         lines = (
@@ -118,7 +122,9 @@ def _how_often(advice: Advice) -> Answer:
 
 
 def _why(advice: Advice) -> Answer:
-    top = [reason.sentence for reason in advice.reasons[:_REASONS_ON_TOP]]
+    # Where there is no answer, the rule that says so comes first.
+    reasons = sorted(advice.reasons, key=lambda reason: not reason.rule.startswith("unsure"))
+    top = [reason.sentence for reason in reasons[:_REASONS_ON_TOP]]
     first, rest = (top[0], top[1:]) if top else ("No rule spoke.", [])
     return Answer("Why?", first, tuple(rest))
 

@@ -31,12 +31,12 @@ def glossary_of(advice: Advice) -> tuple[Entry, ...]:
         Entry("Fineness.", f"Classes by clear opening: {_classes()}."),
         Entry(
             "A hand is needed",
-            "when the gutter has filled enough to hold water back, its outlet is blocked, or the screen is covered "
-            "so far that rain runs over it.",
+            "when the gutter has filled enough to hold water back, its outlet is blocked, or the screen is "
+            "covered so far that rain runs over it.",
         ),
         Entry(
             "Trial runs.",
-            f"The figures were worked out {advice.provenance.draws} times, each time with other values for what is "
-            "not known exactly. The range leaves out the lowest and the highest tenth.",
+            f"The figures were worked out {advice.provenance.draws} times, each time with other values for "
+            "what is not known exactly. The range leaves out the lowest and the highest tenth.",
         ),
     )

@@ -9,7 +9,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from eavefall_service.plots.canvas import plot_svg
-from eavefall_service.plots.palette import INK, MIST, PAPER, QUIET, RULE
 from eavefall_service.report.document import Figure, Picture, ReportDocument
 
 __all__ = ["render_html"]
@@ -35,10 +34,6 @@ def _environment() -> Environment:
     )
     environment.filters["drawing"] = _drawing
     environment.filters["data_uri"] = _data_uri
-    # The style sheet re-themes drawings by their exact colours.
-    environment.globals["palette"] = {
-        "ink": INK, "quiet": QUIET, "rule": RULE, "mist": MIST, "paper": PAPER
-    }  # fmt: skip
     return environment
 
 

@@ -221,17 +221,18 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
         *_section("Cautions", _entries(doc.cautions, "small")),
     ]
     half = width / 2 - 2 * _GAP
-    made = [_facts(doc.provenance, "tiny"), *(_text(line, "tiny") for line in doc.credits)]
+    words = _section("Words used here", _entries(doc.glossary, "small"))
+    made = _section(
+        "Made with", [_facts(doc.provenance, "tiny"), *(_text(line, "tiny") for line in doc.credits)]
+    )
     blocks = [
         [_beside([*drawn["plan"], *change], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], width)],
         _table(doc.eaves, width),
         _table(doc.guards, width),
         [_beside(care, drawn["opening"], width)],
         _table(doc.water, width),
-        [_beside(_table(doc.assumed, half), [*_table(doc.take_off, half), *price], width)],
+        [_beside([*_table(doc.assumed, half), *made], [*_table(doc.take_off, half), *price, *words], width)],
         _section("Reasons, with the numbers behind them", _reasons(doc)),
-        _section("Words used here", _entries(doc.glossary, "small")),
-        _section("Made with", made),
     ]
     # A heading takes at least the first lines below it along to the next page.
     return [*first, *(part for block in blocks for part in (CondPageBreak(_ROOM), *block))]

@@ -28,6 +28,9 @@ from eavefall_service.report.document import Table
 __all__ = ["assumed_table", "eaves_table", "guards_table", "price_line", "take_off_table", "water_table"]
 
 
+_PROFILES = {"k_style": "K-style", "half_round": "half-round"}
+
+
 def _first_why(row: GuardVerdict, advice: Advice) -> str:
     """The sentence of the rule that decided; the others stand among the reasons."""
     deciding = row.rules[0] if row.rules else None
@@ -155,6 +158,15 @@ def _place(field: str, survey: Survey) -> str:
     return f"{parts[at].name}: {_words(found[3])}" if at < len(parts) else field
 
 
+def _both_units(value: str) -> str:
+    """``0.127 m`` as ``127 mm (5.0 in)``, ``5 m`` as ``5.0 m (16 ft)``; anything else as it stands."""
+    metres = re.fullmatch(r"(\d+(?:\.\d+)?) m", value)
+    if metres is None:
+        return _PROFILES.get(value, value)
+    length_m = float(metres[1])
+    return mm_and_in(length_m * 1000) if length_m < 0.5 else length_both(length_m)
+
+
 def _words(path: str) -> str:
     return path.replace("_", " ").replace(".", " ")
 
@@ -168,8 +180,8 @@ def assumed_table(survey: Survey, advice: Advice) -> Table:
         tuple(
             (
                 _place(row.field, survey),
-                row.value,
-                "" if row.low == row.high else f"{row.low} to {row.high}",
+                _both_units(row.value),
+                "" if row.low == row.high else f"{_both_units(row.low)} to {_both_units(row.high)}",
                 row.why,
             )
             for row in advice.assumed

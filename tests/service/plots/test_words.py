@@ -66,18 +66,30 @@ def test_both_unit_systems() -> None:
 
 
 def test_a_figure_keeps_its_unit_on_its_line() -> None:
-    for text in (words.mm_and_in(0.5), words.length_both(3), words.kg_per_m(2), words.per_cent(0.5)):
-        assert " mm" not in text
-        assert " %" not in text
-        assert "\u00a0" in text
+    for text in (words.mm_and_in(0.5), words.length_both(3), words.kg_per_m(2), words.rain_text(100)):
+        # The only ordinary space stands before the bracket.
+        assert text.count(" ") == 1
+        assert text.count("\u00a0") == 2
 
 
 def test_percentages_never_claim_certainty() -> None:
-    assert plain(words.per_cent(0.999)) == "over 99 %"
-    assert plain(words.per_cent(0.001)) == "under 1 %"
-    assert plain(words.per_cent(1.0)) == "100 %"
-    assert plain(words.per_cent(0.0)) == "0 %"
-    assert plain(words.per_cent(0.345)) == "34 %"
+    assert words.per_cent(0.999) == "over 99%"
+    assert words.per_cent(0.001) == "under 1%"
+    assert words.per_cent(1.0) == "100%"
+    assert words.per_cent(0.0) == "0%"
+    assert words.per_cent(0.344) == "34%"
+
+
+def test_next_to_nothing_is_worded_so() -> None:
+    assert plain(words.kg_per_m(1e-12)) == "under 0.001 kg/m (0.001 lb/ft)"
+    assert words.number_text(3e-40) == "under 0.0001"
+    assert words.number_text(0.0) == "0"
+
+
+def test_labels_are_shortened_with_an_ellipsis() -> None:
+    assert words.shortened("white pines", 11) == "white pines"
+    assert words.shortened("white pines behind", 12) == "white pines…"
+    assert len(words.shortened("x" * 80, 20)) == 20
 
 
 @pytest.mark.parametrize(
