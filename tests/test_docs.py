@@ -6,8 +6,8 @@ import re
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
-import click
 import pytest
 import typer
 from pydantic import BaseModel
@@ -19,14 +19,15 @@ from eavefall_model.survey import Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.cli import app
+from eavefall_service.web.limits import table
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
 FORMATS = (ROOT / "model" / "eavefall_model" / "FORMATS.md").read_text("utf-8")
 
 
-def commands(command: click.Command, path: tuple[str, ...] = ()) -> Iterator[tuple[str, click.Command]]:
-    if isinstance(command, click.Group):
+def commands(command: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str, Any]]:
+    if hasattr(command, "commands"):
         for name, inner in command.commands.items():
             yield from commands(inner, (*path, name))
     else:
@@ -60,7 +61,7 @@ def test_options(name: str) -> None:
     real = {
         option
         for parameter in COMMANDS[name].params
-        if isinstance(parameter, click.Option)
+        if parameter.param_type_name == "option"
         for option in (*parameter.opts, *parameter.secondary_opts)
         if option.startswith("--") and option != "--help"
     }
@@ -69,6 +70,11 @@ def test_options(name: str) -> None:
 
 def test_error_codes() -> None:
     assert sorted(first_column(section(README, "Error codes"))) == sorted(ERROR_CODES)
+
+
+def test_limits() -> None:
+    rows = re.findall(r"^\| (.+?) \| (.+?) \|$", section(README, "Limits of the web tool"), re.MULTILINE)
+    assert tuple(row for row in rows if row[0] not in ("limit", "---")) == table()
 
 
 def test_error_codes_are_all_raised_somewhere() -> None:
