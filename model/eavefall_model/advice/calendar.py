@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -18,28 +20,28 @@ _MOST: Final = 4
 _SELDOM_MONTHS: Final = 60.0
 
 
+@cache
+def _visits(count: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Every choice of ``count`` visiting months (0 to 11), and how long litter of each month waits for one.
+
+    A visit comes at its month's end, so litter of that month waits half a month.
+    """
+    chosen = np.array(list(combinations(range(12), count)), dtype=np.intp)
+    ahead = (chosen[:, :, None] - np.arange(12)) % 12
+    return chosen, ahead.min(axis=1) + 0.5
+
+
 def months_to_clean(monthly: NDArray[np.float64], interval_months: float) -> tuple[int, ...]:
     """Months (1 to 12) in which a hand serves best, given litter by calendar month and the typical interval.
 
-    The year's number of visits (at most four, at least one) is spread so that each takes an equal share of
-    the litter, counted from the quietest time, the last when nine tenths are down. Nothing for five years or
-    more.
+    As many visits as the interval asks for in a year (at least one, at most four), at the ends of the months
+    that leave the litter lying for the shortest time. Nothing for five years or more.
     """
-    total = float(monthly.sum())
-    if interval_months >= _SELDOM_MONTHS or total <= 0:
+    if interval_months >= _SELDOM_MONTHS or float(monthly.sum()) <= 0:
         return ()
-    visits = min(max(round(12 / max(interval_months, 0.1)), 1), _MOST)
-    # The quietest three months in a row end where the count starts.
-    quiet = [monthly[[(m - 1) % 12, m, (m + 1) % 12]].sum() for m in range(12)]
-    first = (int(np.argmin(quiet)) + 1) % 12
-    gathered = np.cumsum(np.roll(monthly, -first)) / total
-    chosen: list[int] = []
-    for visit in range(1, visits + 1):
-        at = int(np.searchsorted(gathered, 0.9 * visit / visits))
-        while (first + at) % 12 + 1 in chosen:
-            at += 1
-        chosen.append((first + at) % 12 + 1)
-    return tuple(sorted(chosen))
+    count = min(max(round(12 / max(interval_months, 0.1)), 1), _MOST)
+    chosen, waits = _visits(count)
+    return tuple(int(month) + 1 for month in chosen[int(np.argmin(waits @ monthly))])
 
 
 def heaviest_months(monthly: NDArray[np.float64], count: int = 3) -> tuple[Sequence[int], float]:
