@@ -36,6 +36,11 @@ _RULES: tuple[tuple[str, bool, str], ...] = (
     (r"\bMIT\b", True, "notice kept in the credit table"),
     (r"\bPD\b|public domain", True, "no rights reserved"),
     (r"own code", True, "made by our own code"),
+    (
+        r"consent to train",
+        True,
+        "the sender agreed; for that office's own model, never for weights handed on",
+    ),
 )
 
 

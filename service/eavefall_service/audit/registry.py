@@ -7,21 +7,18 @@ The model that came with the package is always there under the name ``packaged``
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.tags.folder import GATE_FILE, PACKAGED, fingerprint
 from eavefall_service.storage.clock import now_text
 
-__all__ = ["GATE_FILE", "PACKAGED", "Change", "Registry", "fingerprint"]
-
-PACKAGED: Final = "packaged"
-GATE_FILE: Final = "gate.json"
+__all__ = ["Change", "Registry"]
 
 
 @dataclass(frozen=True)
@@ -34,15 +31,6 @@ class Change:
     model: str
     before: str
     gate: dict[str, Any]
-
-
-def fingerprint(folder: Path) -> str:
-    """SHA-256 over names and bytes of a model's files (the gate's report left out), its first 16 digits."""
-    digest = hashlib.sha256()
-    for path in sorted(p for p in folder.iterdir() if p.is_file() and p.name != GATE_FILE):
-        digest.update(f"{path.name}\0{path.stat().st_size}\0".encode())
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:16]
 
 
 class Registry:

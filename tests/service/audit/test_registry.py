@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.audit.registry import PACKAGED, Registry, fingerprint
+from eavefall_model.tags.folder import PACKAGED, fingerprint
+from eavefall_service.audit.registry import Registry
 
 
 def candidate(folder: Path, weights: bytes, **gate: object) -> Path:
