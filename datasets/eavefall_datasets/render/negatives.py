@@ -32,13 +32,21 @@ def render_negative(kind: NegativeKind, seed: int, size: tuple[int, int] = (1600
 
     ``blank`` is an empty sheet, ``no_needles`` a card alone, ``no_reference`` needles alone; ``blurred`` and
     ``shaken`` are proper scenes out of focus by several needle widths or moved; ``glare`` has a burnt-out
-    spot over a third of the picture; ``too_far`` has about 4 px/mm; ``leaf``, ``hand`` and ``fur`` show
-    something else altogether.
+    spot over a third of the picture; ``too_far`` has 4 px/mm where the others have 12; ``leaf``, ``hand`` and
+    ``fur`` show something else altogether. Scales hold at 1600 px width; smaller pictures show the same.
     """
     if kind in ("leaf", "hand", "fur"):
         return _other_subject(kind, seed, size)
-    scale = 4.0 if kind == "too_far" else 12.0
-    spec = random_spec(seed, size=size, px_per_mm=scale, reference="card", width_mm=(0.75, 1.2), tilt_deg=5.0)
+    scale = (4.0 if kind == "too_far" else 12.0) * size[0] / 1600
+    spec = random_spec(
+        seed,
+        size=size,
+        px_per_mm=scale,
+        reference="card",
+        width_mm=(0.75, 1.2),
+        tilt_deg=5.0,
+        length_mm=(30.0, 60.0),
+    )
     if kind == "blank":
         spec = dataclasses.replace(spec, needles=(), references=())
     elif kind == "no_needles":

@@ -7,13 +7,15 @@ import pytest
 
 from eavefall_datasets.render.negatives import NEGATIVE_KINDS, NegativeKind, render_negative
 
+SIZE = (640, 480)
+
 
 @pytest.mark.parametrize("kind", NEGATIVE_KINDS)
 def test_every_kind_renders_the_same_twice(kind: NegativeKind) -> None:
-    one, two = render_negative(kind, 3, (480, 360)), render_negative(kind, 3, (480, 360))
-    assert one.shape == (360, 480, 3)
+    one, two = render_negative(kind, 3, SIZE), render_negative(kind, 3, SIZE)
+    assert one.shape == (480, 640, 3)
     assert np.array_equal(one, two)
-    assert not np.array_equal(one, render_negative(kind, 4, (480, 360)))
+    assert not np.array_equal(one, render_negative(kind, 4, SIZE))
 
 
 def _sharpness(rgb: np.ndarray) -> float:
@@ -22,7 +24,7 @@ def _sharpness(rgb: np.ndarray) -> float:
 
 
 def test_blank_has_no_edge_and_blur_and_shake_take_edges_away() -> None:
-    sharp = _sharpness(render_negative("no_reference", 1))
-    assert _sharpness(render_negative("blank", 1)) < sharp / 3
-    assert _sharpness(render_negative("blurred", 1)) < sharp / 3
-    assert (render_negative("glare", 1) == 255).all(axis=2).mean() > 0.15
+    sharp = _sharpness(render_negative("no_reference", 1, SIZE))
+    assert _sharpness(render_negative("blank", 1, SIZE)) < sharp / 3
+    assert _sharpness(render_negative("blurred", 1, SIZE)) < sharp / 3
+    assert (render_negative("glare", 1, SIZE) == 255).all(axis=2).mean() > 0.15
