@@ -1,4 +1,7 @@
-"""Random surveys, sensible and silly, give finite, ordered, valid answers. EAVEFALL_RANDOM_SURVEYS sets how many."""
+"""Random surveys, sensible and silly, give finite, ordered, valid answers.
+
+The environment variable EAVEFALL_RANDOM_SURVEYS sets how many.
+"""
 
 from __future__ import annotations
 

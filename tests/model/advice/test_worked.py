@@ -34,8 +34,8 @@ def test_class_agrees_or_the_difference_is_explained(house: dict[str, Any]) -> N
     assert len(house["differs"]) > 40
     assert advice.fineness_class == house["engine"] != house["class"]
     if house["engine"] == "no-guard-needed":
-        # Where the engine thinks the open gutter will do, it gives the estimator's class to an owner who wants
-        # a guard all the same.
+        # Where the engine lets the gutter stay open, it gives the estimator's class to an owner who wants a
+        # guard all the same.
         wants = Survey.model_validate(
             {"name": house["name"], **house["survey"], "household": {"cleanings_per_year": 0.2}}
         )

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eavefall_model.shed.kernel import (
@@ -24,6 +24,7 @@ def a(value: float) -> np.ndarray:
     return np.asarray(value, dtype=float)
 
 
+@settings(deadline=None)
 @given(radius=positive, scale=positive, stretch=st.floats(0, 0.8))
 def test_everything_produced_lands_somewhere(radius: float, scale: float, stretch: float) -> None:
     # Numerical integral over the plane in polar rings about the trunk, against the closed form.
@@ -46,12 +47,14 @@ def test_even_under_the_crown_and_e_fold_at_one_scale() -> None:
     assert landing_density(a(2.0), a(0.0), a(2.0), a(0.5)) == pytest.approx(math.exp(-1))
 
 
+@settings(deadline=None)
 @given(edge=st.floats(0.01, 60), more=st.floats(0, 30), cosine=st.floats(-1, 1), stretch=st.floats(0, 0.8))
 def test_farther_is_never_thicker(edge: float, more: float, cosine: float, stretch: float) -> None:
     near = landing_density(a(edge), a(cosine), a(3.0), a(stretch))
     assert landing_density(a(edge + more), a(cosine), a(3.0), a(stretch)) <= near
 
 
+@settings(deadline=None)
 @given(edge=st.floats(0.01, 60), low=st.floats(-1, 1), high=st.floats(-1, 1), stretch=st.floats(0, 0.8))
 def test_downwind_is_never_thinner_than_upwind(edge: float, low: float, high: float, stretch: float) -> None:
     low, high = min(low, high), max(low, high)

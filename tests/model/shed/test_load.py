@@ -78,7 +78,7 @@ def test_downwind_of_the_tree_is_worse_than_upwind(facing: float) -> None:
     assert under(facing + 90) == pytest.approx(under(facing - 90), rel=1e-6)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     near=st.floats(0, 40), step=st.floats(0, 20), along=st.floats(-6, 6), stretch=st.floats(0, 0.6),
     wind=st.floats(0, 360), radius=st.floats(0.5, 9), pitch=st.floats(0, 60),
@@ -93,6 +93,7 @@ def test_stepping_back_never_brings_more(
     assert 0 <= back <= close * (1 + 1e-9)
 
 
+@settings(deadline=None)
 @given(low=st.floats(0, 70), more=st.floats(0, 10))
 def test_a_steeper_roof_sheds_more_to_its_gutter(low: float, more: float) -> None:
     eave, roofs = house()

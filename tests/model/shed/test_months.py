@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -33,6 +33,7 @@ def test_nothing_falls_then_five_years_and_more() -> None:
     assert months_to_gather(np.full(12, 1e-9), np.array(1.0)) == HORIZON_MONTHS
 
 
+@settings(deadline=None)
 @given(course=courses, extra=courses, amount=st.floats(0.01, 50))
 def test_more_litter_never_takes_longer(course: np.ndarray, extra: np.ndarray, amount: float) -> None:
     before = months_to_gather(course, np.array(amount))
@@ -40,6 +41,7 @@ def test_more_litter_never_takes_longer(course: np.ndarray, extra: np.ndarray, a
     assert 0 <= after <= before + 1e-6 <= HORIZON_MONTHS + 1e-6
 
 
+@settings(deadline=None)
 @given(course=courses, amount=st.floats(0.01, 50), more=st.floats(0, 50))
 def test_a_larger_gutter_never_fills_sooner(course: np.ndarray, amount: float, more: float) -> None:
     small, large = months_to_gather(np.stack([course, course]), np.array([amount, amount + more]))
