@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import Final
 
 import cv2
@@ -88,10 +89,10 @@ def _fit_outline(
     side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
     fit: PoseFit | None = None
     for reach_px in (max(5.0, 0.02 * side_px), _LAST_REACH_PX):
-        offset, strength = edge_offsets(light, points, normals, reach_px)
+        offset, strength = edge_offsets(light, points, normals, reach_px, outermost=True)
         sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4) if seen[side]])
         offset, _ = (
-            edge_offsets(light, points, normals, reach_px, sign=int(sign[0]))
+            edge_offsets(light, points, normals, reach_px, sign=int(sign[0]), outermost=True)
             if (np.all(sign == sign[0]) and sign[0] != 0)
             else (offset, strength)
         )
@@ -101,12 +102,17 @@ def _fit_outline(
             return None
         sides_tried = sides[inside]
         edge, which = points[held] + normals[held] * offset[held, None], sides[held]
-        fit = fit_pose(
-            pose,
-            _Sides(edge, which, reference, pose),
-            correlated=12.0,
-            rough=reach_px != _LAST_REACH_PX,
-        )
+        last = reach_px == _LAST_REACH_PX
+        # Whether a thick card's side can be told from the background depends on its colour: try both.
+        heights = (0.0, reference.thick_mm) if last and reference.thick_mm > 0 else (reference.thick_mm,)
+        fits = [
+            fit_pose(pose, _Sides(edge, which, reference, low_mm, pose), correlated=12.0, rough=not last)
+            for low_mm in heights
+        ]
+        fit = min(fits, key=lambda one: one.cost)
+        if len(heights) > 1:  # then each point to the rim that it is nearer to
+            sorted_out = _Sides(edge, which, reference, 0.0, fit.pose).sorted_out(fit.pose)
+            fit = fit_pose(fit.pose, sorted_out, correlated=12.0)
         if fit.spread_px > _MAX_SPREAD_PX * 3:
             return None
         pose = fit.pose
@@ -116,7 +122,8 @@ def _fit_outline(
         points, normals, sides = _along(new_corners, reference, pose)
     if fit is None or fit.spread_px > _MAX_SPREAD_PX:
         return None
-    near = np.abs(_Sides(edge, which, reference, pose)(pose)) < max(1.0, 3 * fit.spread_px)
+    sides_fit = _Sides(edge, which, reference, 0.0, pose).sorted_out(pose)
+    near = np.abs(sides_fit(pose)) < max(1.0, 3 * fit.spread_px)
     in_sight = np.bincount(sides_tried, minlength=4)[seen]
     support = np.bincount(which[near], minlength=4)[seen] / in_sight
     share = float(near.sum() / in_sight.sum())
@@ -154,15 +161,36 @@ def _along(
 
 
 class _Sides:
-    """Signed distances, px, between edge points and the sides they belong to."""
+    """Signed distances outwards, px, between edge points and the sides they belong to.
 
-    def __init__(self, edge: FloatArray, side: NDArray[np.int64], reference: Reference, near: Pose) -> None:
-        self.edge, self.height_mm = edge, reference.thick_mm
-        half = np.array(reference.size_mm) / 2
+    The outline is the upper rim's or, where the side of something thick shows, the lower rim's at ``low_mm``.
+    """
+
+    def __init__(
+        self, edge: FloatArray, side: NDArray[np.int64], reference: Reference, low_mm: float, near: Pose
+    ) -> None:
+        self.edge, self.high_mm, self.low_mm = edge, reference.thick_mm, low_mm
+        self.on_low: NDArray[np.bool_] | None = None
         self.axis = np.where(side % 2 == 0, 1, 0)
-        self.at_mm = np.array([-half[1], half[0], half[1], -half[0]])[side]
-        self.px_per_mm = near.px_per_mm(edge, self.height_mm)
+        self.outward = np.array([-1.0, 1.0, 1.0, -1.0])[side]
+        self.half_mm = np.array(reference.size_mm)[self.axis] / 2
+        self.px_per_mm = near.px_per_mm(edge, self.high_mm)
 
     def __call__(self, pose: Pose) -> FloatArray:
-        plane = pose.to_plane(self.edge, self.height_mm)
-        return np.asarray((plane[np.arange(len(plane)), self.axis] - self.at_mm) * self.px_per_mm)
+        off = self._off_mm(pose, self.high_mm)
+        if self.low_mm != self.high_mm:
+            low = self._off_mm(pose, self.low_mm)
+            off = np.minimum(off, low) if self.on_low is None else np.where(self.on_low, low, off)
+        return off * self.px_per_mm
+
+    def sorted_out(self, pose: Pose) -> _Sides:
+        """The same points, each held to the rim that is nearer under ``pose``."""
+        fixed = copy(self)
+        high, low = self._off_mm(pose, self.high_mm), self._off_mm(pose, self.low_mm)
+        fixed.on_low = np.abs(low) < np.abs(high)
+        return fixed
+
+    def _off_mm(self, pose: Pose, height_mm: float) -> FloatArray:
+        plane = pose.to_plane(self.edge, height_mm)
+        along = plane[np.arange(len(plane)), self.axis]
+        return np.asarray(along * self.outward - self.half_mm)
