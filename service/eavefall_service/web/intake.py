@@ -14,9 +14,6 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from eavefall_model.errors import EavefallError
 from eavefall_model.gauge.measure import measure as measure_needles
 from eavefall_model.gauge.overlay import draw as draw_gauge
@@ -44,8 +41,8 @@ __all__ = [
     "tag_again",
 ]
 
-# Enough for showing, and above what the tagger asks for.
-SHOW_PX: Final = 600
+# Short side of a picture for showing, before it is fitted to a screen.
+SHOW_PX: Final = 900
 _log = logging.getLogger(__name__)
 
 
@@ -144,8 +141,8 @@ def _take_in(
         if known is not None:
             view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
             return Taken(known, view.tags, False)
-    # Decoded once, for tags and for showing.
-    photo = decode(incoming.read(), name="The photo", fit_px=SHOW_PX)
+    # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
+    photo = decode(incoming.read(), name="The photo", fit_px=office.tagger().fit_px)
     row = _keep(office, survey_id, actor, meta, incoming, photo)
     tags = _tag(office, row, photo)
     if row.shows == "gauge" and measure:
@@ -177,7 +174,7 @@ def _tag(office: Office, row: PhotoRow, photo: Photo) -> PhotoTags | None:
     with office.database.write() as session:
         photos.add_tags(session, row.id, tags, code)
     row.state, row.error_code = ("tagged", None) if tags else ("tag-failed", code)
-    office.work.later(partial(_show, office, photo.sha256, photo.rgb))
+    office.work.later(partial(_show, office, row.sha256))
     return tags
 
 
@@ -185,11 +182,11 @@ def tag_again(office: Office, photo_id: int) -> None:
     """Tag a stored photo, as after a crash between its row and its tags."""
     with office.database.read() as session:
         row = session.get_one(PhotoRow, photo_id)
-    photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name, fit_px=SHOW_PX)
+    photo = _decode_kept(office, row.sha256, office.tagger().fit_px)
     tags = office.tagger().tag(photo, row.name)
     with office.database.write() as session:
         photos.add_tags(session, photo_id, tags)
-    _show(office, row.sha256, photo.rgb)
+    _show(office, row.sha256)
     if row.shows == "gauge":
         gauge(office, photo_id)
 
@@ -198,7 +195,7 @@ def gauge(office: Office, photo_id: int) -> GaugeResult:
     """Measure a close-up at full size, keep the result and draw what was measured."""
     with office.database.read() as session:
         row = session.get_one(PhotoRow, photo_id)
-    photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name)
+    photo = _decode_kept(office, row.sha256, None)
     result = measure_needles(photo, row.reference or "card", name=row.name)
     with office.database.write() as session:
         photos.add_gauge(session, photo_id, result)
@@ -211,10 +208,10 @@ def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
     if kind == "gauge":
         gauge(office, row.id)
         return
-    photo = decode(office.photos.original(row.sha256).read_bytes(), name=row.name, fit_px=SHOW_PX)
     if kind == "display":
-        _show(office, row.sha256, photo.rgb)
+        _show(office, row.sha256)
         return
+    photo = _decode_kept(office, row.sha256, SHOW_PX)
     label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
     evidence = office.tagger().evidence(photo, label)
     office.photos.put_shown(row.sha256, kind, display_jpeg(draw_evidence(photo.rgb, evidence)))
@@ -230,8 +227,12 @@ def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> N
             office.photos.forget(sha256)
 
 
-def _show(office: Office, sha256: str, rgb: NDArray[np.uint8]) -> None:
-    office.photos.put_shown(sha256, "display", display_jpeg(rgb))
+def _decode_kept(office: Office, sha256: str, fit_px: int | None) -> Photo:
+    return decode(office.photos.original(sha256).read_bytes(), name="The photo", fit_px=fit_px)
+
+
+def _show(office: Office, sha256: str) -> None:
+    office.photos.put_shown(sha256, "display", display_jpeg(_decode_kept(office, sha256, SHOW_PX).rgb))
 
 
 def display_bytes(office: Office, row: PhotoRow) -> bytes:

@@ -174,7 +174,7 @@ def api_patch_site(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: S
         return survey_out(session, row)
 
 
-@router.put("/surveys/{survey_id}/{kind}/{key}", responses=documented(*_SURVEY_REFUSALS))
+@router.put("/surveys/{survey_id}/parts/{kind}/{key}", responses=documented(*_SURVEY_REFUSALS))
 def api_put_part(
     office: OfficeDep,
     actor: Staff,
@@ -190,7 +190,7 @@ def api_put_part(
         return survey_out(session, row)
 
 
-@router.delete("/surveys/{survey_id}/{kind}/{key}", responses=documented(*_SURVEY_REFUSALS))
+@router.delete("/surveys/{survey_id}/parts/{kind}/{key}", responses=documented(*_SURVEY_REFUSALS))
 def api_remove_part(
     office: OfficeDep, actor: Staff, survey_id: SurveyId, kind: surveys.PartKind, key: PartName
 ) -> SurveyOut:

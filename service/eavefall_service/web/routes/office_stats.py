@@ -40,7 +40,9 @@ _PAIRS: Final[tuple[tuple[tables.Pair, str], ...]] = (
 
 
 def _show(request: Request, actor: Auditor, name: str, tab: str, **context: Any) -> Response:
-    return pages.page(request, f"office/{name}", actor=actor, area="statistics", tab=tab, svg=Markup, **context)
+    return pages.page(
+        request, f"office/{name}", actor=actor, area="statistics", tab=tab, svg=Markup, **context
+    )
 
 
 def _bring_up(office: Office) -> int:

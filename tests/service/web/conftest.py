@@ -1,0 +1,175 @@
+"""A real server on a free loopback port over a fresh data directory, and people who can sign in to it."""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+import uvicorn
+
+from eavefall_model.photo import display_jpeg
+from eavefall_service.journeys import accounts
+from eavefall_service.journeys.actor import Role
+from eavefall_service.web.app import create_app
+from eavefall_service.web.office import Office
+from eavefall_service.web.settings import Settings
+
+_MAIN = "from eavefall_service.cli import main; main()"
+PASSWORD = "seven wet maple leaves"
+DEMO = Path(__file__).parents[3] / "service/eavefall_service/demo/photos"
+
+
+class Server:
+    """A running server. ``office`` reaches behind it, for looking at what it kept."""
+
+    def __init__(self, data: Path) -> None:
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
+        self.app = create_app(Settings(data, port=port))
+        self._uvicorn = uvicorn.Server(
+            uvicorn.Config(self.app, host="127.0.0.1", port=port, access_log=False, log_level="warning")
+        )
+        self._thread = threading.Thread(target=self._uvicorn.run)
+        self._thread.start()
+        self.url = f"http://127.0.0.1:{port}"
+        while not self._uvicorn.started:
+            assert self._thread.is_alive(), "the server did not start"
+            time.sleep(0.02)
+        self._clients = contextlib.ExitStack()
+        self._people: dict[str, httpx.Client] = {}
+
+    @property
+    def office(self) -> Office:
+        office: Office = self.app.state.office
+        return office
+
+    def client(self) -> httpx.Client:
+        """A browser without a sign-in."""
+        return self._clients.enter_context(httpx.Client(base_url=self.url, timeout=60, follow_redirects=True))
+
+    def person(self, name: str, role: Role) -> httpx.Client:
+        """A signed-in person, made at first use."""
+        if name not in self._people:
+            with self.office.database.write() as session:
+                accounts.add_user(session, name, role, PASSWORD, by="tests", branch="north")
+            client = self.client()
+            answer = client.post("/api/1/session", json={"name": name, "password": PASSWORD})
+            assert answer.status_code == 200, answer.text
+            self._people[name] = client
+        return self._people[name]
+
+    def stop(self) -> None:
+        self._clients.close()
+        self._uvicorn.should_exit = True
+        self._thread.join()
+
+
+class ServerProcess:
+    """``eavefall serve`` as a process of its own that is killed without warning and started again."""
+
+    def __init__(self, data: Path) -> None:
+        self.data = data
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.run(["user", "add", "rita", "--role", "rep", "--data", str(data), "--password-stdin"])
+        self.start()
+
+    @staticmethod
+    def run(arguments: list[str]) -> None:
+        """Run a command of ours that asks for a password."""
+        command = [sys.executable, "-c", _MAIN, *arguments]
+        subprocess.run(command, input=f"{PASSWORD}\n", text=True, check=True, capture_output=True)
+
+    def person(self) -> httpx.Client:
+        """The rep, signed in."""
+        client = httpx.Client(base_url=self.url, timeout=60)
+        assert client.post("/api/1/session", json={"name": "rita", "password": PASSWORD}).status_code == 200
+        return client
+
+    def start(self) -> None:
+        arguments = ["serve", "--data", str(self.data), "--port", str(self.port)]
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", _MAIN, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        for _ in range(600):
+            assert self.process.poll() is None, "the server stopped by itself"
+            try:
+                httpx.get(f"{self.url}/sign-in", timeout=5)
+                return
+            except httpx.TransportError:
+                time.sleep(0.1)
+        pytest.fail("the server did not start")
+
+    def kill(self) -> None:
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    running = Server(tmp_path_factory.mktemp("data"))
+    yield running
+    running.stop()
+
+
+@pytest.fixture
+def own_server(tmp_path: Path) -> Iterator[Server]:
+    """A server of the test's own."""
+    running = Server(tmp_path / "data")
+    yield running
+    running.stop()
+
+
+@pytest.fixture(scope="session")
+def rep(server: Server) -> httpx.Client:
+    return server.person("rita", "rep")
+
+
+@pytest.fixture(scope="session")
+def auditor(server: Server) -> httpx.Client:
+    return server.person("aldo", "auditor")
+
+
+@pytest.fixture(scope="session")
+def visitor(server: Server) -> httpx.Client:
+    return server.client()
+
+
+@pytest.fixture
+def survey(rep: httpx.Client) -> str:
+    """A new survey of the rep."""
+    survey_id = secrets.token_hex(8)
+    answer = rep.put(f"/api/1/surveys/{survey_id}", json={"name": "7 Larkspur Bend"})
+    assert answer.status_code == 200, answer.text
+    return survey_id
+
+
+def noise_jpeg(seed: int, side: int = 160) -> bytes:
+    """A small JPEG that no other seed gives."""
+    noise = np.random.default_rng(seed).integers(0, 255, (side, side, 3), dtype=np.uint8)
+    return display_jpeg(noise)
+
+
+@pytest.fixture(scope="session")
+def make_jpeg() -> Callable[..., bytes]:
+    return noise_jpeg
+
+
+@pytest.fixture(scope="session")
+def tree_photo() -> bytes:
+    """A photo rendered by our own code."""
+    return (DEMO / "pine-branch.jpg").read_bytes()

@@ -1,0 +1,96 @@
+"""Twenty reps upload at once: no error, no lost photo, and the pages still answer. Ratios, never bare times."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import secrets
+import statistics
+import time
+
+import httpx
+
+from eavefall_model.photo import decode
+from eavefall_model.tags.tagger import Tagger
+
+from .conftest import ServerProcess
+
+REPS = 20
+PHOTOS_EACH = 3
+
+
+def test_twenty_reps_at_once(tmp_path, make_jpeg):
+    server = ServerProcess(tmp_path / "data")
+    rep = server.person()
+    surveys = [secrets.token_hex(8) for _ in range(REPS)]
+    for survey_id in surveys:
+        rep.put(f"/api/1/surveys/{survey_id}", json={"name": "Busy"})
+    cookies = {"eavefall_session": rep.cookies["eavefall_session"]}
+    photos = {
+        survey_id: [make_jpeg(1000 + number * PHOTOS_EACH + at, 900) for at in range(PHOTOS_EACH)]
+        for number, survey_id in enumerate(surveys)
+    }
+
+    async def page_s(client: httpx.AsyncClient) -> float:
+        start = time.perf_counter()
+        answer = await client.get("/rep")
+        assert answer.status_code == 200
+        return time.perf_counter() - start
+
+    async def upload(client: httpx.AsyncClient, survey_id: str) -> list[int]:
+        codes = []
+        for photo in photos[survey_id]:
+            for _ in range(60):
+                answer = await client.post(f"/api/1/surveys/{survey_id}/photos", content=photo)
+                if answer.status_code != 429:
+                    break
+                await asyncio.sleep(float(answer.headers["retry-after"]))
+            codes.append(answer.status_code)
+        return codes
+
+    async def everyone() -> tuple[list[float], list[float], list[int]]:
+        async with httpx.AsyncClient(base_url=server.url, cookies=cookies, timeout=120) as client:
+            idle = [await page_s(client) for _ in range(10)]
+            uploads = asyncio.gather(*(upload(client, survey_id) for survey_id in surveys))
+            loaded = []
+            while not uploads.done():
+                loaded.append(await page_s(client))
+                await asyncio.sleep(0.05)
+            return idle, loaded, [code for codes in await uploads for code in codes]
+
+    idle, loaded, codes = asyncio.run(everyone())
+    assert codes == [201] * (REPS * PHOTOS_EACH)
+    for survey_id, sent in photos.items():
+        kept = {photo["sha256"] for photo in rep.get(f"/api/1/surveys/{survey_id}/photos").json()}
+        assert kept == {hashlib.sha256(photo).hexdigest() for photo in sent}
+        assert all((tmp_path / "data/photos/original" / sha256[:2] / sha256).exists() for sha256 in kept)
+    rep.close()
+    server.kill()
+    ratio = statistics.median(loaded) / statistics.median(idle)
+    worst = max(loaded) / statistics.median(idle)
+    print(
+        f"\n{len(codes)} photos by {REPS} reps at once: page latency loaded to idle {ratio:.1f} (median of "
+        f"{len(loaded)}), worst {worst:.1f}"
+    )
+    # Pages must answer while photos are read; senders share the machine, so the bound is loose.
+    assert statistics.median(loaded) < max(60 * statistics.median(idle), 2.0)
+
+
+def test_server_time_for_tags_against_the_bare_model(server, rep, survey, tree_photo):
+    """Photo on the wire to tags in the answer, over decode and tag of the same bytes here."""
+    tagger = Tagger.load()
+    bare, wire = [], []
+    for at in range(9):
+        # A comment segment after the start makes other bytes of the same picture (JPEG, ITU-T T.81 B.2.4.5).
+        comment = f"copy {at}".encode()
+        data = tree_photo[:2] + b"\xff\xfe" + (len(comment) + 2).to_bytes(2, "big") + comment + tree_photo[2:]
+        start = time.perf_counter()
+        tagger.tag(decode(data, fit_px=tagger.fit_px), "bare")
+        bare.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        answer = rep.post(f"/api/1/surveys/{survey}/photos", content=data)
+        wire.append(time.perf_counter() - start)
+        assert answer.json()["tags"]
+    ratio = statistics.median(wire) / statistics.median(bare)
+    print(f"\nphoto on the wire to tags, over the bare model: {ratio:.2f} (medians of {len(wire)})")
+    assert ratio < 6

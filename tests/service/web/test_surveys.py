@@ -1,0 +1,264 @@
+"""Surveys part by part, decisions, the audit queue, search, CSV, copies out and in."""
+
+from __future__ import annotations
+
+import csv
+import io
+import secrets
+
+import pytest
+
+from eavefall_service.journeys.search import CSV_COLUMNS
+
+
+def put_tree(client, survey, tree_name, **tree):
+    return client.put(f"/api/1/surveys/{survey}/parts/trees/{tree_name}", json=tree)
+
+
+def test_making_a_survey_twice_is_harmless(rep):
+    survey_id = secrets.token_hex(8)
+    for _ in range(2):
+        answer = rep.put(f"/api/1/surveys/{survey_id}", json={"name": "Twice"})
+        assert answer.status_code == 200
+    assert [line["action"] for line in rep.get(f"/api/1/surveys/{survey_id}/history").json()] == [
+        "survey made"
+    ]
+
+
+def test_lengths_come_in_feet_and_go_out_in_metres(rep, survey):
+    answer = put_tree(rep, survey, "Big pine", distance="12 ft 6 in", height="15 m", bearing="NW")
+    assert answer.status_code == 200, answer.text
+    tree = answer.json()["document"]["trees"][0]
+    assert tree["distance"] == "3.81 m"  # 12.5 * 0.3048
+    assert tree["bearing"] == "315.0 deg"
+
+
+@pytest.mark.parametrize(
+    ("tree", "code"),
+    [
+        ({"distance": "12"}, "survey-wrong-unit"),
+        ({"distance": "-3 m"}, "survey-wrong-value"),
+        ({"form": "palm"}, "survey-wrong-value"),
+        ({"colour": "green"}, "survey-unknown-field"),
+        ({"eave": "nowhere"}, "survey-unknown-name"),
+    ],
+)
+def test_unsound_parts_change_nothing(rep, survey, tree, code):
+    before = rep.get(f"/api/1/surveys/{survey}").json()["document"]
+    answer = put_tree(rep, survey, "Oak", **tree)
+    assert (answer.status_code, answer.json()["code"]) == (422, code)
+    assert rep.get(f"/api/1/surveys/{survey}").json()["document"] == before
+
+
+def test_renaming_moves_what_points_there(rep, survey):
+    put_tree(rep, survey, "Oak", eave="Front")
+    url = f"/api/1/surveys/{survey}/parts/drop_tests/0"
+    rep.put(url, json={"opening_mm": 0.5, "dropped": 20, "passed": 3, "tree": "Oak"})
+    put_tree(rep, survey, "Oak", name="Red oak", eave="Front")
+    rep.put(f"/api/1/surveys/{survey}/parts/eaves/Front", json={"name": "Street side"})
+    document = rep.get(f"/api/1/surveys/{survey}").json()["document"]
+    assert document["drop_tests"][0]["tree"] == "Red oak"
+    assert document["trees"][0]["eave"] == "Street side"
+    rep.delete(f"/api/1/surveys/{survey}/parts/trees/Red oak")
+    assert "tree" not in rep.get(f"/api/1/surveys/{survey}").json()["document"]["drop_tests"][0]
+
+
+def test_last_eave_stays(rep, survey):
+    answer = rep.delete(f"/api/1/surveys/{survey}/parts/eaves/Front")
+    assert answer.status_code == 422
+
+
+def test_resent_form_counts_once(rep, survey):
+    form = {"opening_mm": "0.5", "dropped": "20", "passed": "3", "once": "abc123"}
+    for _ in range(2):
+        assert rep.post(f"/rep/{survey}/drop-tests", data=form).status_code == 200
+    rep.post(f"/rep/{survey}/drop-tests", data={**form, "once": "other"})
+    assert len(rep.get(f"/api/1/surveys/{survey}").json()["document"]["drop_tests"]) == 2
+
+
+def test_every_change_is_in_the_history_with_before_and_after(rep, survey):
+    put_tree(rep, survey, "Oak", distance="5 m")
+    put_tree(rep, survey, "Oak", distance="6 m")
+    latest = rep.get(f"/api/1/surveys/{survey}/history").json()[0]
+    assert latest["who"] == "rita"
+    assert (
+        latest["detail"]["before"]["distance"] == "5.0 m" or latest["detail"]["before"]["distance"] == "5 m"
+    )
+    assert latest["detail"]["after"]["distance"] == "6 m"
+
+
+def test_advice_is_computed_once_for_the_same_input(server, rep, survey):
+    from sqlalchemy import text
+
+    put_tree(rep, survey, "Pines", distance="3 m", height="18 m", form="long_needle", count=3)
+    first = rep.get(f"/api/1/surveys/{survey}/advice").json()
+    assert rep.get(f"/api/1/surveys/{survey}/advice").json() == first
+    rep.put(f"/api/1/surveys/{survey}", json={"name": "x"})
+    with server.office.database.read() as session:
+        count = session.scalar(text(f"SELECT count(*) FROM advice_runs WHERE survey_id = '{survey}'"))
+        model = session.scalar(text(f"SELECT model FROM advice_runs WHERE survey_id = '{survey}'"))
+    assert count == 1
+    assert model == first["provenance"]["model"] == server.office.tagger().model_id
+
+
+def test_correction_changes_the_advice_but_not_the_tags(rep, survey, tree_photo):
+    sha256 = rep.post(f"/api/1/surveys/{survey}/photos", content=tree_photo).json()["sha256"]
+    before = rep.get(f"/api/1/surveys/{survey}/advice").json()
+    url = f"/api/1/surveys/{survey}/photos/{sha256}"
+    tags = rep.get(url).json()["tags"]
+    rep.put(f"{url}/correction", json={"foliage": ["broad"], "form": "broad_leaf"})
+    after = rep.get(f"/api/1/surveys/{survey}/advice").json()
+    assert rep.get(url).json()["tags"] == tags
+    assert after["reasons"] != before["reasons"] or after["class_probability"] != before["class_probability"]
+
+
+def submit(rep, survey):
+    answer = rep.post(f"/api/1/surveys/{survey}/decisions", json={"kind": "submit"})
+    assert answer.status_code == 201, answer.text
+
+
+def test_audit_from_queue_to_confirmation(rep, auditor, survey):
+    submit(rep, survey)
+    assert survey in {line["id"] for line in auditor.get("/api/1/audit/queue?limit=200").json()}
+    page = auditor.get(f"/office/s/{survey}")
+    assert page.status_code == 200
+    asked = auditor.post(
+        f"/office/s/{survey}/decide", data={"kind": "send_back", "text": "Which pine is it?"}
+    )
+    assert asked.status_code == 200
+    assert "Which pine is it?" in rep.get(f"/rep/{survey}").text
+    rep.post(f"/rep/{survey}/decide", data={"kind": "reply", "text": "The one at the drive."})
+    auditor.post(f"/office/s/{survey}/decide", data={"kind": "confirm"})
+    kinds = [each["kind"] for each in rep.get(f"/api/1/surveys/{survey}/decisions").json()]
+    assert kinds == ["submit", "send_back", "reply", "confirm"]
+    assert rep.get(f"/api/1/surveys/{survey}").json()["line"]["status"] == "confirmed"
+    late = put_tree(rep, survey, "Too late", distance="3 m")
+    assert late.status_code == 403
+
+
+def test_override_is_kept_beside_the_answer_and_calls_the_auditor(rep, auditor, survey):
+    computed = rep.get(f"/api/1/surveys/{survey}/advice").json()["fineness_class"]
+    other = "coarse" if computed != "coarse" else "fine"
+    body = {"kind": "override", "fineness_class": other, "text": "I saw the needles."}
+    assert rep.post(f"/api/1/surveys/{survey}/decisions", json=body).status_code == 201
+    submit(rep, survey)
+    line = next(line for line in auditor.get("/api/1/audit/queue?limit=200").json() if line["id"] == survey)
+    assert "overridden" in line["needs"]
+    assert line["fineness_class"] == computed
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"kind": "override", "text": "why"},
+        {"kind": "override", "fineness_class": "fine", "text": " "},
+        {"kind": "reply"},
+    ],
+)
+def test_decisions_say_what_and_why(rep, survey, body):
+    assert rep.post(f"/api/1/surveys/{survey}/decisions", json=body).status_code == 422
+
+
+def test_queue_puts_the_most_pressing_first(rep, auditor, survey):
+    submit(rep, survey)
+    from eavefall_service.journeys.needs import score_of
+
+    scores = [score_of(line["needs"]) for line in auditor.get("/api/1/audit/queue?limit=200").json()]
+    assert scores == sorted(scores, reverse=True)
+
+
+def test_search_and_csv(rep, auditor):
+    survey_id = secrets.token_hex(8)
+    rep.put(f"/api/1/surveys/{survey_id}", json={"name": "=cmd|' /C calc'!A0 Quince Court"})
+    found = auditor.get("/office/surveys?q=quince")
+    assert survey_id in found.text
+    assert survey_id not in auditor.get("/office/surveys?q=quince&status=confirmed").text
+    rows = list(csv.DictReader(io.StringIO(auditor.get("/office/surveys.csv?q=quince").text)))
+    assert tuple(rows[0]) == CSV_COLUMNS
+    assert rows[0]["id"] == survey_id
+    # A spreadsheet must not take a name for a formula (OWASP, "CSV Injection").
+    assert rows[0]["name"].startswith("'=cmd")
+
+
+def test_search_by_need_and_day(rep, auditor, survey):
+    submit(rep, survey)
+    needs = auditor.get(f"/office/surveys.csv?q={survey}").text
+    need = next(iter(csv.DictReader(io.StringIO(needs))))["needs"].split("; ")[0]
+    if need:
+        assert survey in auditor.get(f"/office/surveys.csv?need={need}").text
+    assert survey not in auditor.get("/office/surveys.csv?until=2020-01-01").text
+    assert survey in auditor.get("/office/surveys.csv?since=2020-01-01").text
+    assert auditor.get("/office/surveys?since=yesterday").status_code == 422
+
+
+def test_copy_goes_out_and_comes_back(rep, auditor, survey, tree_photo):
+    put_tree(rep, survey, "Pine", distance="4 m", form="long_needle")
+    sha256 = rep.post(f"/api/1/surveys/{survey}/photos?shows=closeup&of=Pine", content=tree_photo).json()[
+        "sha256"
+    ]
+    rep.put(
+        f"/api/1/surveys/{survey}/photos/{sha256}/correction",
+        json={"foliage": ["needle"], "form": "long_needle"},
+    )
+    rep.get(f"/api/1/surveys/{survey}/advice")
+    copy = rep.get(f"/api/1/surveys/{survey}/copy").json()
+    assert copy["format"] == "eavefall.copy/1"
+    answer = rep.post("/api/1/surveys/import", json=copy)
+    assert answer.status_code == 201, answer.text
+    new_id = answer.json()["id"]
+    assert new_id != survey
+    old = rep.get(f"/api/1/surveys/{survey}").json()["document"]
+    new = rep.get(f"/api/1/surveys/{new_id}").json()["document"]
+    assert {key: new[key] for key in old if key != "photos"} == {
+        key: old[key] for key in old if key != "photos"
+    }
+    photo = rep.get(f"/api/1/surveys/{new_id}/photos").json()[0]
+    assert (photo["shows"], photo["of"]) == ("closeup", "Pine")
+    assert photo["corrections"][0]["form"] == "long_needle"
+
+
+def test_copy_cannot_speak_for_an_auditor(rep, survey, make_jpeg):
+    rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(30))
+    copy = rep.get(f"/api/1/surveys/{survey}/copy").json()
+    copy["photos"][0]["corrections"] = [{"who": "aldo", "role": "auditor", "foliage": ["bare"], "form": None}]
+    new_id = rep.post("/api/1/surveys/import", json=copy).json()["id"]
+    corrections = rep.get(f"/api/1/surveys/{new_id}/photos").json()[0]["corrections"]
+    assert [(each["who"], each["role"]) for each in corrections] == [("rita", "rep")]
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        {"format": "eavefall.copy/9"},
+        {"survey": []},
+        {"survey": {"name": "x", "eaves": []}},
+        {"photos": [{"jpeg_base64": "@@@"}]},
+        {"photos": {"0": 1}},
+        {"photos": [{"jpeg_base64": "aGVsbG8="}]},
+    ],
+)
+def test_damaged_copies_are_refused_and_leave_nothing(rep, survey, damage):
+    copy = rep.get(f"/api/1/surveys/{survey}/copy").json()
+    before = len(rep.get("/api/1/surveys?limit=200").json())
+    answer = rep.post("/api/1/surveys/import", json={**copy, **damage})
+    assert 400 <= answer.status_code < 500
+    assert answer.json()["code"]
+    assert len(rep.get("/api/1/surveys?limit=200").json()) == before
+
+
+def test_report_as_html_and_pdf(rep, survey, tree_photo):
+    rep.post(f"/api/1/surveys/{survey}/photos?shows=closeup", content=tree_photo)
+    page = rep.get(f"/rep/{survey}/report.html")
+    assert "7 Larkspur Bend" in page.text
+    assert "script" not in page.headers["content-security-policy"]
+    paper = rep.get(f"/rep/{survey}/report.pdf")
+    assert paper.content.startswith(b"%PDF-")
+    assert 'filename="7-Larkspur-Bend.pdf"' in paper.headers["content-disposition"]
+
+
+@pytest.mark.parametrize("name", ["plan", "need", "guards", "litter"])
+def test_drawings(rep, survey, name):
+    answer = rep.get(f"/pictures/{survey}/plots/{name}.svg")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"].startswith("image/svg+xml")
+    assert "<svg" in answer.text
