@@ -64,7 +64,7 @@ def build_report(
         By the photo's file name as the survey writes it. A photo without an entry is left out.
     """
     pictures = pictures_of(survey, photos, tags, gauges)
-    forms = _forms(survey, tags)
+    forms = _forms(survey, advice, tags, gauges)
     guards = guards_table(advice)
     whys = {row[-1] for row in guards.rows}
     return ReportDocument(
@@ -128,17 +128,25 @@ def _about(about: str | None) -> str:
     return words.get(about, about or "")
 
 
-def _forms(survey: Survey, tags: Mapping[str, PhotoTags]) -> dict[str, str]:
-    """Form of each tree by its species, else as its photos settle it."""
+def _forms(
+    survey: Survey, advice: Advice, tags: Mapping[str, PhotoTags], gauges: Mapping[str, GaugeResult]
+) -> dict[str, str]:
+    """Form of each tree by its species, else by a gauge photo, else as its photos settle it."""
     found: dict[str, str] = {}
     for tree in survey.trees:
         taxon = taxon_of(tree, {})
         if taxon is not None:
             found[tree.name] = taxon.form
-    for ref in survey.photos:
-        seen = tags.get(ref.file)
-        if ref.of is not None and seen is not None and seen.verdict.form != "unsure":
-            found.setdefault(ref.of, seen.verdict.form)
+    owned = [(ref.of, ref.file) for ref in survey.photos if ref.of is not None]
+    for name, file in owned:
+        gauge = gauges.get(file)
+        if gauge is not None and gauge.summary is not None and gauge.summary.form != "unsure":
+            found.setdefault(name, gauge.summary.form)
+    for name, file in owned:
+        seen = tags.get(file)
+        # Photos that contradict each other settle nothing.
+        if seen is not None and seen.verdict.form != "unsure" and file not in advice.check_photos:
+            found.setdefault(name, seen.verdict.form)
     return found
 
 

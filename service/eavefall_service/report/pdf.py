@@ -231,7 +231,8 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
         _table(doc.guards, width),
         [_beside(care, drawn["opening"], width)],
         _table(doc.water, width),
-        [_beside([*_table(doc.assumed, half), *made], [*_table(doc.take_off, half), *price, *words], width)],
+        [_beside([*_table(doc.assumed, half), *made], [*_table(doc.take_off, half), *price], width)],
+        words,
         _section("Reasons, with the numbers behind them", _reasons(doc)),
     ]
     # A heading takes at least the first lines below it along to the next page.

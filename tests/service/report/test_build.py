@@ -229,3 +229,23 @@ def test_the_document_is_a_pure_function(
     gauges: dict[str, GaugeResult],
 ) -> None:
     assert build_report(survey, advice, photos, tags, gauges) == document
+
+
+def test_what_settles_the_kind_of_a_tree(
+    survey: Survey, advice: Advice, tags: dict[str, PhotoTags], gauges: dict[str, GaugeResult]
+) -> None:
+    pines = survey.trees[0].model_copy(update={"species": None, "form": None})
+    unknown = survey.model_copy(update={"trees": (pines,)})
+    broad = tags["pines.jpg"].verdict.model_copy(update={"form": "broad_leaf"})
+    wrong = {"pines.jpg": tags["pines.jpg"].model_copy(update={"verdict": broad})}
+
+    def kind(advice: Advice, tags: dict[str, PhotoTags], gauges: dict[str, GaugeResult]) -> str:
+        plan = build_report(unknown, advice, {}, tags, gauges).plan.plot
+        return plan.trees[0].kind  # type: ignore[attr-defined, no-any-return]
+
+    assert kind(advice, tags, {}) == "needle"
+    assert kind(advice, wrong, {}) == "broad"
+    # Needles measured beside a card outweigh a tag, and a photo that is contradicted settles nothing.
+    assert kind(advice, wrong, gauges) == "needle"
+    assert kind(advice.model_copy(update={"check_photos": ("pines.jpg",)}), wrong, {}) == "unknown"
+    assert kind(advice, {}, {}) == "unknown"
