@@ -7,6 +7,7 @@ brown needles broken; a draw whose needles are thinner or thicker reads between 
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -26,6 +27,8 @@ __all__ = ["Opening", "PartFate", "entered_shares", "part_fates"]
 
 Array = NDArray[np.float64]
 _PIECES: Final = 200
+# Parts whose width goes with the needles' own.
+_SLENDER: Final = NEEDLE_PARTS | {"bundle"}
 # Factors on the table's width: from larch against the thickest fir to the reverse.
 _FACTORS: Final = np.geomspace(0.3, 3.2, 15)
 _ROOM_BELOW_MM: Final = 90.0  # a 5-inch gutter's depth
@@ -67,32 +70,40 @@ def _on_opening(length: Array, width: Array, opening: Opening) -> tuple[Array, A
 
 
 @cache
-def _tables(
-    part: Part, openings: tuple[Opening, ...], generic: bool, crumb_share: float
-) -> tuple[Array, Array]:
-    """Through and lodges, shape (factors, openings); one factor for parts that are not needles."""
+def _pieces(part: Part, generic: bool) -> tuple[Array, Array, Array]:
+    """Length, width and crumb size of random pieces of a part as it falls; the same ones every time."""
     seed = int.from_bytes(hashlib.sha256(f"{part.taxon}/{part.part}".encode()).digest()[:8], "big")
     rng = np.random.Generator(np.random.PCG64(seed))
     length, width = sample_part(part, rng, _PIECES)
     length = np.maximum(broken_lengths(length, break_rate_per_mm(part), rng), width)
-    needle = part.part in NEEDLE_PARTS | {"bundle"}
-    if needle and generic:
+    if generic and part.part in _SLENDER:
         # One tree's needles vary little; the range of the generic part is that between species.
-        width = np.sqrt(part.width_mm[0] * part.width_mm[1]) * np.exp(0.08 * rng.standard_normal(_PIECES))
-    factors = _FACTORS if needle else np.ones(1)
-    crumbs = part.part in ("leaf", "leaflet") and crumb_share > 0
+        middle = math.sqrt(part.width_mm[0] * part.width_mm[1])
+        width = middle * np.exp(0.08 * rng.standard_normal(_PIECES))
     mean, sd = lognormal_through(*_CRUMB_MM)
-    crumb = np.exp(mean + sd * rng.standard_normal(_PIECES))
-    through, lodges = np.empty((len(factors), len(openings))), np.empty((len(factors), len(openings)))
-    for o, opening in enumerate(openings):
-        wide = factors[:, None] * width[None, :]
-        go, stick = _on_opening(np.maximum(length[None, :], wide), wide, opening)
-        through[:, o], lodges[:, o] = go.mean(axis=1), stick.mean(axis=1)
-        if crumbs:
-            go, stick = _on_opening(crumb, 0.6 * crumb, opening)
-            through[:, o] += crumb_share * (go.mean() - through[:, o])
-            lodges[:, o] += crumb_share * (stick.mean() - lodges[:, o])
+    return length, width, np.exp(mean + sd * rng.standard_normal(_PIECES))
+
+
+@cache
+def _table(part: Part, opening: Opening, generic: bool, crumb_share: float) -> tuple[Array, Array]:
+    """Through and lodges on one opening, shape (factors,); a single factor for parts that are not needles."""
+    length, width, crumb = _pieces(part, generic)
+    factors = _FACTORS if part.part in _SLENDER else np.ones(1)
+    wide = factors[:, None] * width
+    through, lodges = (share.mean(axis=1) for share in _on_opening(np.maximum(length, wide), wide, opening))
+    if part.part in ("leaf", "leaflet") and crumb_share > 0:
+        go, stick = _on_opening(crumb, 0.6 * crumb, opening)
+        through = through + crumb_share * (go.mean() - through)
+        lodges = lodges + crumb_share * (stick.mean() - lodges)
     return through, lodges
+
+
+def _tables(
+    part: Part, openings: Sequence[Opening], generic: bool, crumb_share: float
+) -> tuple[Array, Array]:
+    """Through and lodges, shape (factors, openings)."""
+    each = [_table(part, opening, generic, crumb_share) for opening in openings]
+    return np.stack([go for go, _ in each], axis=1), np.stack([stick for _, stick in each], axis=1)
 
 
 def _read(table: Array, factor: Array) -> Array:

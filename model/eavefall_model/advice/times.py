@@ -37,6 +37,7 @@ _LODGED_STICKINESS: Final = 30.0
 # Slope (as a tangent) at which most of what can run on does. Our judgement.
 _RUN_ON_TANGENT: Final = 0.35
 _SURFACE_MONTHS: Final = 24
+_IN_CACHE: Final = 2000  # draws times eaves worked on at once
 
 
 @dataclass(frozen=True)
@@ -92,10 +93,10 @@ def _group(part: Part) -> int:
     return int(np.argmin(np.abs(np.array(_GROUPS) - sticky)))
 
 
-def _catches(part: Part, site: Site, settings: Mapping[str, float]) -> float:
+def _catches(part: Part, outlet_m: float, settings: Mapping[str, float]) -> float:
     """Share of a part that catches in the outlet: long pieces do, short ones wash down."""
     middle_m = math.sqrt(part.length_mm[0] * part.length_mm[1]) / 1000
-    return settings["outlet_share"] * min(middle_m / float(np.median(site.outlet_m)), 2.0)
+    return settings["outlet_share"] * min(middle_m / outlet_m, 2.0)
 
 
 def _courses(
@@ -106,11 +107,12 @@ def _courses(
     Rows: through, caught in the outlet, on the surface by group, lodged.
     """
     rows = np.zeros((source.load_kg_m.shape[0], 3 + len(_GROUPS), 12))
+    outlet_m = float(np.median(site.outlet_m))
     for part, fate in zip(source.taxon.parts, fates, strict=True):
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         through, lodges = fate.through[:, column, None], fate.lodges[:, column, None]
         rows[:, 0] += through * months
-        rows[:, 1] += _catches(part, site, settings) * through * months
+        rows[:, 1] += _catches(part, outlet_m, settings) * through * months
         rows[:, 2 + _group(part)] += np.maximum(1 - through - lodges, 0.0) * months
         rows[:, -1] += lodges * months
     return rows
@@ -149,10 +151,11 @@ def fallen(
 def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> tuple[Array, Array]:
     """Months of a source's litter into an open gutter, and of what catches in its outlet; 12 shares each."""
     inside, outlet = np.zeros(12), np.zeros(12)
+    outlet_m = float(np.median(site.outlet_m))
     for part in source.taxon.parts:
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         inside += months
-        outlet += _catches(part, site, settings) * months
+        outlet += _catches(part, outlet_m, settings) * months
     return inside, outlet
 
 
@@ -237,11 +240,17 @@ def guard_times(
     *loose, lodged = (each * stays for each in litter.surface)
     matted = lodged + mat_share * np.sum(loose, axis=0)
     arrivals = [*((1 - mat_share) * each for each in loose), matted]
-    # One eave at a time keeps the arrays in cache.
-    blinds = np.stack(
+    # A few eaves at a time keep the arrays in cache.
+    draws, eaves = cap.surface_kg_m.shape
+    step = max(_IN_CACHE // draws, 1)
+    blinds = np.concatenate(
         [
-            _surface_months([each[:, e] for each in arrivals], [share[:, e] for share in shed], limit)
-            for e, limit in enumerate(cap.surface_kg_m.T)
+            _surface_months(
+                [each[:, e : e + step] for each in arrivals],
+                [share[:, e : e + step] for share in shed],
+                cap.surface_kg_m[:, e : e + step],
+            )
+            for e in range(0, eaves, step)
         ],
         axis=1,
     )
