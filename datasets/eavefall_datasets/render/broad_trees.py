@@ -92,11 +92,42 @@ def _draw_branches(
         tapered(canvas, line[i], width[i, 0], width[i, 1], colours[len(colours) * 6 // 10], place.sun)
 
 
-def bare_tree(canvas: UInt8, place: Placement, rng: np.random.Generator, habit: str | None = None) -> str:
+def _fine_twigs(
+    canvas: UInt8, place: Placement, tree: Branches, colours: FloatArray, rng: np.random.Generator
+) -> None:
+    """The last twigs, thinner than a pixel, that make a bare crown a haze: several on every outer limb."""
+    limbs = tree.points[tree.level >= tree.level.max() - 1]
+    pick = rng.integers(len(limbs), size=int(rng.uniform(1.0, 3.0) * len(limbs)))
+    at = rng.integers(1, limbs.shape[1], len(pick))
+    start = limbs[pick, at]
+    heading = limbs[pick, at] - limbs[pick, at - 1]
+    heading /= np.linalg.norm(heading, axis=1, keepdims=True) + 1e-9
+    heading = heading + rng.normal(0, 0.45, heading.shape)
+    reach = rng.uniform(0.012, 0.04, (len(pick), 1))
+    middle = start + heading * reach * 0.5
+    end = middle + (heading + rng.normal(0, 0.25, heading.shape)) * reach * 0.5
+    lines = place.project(np.stack([start, middle, end], axis=1))
+    shade = np.clip(rng.normal(0.5, 0.15, len(pick)), 0, 1)
+    before = canvas.copy()
+    strokes(canvas, lines, start[:, 2], shade, colours)
+    # Thinner than a pixel: blend the strokes at a part of their strength.
+    strength = float(np.clip(place.height_px / 2200, 0.25, 0.9))
+    canvas[:] = np.round(before * (1 - strength) + canvas * strength).astype(np.uint8)
+
+
+def bare_tree(
+    canvas: UInt8,
+    place: Placement,
+    rng: np.random.Generator,
+    habit: str | None = None,
+    fine_twigs: bool = False,
+) -> str:
     """A leafless crown in winter; returns its habit. Some keep a few dead leaves or show swelling buds."""
     name = habit or list(HABITS)[int(rng.integers(len(HABITS)))]
     tree = grow(rng, HABITS[name])
     colours = ramp(_bark(rng, name, place.light), rng)
+    if fine_twigs:
+        _fine_twigs(canvas, place, tree, colours, rng)
     _draw_branches(canvas, place, tree, colours, rng, least=0.55)
     extra = rng.random()
     if extra < 0.3:  # leftovers of autumn, or buds: sparse dots near the tips

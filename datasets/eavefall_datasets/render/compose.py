@@ -14,7 +14,7 @@ from eavefall_datasets.render.conifers import pine_tree, scale_tree, spruce_tree
 from eavefall_datasets.render.houses import HouseBox, draw_house
 from eavefall_datasets.render.strokes import noise_field
 from eavefall_datasets.render.surroundings import blurred_greens, brick, lawn, paving, siding, sky, soil
-from eavefall_datasets.render.treeless import TREELESS, treeless_scene
+from eavefall_datasets.render.treeless import TREELESS, draw_wires, treeless_scene
 
 __all__ = ["SceneParts", "compose", "draw_tree"]
 
@@ -34,7 +34,7 @@ class SceneParts:
 def draw_tree(canvas: UInt8, place: Placement, rng: np.random.Generator, foliage: str, form: str) -> str:
     """One tree of the form asked for; returns its habit."""
     if foliage == "bare":
-        return "bare " + bare_tree(canvas, place, rng)
+        return "bare " + bare_tree(canvas, place, rng, fine_twigs=rng.random() < 0.7)
     if form == "long_needle":
         return pine_tree(canvas, place, rng)
     if form == "short_needle":
@@ -142,38 +142,48 @@ def _outdoors(rng: np.random.Generator, view: str, forms: dict[str, str], size: 
         canvas[horizon:] = np.clip(canvas[horizon:] * 0.15 + 200, 0, 255)
     if rng.random() < 0.35:  # far hills without trees to tell apart
         _hills(canvas, rng, horizon)
-    sun = float(rng.choice([-1.0, 1.0]))
-    house = view == "house_scene" or (view == "tree" and rng.random() < 0.2)
-    if house:
+    if view == "house_scene" or (view == "tree" and rng.random() < 0.2):
         _backdrop_house(canvas, rng, horizon, view == "house_scene")
-    before = canvas.copy()
+    mask, habit = _plant(canvas, rng, view, forms, horizon)
+    if rng.random() < 0.12:
+        draw_wires(canvas, rng)
+    if rng.random() < 0.15:
+        _dapple(canvas, rng)
+    return SceneParts(canvas, mask, habit, view)
+
+
+def _plant(
+    canvas: UInt8, rng: np.random.Generator, view: str, forms: dict[str, str], horizon: int
+) -> tuple[NDArray[np.bool_], str]:
+    """Trees from far to near; every foliage asked for appears large once, last of its kind."""
+    size = canvas.shape[0]
     names = list(forms)
     if view == "forest_scene":
         count = int(rng.integers(6, 14))
     else:
         count = len(names) + int(rng.integers(0, 3 if len(names) == 1 else 2))
-    habits: list[str] = []
-    # Far to near; every foliage asked for appears at full size once, last of its kind.
     order = [names[int(rng.integers(len(names)))] for _ in range(count - len(names))] + names
     spots = rng.permutation(len(order))
+    sun = float(rng.choice([-1.0, 1.0]))
+    mask = np.zeros(canvas.shape[:2], bool)
+    habit = ""
     for k, foliage in enumerate(order):
         main = k >= len(order) - len(names)
         low, high = (0.7, 1.5) if main and view == "tree" else (0.5, 1.2) if main else (0.3, 0.7)
         if view == "forest_scene":
             low, high = 0.5, 1.4
-        tall = size * float(rng.uniform(low, high))
         centre = (spots[k] + 0.5) / len(order) if len(order) > 1 else 0.5
         x = size * float(np.clip(centre + rng.normal(0, 0.08), 0.08, 0.92))
         foot = horizon + (size * 0.02 if not main else (size - horizon) * float(rng.uniform(0.1, 0.7)))
         # Its crown, not its trunk alone, must be in the picture.
-        tall = min(tall, (foot - 0.05 * size) / 0.75)
-        light = float(np.exp(rng.normal(-0.1, 0.25)))
+        tall = min(size * float(rng.uniform(low, high)), (foot - 0.05 * size) / 0.75)
+        # Now and then a tree against the light, nearly a silhouette.
+        light = float(np.exp(rng.normal(-0.1, 0.25))) * (0.45 if rng.random() < 0.15 else 1.0)
         _ground_shadow(canvas, x, foot, tall, sun, horizon)
-        habits.append(draw_tree(canvas, Placement(x, foot, tall, sun, light), rng, foliage, forms[foliage]))
-    mask = _changed(before, canvas)
-    if rng.random() < 0.15:
-        _dapple(canvas, rng)
-    return SceneParts(canvas, mask, habits[-1], view)
+        before = canvas.copy()
+        habit = draw_tree(canvas, Placement(x, foot, tall, sun, light), rng, foliage, forms[foliage])
+        mask |= _changed(before, canvas)
+    return mask, habit
 
 
 def _looking_up(canvas: UInt8, rng: np.random.Generator, forms: dict[str, str]) -> SceneParts:

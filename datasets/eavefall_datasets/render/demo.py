@@ -23,7 +23,7 @@ from eavefall_datasets.render.needles import NeedleScene, random_spec, render
 from eavefall_datasets.render.sensor import encode_jpeg, expose, linear_from_srgb
 from eavefall_datasets.render.surroundings import blurred_greens, lawn, sky
 
-__all__ = ["DEMO_PHOTOS", "MAX_BYTES", "draw", "needle_truth", "write"]
+__all__ = ["DEMO_PHOTOS", "MAX_BYTES", "NEEDLES", "draw", "draw_needles", "write"]
 
 UInt8 = NDArray[np.uint8]
 MAX_BYTES: Final = 150_000
@@ -108,13 +108,14 @@ _DRAWN: Final[dict[str, Callable[[], UInt8]]] = {
     "pine-branch.jpg": _pine_branch,
     "gutter.jpg": _gutter,
 }
-DEMO_PHOTOS: Final = (*_DRAWN, "needles-card.jpg")
+NEEDLES: Final = "needles-card.jpg"
+DEMO_PHOTOS: Final = (*_DRAWN, NEEDLES)
 
 
 def draw(name: str) -> UInt8:
     """RGB of one demo photo before compression, labelled."""
-    if name == "needles-card.jpg":
-        return _label(_needle_scene().rgb.copy())
+    if name == NEEDLES:
+        return draw_needles()[0]
     canvas = _DRAWN[name]()
     small = cv2.resize(_TO_LINEAR[canvas], (_SIZE[1] // 2, _SIZE[0] // 2), interpolation=cv2.INTER_AREA)
     light = np.asarray(small, np.float32)
@@ -133,11 +134,12 @@ def _label(rgb: UInt8) -> UInt8:
     return rgb
 
 
-def needle_truth() -> dict[str, Any]:
-    """What the needle close-up shows, for ``needles-card.truth.json``."""
-    truth = _needle_scene().truth
-    return {
-        "photo": "needles-card.jpg",
+def draw_needles() -> tuple[UInt8, dict[str, Any]]:
+    """The needle close-up, labelled, and what it shows, for ``needles-card.truth.json``."""
+    scene = _needle_scene()
+    truth = scene.truth
+    return _label(scene.rgb.copy()), {
+        "photo": NEEDLES,
         "rendered": True,
         "reference": truth.reference,
         "px_per_mm": truth.px_per_mm,
@@ -169,10 +171,11 @@ def write(out_dir: Path | str) -> list[Path]:
     """Write all demo photos and the needles' truth; returns the paths."""
     folder = Path(out_dir)
     folder.mkdir(parents=True, exist_ok=True)
+    close_up, truth = draw_needles()
     out = []
     for name in DEMO_PHOTOS:
-        (folder / name).write_bytes(_compressed(draw(name)))
+        (folder / name).write_bytes(_compressed(close_up if name == NEEDLES else draw(name)))
         out.append(folder / name)
     target = folder / "needles-card.truth.json"
-    target.write_text(json.dumps(needle_truth(), indent=1) + "\n", encoding="utf-8")
+    target.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     return [*out, target]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -120,6 +121,8 @@ def random_scene(
     names = [] if kind == "none" else kind.split("+")
     forms = {n: _form_for(rng, n, form if len(names) == 1 or n != "bare" else None) for n in names}
     parts = compose(rng, view, forms, round(size * float(rng.choice([1.5, 2.0]))))
+    if rng.random() < 0.4:
+        parts = _rolled(parts, float(rng.normal(0, 4)), float(rng.uniform(1.05, 1.35)))
     rgb = phone_picture(parts.canvas, rng, size)
     if rng.random() < 0.5:
         parts, rgb = _mirrored(parts), rgb[:, ::-1]
@@ -133,6 +136,19 @@ def random_scene(
         mask=mask,
     )
     return Scene(np.ascontiguousarray(rgb), truth)
+
+
+def _rolled(parts: SceneParts, angle_deg: float, zoom: float) -> SceneParts:
+    """The picture as from a phone held a little askew and a little nearer."""
+    side = parts.canvas.shape[0]
+    # Zoom enough that no corner falls outside.
+    least = abs(np.cos(np.radians(angle_deg))) + abs(np.sin(np.radians(angle_deg)))
+    turn = cv2.getRotationMatrix2D((side / 2, side / 2), angle_deg, max(zoom, float(least)))
+    canvas = cv2.warpAffine(parts.canvas, turn, (side, side), flags=cv2.INTER_LINEAR)
+    mask = cv2.warpAffine(parts.mask.astype(np.uint8), turn, (side, side), flags=cv2.INTER_NEAREST)
+    if parts.mask.any() and not mask.any():
+        return parts
+    return SceneParts(np.asarray(canvas, np.uint8), np.asarray(mask > 0), parts.habit, parts.subject)
 
 
 def _mirrored(parts: SceneParts) -> SceneParts:

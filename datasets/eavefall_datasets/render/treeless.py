@@ -13,7 +13,7 @@ from eavefall_datasets.render.houses import HouseBox, draw_house, paste_quad
 from eavefall_datasets.render.strokes import noise_field, ramp, strokes
 from eavefall_datasets.render.surroundings import brick, lawn, paving, plaster, shingles, siding, sky
 
-__all__ = ["TREELESS", "treeless_scene"]
+__all__ = ["TREELESS", "draw_wires", "treeless_scene"]
 
 UInt8 = NDArray[np.uint8]
 FloatArray = NDArray[np.float64]
@@ -65,11 +65,12 @@ def _street(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
         )
         for part in (0.2, 0.8):
             cv2.circle(canvas, (x + int(w * part), y + w // 4), w // 10, (25, 25, 27), -1, cv2.LINE_AA)
-    _wires(canvas, rng)
+    draw_wires(canvas, rng)
     return canvas
 
 
-def _wires(canvas: UInt8, rng: np.random.Generator) -> None:
+def draw_wires(canvas: UInt8, rng: np.random.Generator) -> None:
+    """A pole with cross-arms and sagging wires over the whole picture."""
     height, width = canvas.shape[:2]
     pole = int(width * rng.uniform(0.1, 0.9))
     top = int(height * rng.uniform(0.02, 0.2))
@@ -89,7 +90,7 @@ def _wires(canvas: UInt8, rng: np.random.Generator) -> None:
 def _wire_sky(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
     canvas = sky(rng, size)
     for _ in range(int(rng.integers(1, 4))):
-        _wires(canvas, rng)
+        draw_wires(canvas, rng)
     return canvas
 
 

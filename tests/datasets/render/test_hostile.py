@@ -46,7 +46,7 @@ def _load(data: bytes) -> None:
 
 @pytest.mark.parametrize("name", ["truncated-header.jpg", "truncated-half.jpg", "cut.webp"])
 def test_cut_files_cannot_be_loaded(name: str) -> None:
-    with pytest.raises(OSError, match=r"truncated|identify|decoder"):
+    with pytest.raises(OSError, match=r"(?i)truncated|identify|decoder"):
         _load(hostile_file(name))
 
 

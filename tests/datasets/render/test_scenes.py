@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from eavefall_datasets.render.broad_trees import Placement
+from eavefall_datasets.render.compose import draw_tree
 from eavefall_datasets.render.scenes import (
     FOLIAGE_CHOICES,
     MANIFEST_COLUMNS,
@@ -53,19 +55,24 @@ def test_treeless_pictures_are_not_flat(kind: str) -> None:
     assert rgb.std() > 2
 
 
-def test_bare_crowns_are_thin_and_leafy_ones_are_not() -> None:
-    """Share of the mask's own pixels that survive erosion by three: twigs vanish, foliage stays."""
-    import cv2
+def _filled(foliage: str, form: str, seed: int) -> float:
+    """Share of the crown's hull (the middle of the tree's height) that the tree hides."""
+    canvas = np.full((700, 700, 3), 235, np.uint8)
+    draw_tree(canvas, Placement(350, 690, 660), np.random.default_rng(seed), foliage, form)
+    tree = (canvas < 205).any(axis=2)[140:350]
+    wide = [np.ptp(np.flatnonzero(row)) + 1 for row in tree if row.any()]
+    return float(tree.sum() / sum(wide))
 
-    def solid(foliage: str) -> float:
-        shares = []
-        for seed in range(8):
-            mask = random_scene(seed, foliage=foliage, subject="tree", size=256).truth.mask.astype(np.uint8)
-            shares.append(cv2.erode(mask, np.ones((3, 3), np.uint8)).sum() / mask.sum())
-        return float(np.mean(shares))
 
-    assert solid("bare") < solid("broad")
-    assert solid("bare") < solid("needle") - 0.1
+def test_sky_shows_through_a_bare_crown_more_than_through_any_other() -> None:
+    shares = {
+        form: np.mean([_filled(foliage, form, seed) for seed in range(6)])
+        for foliage, form in [("bare", "na"), ("broad", "broad_leaf"), ("needle", "short_needle"),
+                              ("needle", "scale_leaf")]
+    }  # fmt: skip
+    bare = shares.pop("na")
+    assert bare < min(shares.values()) - 0.1
+    assert shares["scale_leaf"] == max(shares.values())
 
 
 @pytest.mark.parametrize(
