@@ -9,13 +9,16 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from torch import from_numpy, no_grad
 
 from eavefall_datasets.picture import Picture
 from eavefall_model.photo import decode
+from eavefall_model.tags.preprocess import to_square
 from eavefall_model.tags.schema import FORMS
 from eavefall_model.tags.tagger import Tagger
+from eavefall_training.net import TaggerNet, load_pretrained
 
-__all__ = ["Described", "describe", "joined", "slices_of"]
+__all__ = ["Described", "describe", "describe_plainly", "joined", "slices_of"]
 
 
 @dataclass(frozen=True)
@@ -65,9 +68,17 @@ def describe(
     logits = np.zeros((len(pictures), 8), np.float32)
     for i, picture in enumerate(pictures):
         photo = decode(picture.path.read_bytes(), name=picture.file_id, fit_px=tagger.fit_px)
-        features[i] = tagger.raw_features(photo)
-        logits[i] = tagger.logits(photo)
+        logits[i], features[i] = tagger.scores(photo)
         progress(i + 1)
+    return _labelled(pictures, features, logits, unsure_weight)
+
+
+def _labelled(
+    pictures: Sequence[Picture],
+    features: NDArray[np.float32],
+    logits: NDArray[np.float32],
+    unsure_weight: float,
+) -> Described:
     return Described(
         tuple(pictures),
         features,
@@ -76,6 +87,24 @@ def describe(
         np.array([-1 if p.form is None else FORMS.index(p.form) for p in pictures], np.int64),
         np.array([unsure_weight if p.unsure else 1.0 for p in pictures], np.float64),
     )
+
+
+def describe_plainly(
+    pictures: Sequence[Picture], progress: Callable[[int], None] = lambda _done: None, side_px: int = 256
+) -> Described:
+    """As ``describe``, by the trunk as it was before it learnt anything of trees (ImageNet only); no scores.
+
+    For simulations that pretend not to know these pictures' labels: our own net's features have seen them.
+    """
+    net = load_pretrained(TaggerNet()).eval()
+    features = np.zeros((len(pictures), 1280), np.float32)
+    for i, picture in enumerate(pictures):
+        rgb = decode(picture.path.read_bytes(), name=picture.file_id, fit_px=side_px).rgb
+        square = np.ascontiguousarray(to_square(rgb, side_px).transpose(2, 0, 1))[None]
+        with no_grad():
+            features[i] = net(from_numpy(square).float())[2][0].numpy()
+        progress(i + 1)
+    return _labelled(pictures, features, np.zeros((len(pictures), 8), np.float32), 0.5)
 
 
 def joined(parts: Sequence[Described]) -> Described:
@@ -91,9 +120,13 @@ def joined(parts: Sequence[Described]) -> Described:
 
 
 def slices_of(root: Path) -> dict[str, dict[str, str]]:
-    """Branch and season of every picture of a folder, by file id, where its manifest names them."""
+    """Branch, season and survey of every picture of a folder, by file id, where its manifest names them."""
     with (root / "manifest.csv").open(encoding="utf-8", newline="") as handle:
         return {
-            Path(row["file"]).stem: {key: row[key] for key in ("branch", "season") if row.get(key)}
+            Path(row["file"]).stem: {
+                key: row[column]
+                for key, column in (("branch", "branch"), ("season", "season"), ("survey", "source_path"))
+                if row.get(column)
+            }
             for row in csv.DictReader(handle)
         }

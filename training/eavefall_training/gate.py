@@ -117,6 +117,8 @@ def gate(
         if data.form[i] >= 0:
             groups.setdefault(f"form {FORMS[data.form[i]]}", ([], 1))[0].append(i)
         for key, value in slices.get(picture.file_id, {}).items():
+            if key not in ("branch", "season"):
+                continue
             groups.setdefault(f"{key} {value}", ([], 0))[0].append(i)
     rows = [
         _row(name, current[which][at], candidate[which][at]) for name, (at, which) in sorted(groups.items())

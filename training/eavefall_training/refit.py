@@ -2,7 +2,7 @@
 
 The tagger's scores are linear in its features. A refit finds the change of that last layer that makes the
 base pictures and the office's own more likely, with a ridge that pulls every weight back to what it was. How
-strong the ridge is, held-out groups decide. The trunk, the preprocessing and the calibration stay as they are.
+strong the ridge is, held-out groups decide. Trunk, preprocessing and calibration stay as they are.
 """
 
 from __future__ import annotations

@@ -97,9 +97,10 @@ class Tagger:
         features = self._run(photo)[2]
         return np.asarray(features / max(float(np.linalg.norm(features)), 1e-12), dtype=np.float32)
 
-    def raw_features(self, photo: Photo) -> NDArray[np.float32]:
-        """As ``features`` but not scaled: the scores of ``logits`` are linear in them."""
-        return self._run(photo)[2]
+    def scores(self, photo: Photo) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """``logits`` (8,) and, from the same run, the unscaled features (1280,)."""
+        logits, _, features = self._run(photo)
+        return logits, features
 
     def evidence(self, photo: Photo, label: Foliage | Form) -> NDArray[np.float32]:
         """Where in the whole photo the answer came from: float32 (h, w) in 0 to 1, coarse.

@@ -77,8 +77,8 @@ def export_photos(
 
     Only photos of surveys whose sender agreed to training; each is re-encoded to at most 1024 px without
     metadata. The label is the auditor's view, else the rep's, else the homeowner's; a survey that an auditor
-    confirmed makes the model's own verdict a label where it was sure. Raises ``request-invalid`` where ``out``
-    already holds something.
+    confirmed makes the model's own verdict half a label where it was sure. Raises ``request-invalid`` where
+    ``out`` already holds something.
     """
     if out.exists() and any(out.iterdir()):
         raise ServiceError("request-invalid", f"{out} is not empty.", "Name a new folder.")

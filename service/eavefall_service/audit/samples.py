@@ -18,11 +18,13 @@ from eavefall_service.audit.sampling import Draw, Listed, draw, second_readers
 from eavefall_service.journeys.actor import AUDITORS, Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.rows import UserRow
 
 __all__ = [
     "SECOND_SHARE",
     "Sampled",
     "answers_for",
+    "auditors",
     "listed_in",
     "make_draw",
     "newest_draw",
@@ -67,11 +69,11 @@ def make_draw(
     *,
     seed: int | None = None,
     plan: Plan | None = None,
-    auditors: Sequence[str] = (),
+    readers: Sequence[str] = (),
 ) -> DrawRow:
     """Draw a sample of the surveys of some weeks and keep it.
 
-    A seed is made and recorded where none is given; without two ``auditors`` nobody reads a second time.
+    A seed is made and recorded where none is given; without two ``readers`` nobody reads a second time.
     Raises ``request-invalid`` where there is nothing to draw from, ``not-allowed`` for a rep.
     """
     actor.need(AUDITORS)
@@ -101,7 +103,7 @@ def make_draw(
                 survey_id=drawn.survey,
                 place=place,
                 weight=drawn.weight,
-                second_reader=_second(made, auditors).get(drawn.survey),
+                second_reader=_second(made, readers).get(drawn.survey),
             )
         )
     detail = {
@@ -114,8 +116,19 @@ def make_draw(
     return row
 
 
-def _second(made: Draw, auditors: Sequence[str]) -> dict[str, str]:
-    names = sorted(set(auditors))
+def auditors(session: Session) -> list[str]:
+    """Names of those who may read."""
+    return list(
+        session.scalars(
+            select(UserRow.name)
+            .where(UserRow.role.in_(("auditor", "admin")), UserRow.disabled_at.is_(None))
+            .order_by(UserRow.name)
+        )
+    )
+
+
+def _second(made: Draw, readers: Sequence[str]) -> dict[str, str]:
+    names = sorted(set(readers))
     if len(names) < 2:
         return {}
     surveys = [drawn.survey for drawn in made.surveys]

@@ -7,7 +7,7 @@ import sys
 import typer
 
 from eavefall_model.errors import EavefallError
-from eavefall_service.cli import assess, demo, gauge, office_files, output, serve, survey, tag
+from eavefall_service.cli import assess, demo, gauge, office, office_files, output, serve, survey, tag
 from eavefall_service.cli.console import error_console, show_error
 
 __all__ = ["app", "main"]
@@ -20,7 +20,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",
 )
-for module in (demo, assess, tag, gauge, survey, office_files, output, serve):
+for module in (demo, assess, tag, gauge, survey, office_files, output, serve, office):
     module.register(app)
 
 

@@ -109,7 +109,7 @@ def test_sample_is_drawn_kept_and_drawn_again(database: Database) -> None:
     week = facts.week_of("2031-01-06")
     plan = single_plan(900, 4.0)
     with database.write() as session:
-        row = samples.make_draw(session, ANA, week, week + 29, 80, plan=plan, auditors=["ana", "ben"])
+        row = samples.make_draw(session, ANA, week, week + 29, 80, plan=plan, readers=["ana", "ben"])
         drawn = samples.sampled_in(session, row.id, "ana")
         assert len(drawn) == 80
         assert drawn[0].weight == pytest.approx(900 / 80)

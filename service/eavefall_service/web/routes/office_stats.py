@@ -20,7 +20,6 @@ from eavefall_service.audit.registry import Registry
 from eavefall_service.audit.rows import DrawRow
 from eavefall_service.audit.stored_models import answered_by
 from eavefall_service.journeys import photos, surveys
-from eavefall_service.storage.rows import UserRow
 from eavefall_service.web import pages, words
 from eavefall_service.web.access import Auditor
 from eavefall_service.web.errors import refuse
@@ -105,9 +104,6 @@ def draw_sample(
     with office.database.write() as session:
         lot = facts.in_weeks(session, last - weeks + 1, last)
         plan = single_plan(lot, aql) if lot >= 2 and aql in AQLS else None
-        auditors = session.scalars(
-            select(UserRow.name).where(UserRow.role.in_(("auditor", "admin")), UserRow.disabled_at.is_(None))
-        ).all()
         row = samples.make_draw(
             session,
             actor,
@@ -115,7 +111,7 @@ def draw_sample(
             last,
             size or (plan.sample_size if plan else 1),
             plan=plan,
-            auditors=auditors,
+            readers=samples.auditors(session),
         )
     return pages.done(request, f"/office/statistics?sample={row.id}")
 

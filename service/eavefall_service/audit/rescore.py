@@ -1,0 +1,77 @@
+"""Old surveys under another model: which advice would change. Nothing is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from eavefall_model.errors import PhotoError
+from eavefall_model.photo import decode
+from eavefall_model.tags.tagger import Tagger
+from eavefall_service.journeys.advice import Inputs, advise, latest_advice
+from eavefall_service.journeys.photos import PhotoView, views
+from eavefall_service.journeys.surveys import assemble
+from eavefall_service.storage.rows import SurveyRow
+
+__all__ = ["Rescored", "rescore"]
+
+
+@dataclass(frozen=True)
+class Rescored:
+    """One survey's kept answer beside the one that another model would give now.
+
+    ``rules_differ``: the rules changed as well since the kept answer, so the model need not be the cause.
+    """
+
+    survey_id: str
+    name: str
+    model_before: str
+    class_before: str
+    class_after: str
+    months_before: float
+    months_after: float
+    rules_differ: bool
+
+    @property
+    def changed(self) -> bool:
+        """Whether the class differs, or the typical interval by more than a third (as the rules count it)."""
+        low, high = sorted((self.months_before, self.months_after))
+        return self.class_before != self.class_after or high > 1.33 * low
+
+
+def rescore(
+    session: Session, row: SurveyRow, tagger: Tagger, original: Callable[[str], Path]
+) -> Rescored | None:
+    """Tag a survey's photos again and run the rules; None where it has no advice to compare with.
+
+    What people corrected stays corrected. A photo that is no longer there keeps its old tags.
+    """
+    kept = latest_advice(session, row.id)
+    if kept is None:
+        return None
+    seen = [_again(view, tagger, original) for view in views(session, row.id)]
+    advice = advise(Inputs(assemble(session, row), seen, tagger.model_id))
+    return Rescored(
+        row.id,
+        row.name,
+        kept.model,
+        kept.fineness_class,
+        advice.fineness_class,
+        float(kept.body["interval_months"]["typical"]),
+        advice.interval_months.typical,
+        kept.rules != advice.provenance.rules,
+    )
+
+
+def _again(view: PhotoView, tagger: Tagger, original: Callable[[str], Path]) -> PhotoView:
+    if view.row.shows in ("gauge", "gutter"):
+        return view
+    try:
+        data = original(view.row.sha256).read_bytes()
+        photo = decode(data, name=view.row.name, fit_px=tagger.fit_px)
+    except (OSError, PhotoError):
+        return view
+    return replace(view, tags=tagger.tag(photo, view.row.name))
