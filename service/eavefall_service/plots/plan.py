@@ -25,6 +25,7 @@ __all__ = ["PlanPlot", "plan_plot"]
 # arrow.
 _REACH_M: Final = 16.0
 _FAR_CROWN_M: Final = 1.6
+_ARROW_M: Final = 2.4
 # Beyond this many trees names would cover each other: they become numbers, with a key.
 _NAMED: Final = 6
 _WIDTH_IN: Final = 4.6
@@ -158,11 +159,12 @@ class PlanPlot:
         axes.add_patch(Polygon(self.house.corners, facecolor=MIST, edgecolor=QUIET, linewidth=1))
         for number, tree in enumerate(self._shown(), 1):
             _draw_tree(axes, tree)
-            far = tree.crown_m == _FAR_CROWN_M and not tree.known
-            if far and math.hypot(*self.trees[number - 1].trunk) > math.hypot(*tree.trunk):
+            given = self.trees[number - 1]
+            far = math.hypot(*given.trunk) > math.hypot(*tree.trunk) + 0.01
+            if far:
                 _draw_arrow(axes, tree)
-            words = str(number) if len(self.trees) > _NAMED else self._label(self.trees[number - 1])
-            _draw_label(axes, view, tree, words)
+            words = str(number) if len(self.trees) > _NAMED else self._label(given)
+            _draw_label(axes, view, tree, words, _ARROW_M if far else 0.0)
         heaviest = max(self.loads, default=0.0) or 1.0
         for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True)):
             (x0, y0), (x1, y1) = line.start, line.end
@@ -231,18 +233,18 @@ def _draw_tree(axes: Axes, tree: TreeMark) -> None:
 def _draw_arrow(axes: Axes, tree: TreeMark) -> None:
     """Outwards, from a tree that really stands farther off."""
     way = (math.sin(math.radians(tree.bearing_deg)), math.cos(math.radians(tree.bearing_deg)))
-    (x, y), start, end = tree.trunk, tree.crown_m + 0.2, tree.crown_m + 2.4
+    (x, y), start, end = tree.trunk, tree.crown_m + 0.2, tree.crown_m + _ARROW_M
     axes.annotate(
         "", (x + end * way[0], y + end * way[1]), (x + start * way[0], y + start * way[1]),
         arrowprops={"arrowstyle": "->", "color": INK}, zorder=5,
     )  # fmt: skip
 
 
-def _draw_label(axes: Axes, view: _View, tree: TreeMark, words: str) -> None:
-    """Above a tree that stands well to the north, below any other, clear of the whole group."""
+def _draw_label(axes: Axes, view: _View, tree: TreeMark, words: str, arrow_m: float) -> None:
+    """Above a tree that stands well to the north, below any other, clear of its group and its arrow."""
     above = math.cos(math.radians(tree.bearing_deg)) > 0.35
     heights = [y for _, y in _stems(tree)]
-    gap = 0.05 * view.metres_per_inch
+    gap = 0.05 * view.metres_per_inch + arrow_m * abs(math.cos(math.radians(tree.bearing_deg)))
     y = max(heights) + tree.crown_m + gap if above else min(heights) - tree.crown_m - gap
     half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.metres_per_inch
     x = min(max(tree.trunk[0], view.left + half), view.right - half)

@@ -14,6 +14,7 @@ from reportlab.platypus import (
     CondPageBreak,
     Flowable,
     Image,
+    KeepTogether,
     Paragraph,
     SimpleDocTemplate,
     Spacer,
@@ -35,7 +36,9 @@ _MARGIN: Final = 10 * mm
 # Few photos are shown large, many small, so that they stay on the first page beside the answers.
 _PHOTO_ROWS: Final = ((4, 4, 29 * mm), (6, 6, 27 * mm), (1_000, 8, 19 * mm))
 _GAP: Final = 3 * mm
-_ROOM: Final = 26 * mm
+_ROOM: Final = 20 * mm
+_SHORT_ROWS: Final = 4
+_BUTT: Final = 0
 # Relative column widths of each table, by key; they add up to the page width.
 _COLUMNS: Final[dict[str, tuple[float, ...]]] = {
     "guards": (1.4, 0.95, 0.95, 2.1, 1.25, 0.95, 4),
@@ -76,12 +79,12 @@ def _answers(answers: Sequence[Answer], width: float) -> Grid:
         headline = "why" if at == len(answers) - 1 else "headline"
         cells.append(
             [_text(answer.question, "question"), _text(answer.headline, headline)]
-            + [_text(line) for line in answer.lines]
+            + [_text(line, "answer") for line in answer.lines]
         )
     return _grid(
         [cells],
         [width / 3] * 3,
-        ("LINEABOVE", (0, 0), (-1, 0), 3, HexColor(ACCENT)),
+        ("LINEABOVE", (0, 0), (-1, 0), 3, HexColor(ACCENT), _BUTT),
         ("BOX", (0, 0), (-1, -1), 0.6, HexColor(RULE)),
         ("INNERGRID", (0, 0), (-1, -1), 0.6, HexColor(RULE)),
         ("LEFTPADDING", (0, 0), (-1, -1), 6),
@@ -178,7 +181,7 @@ def _boxed(body: Sequence[Flowable], width: float) -> list[Flowable]:
         _grid(
             [[list(body)]],
             [width],
-            ("LINEBEFORE", (0, 0), (0, -1), 3, HexColor(SECOND)),
+            ("LINEBEFORE", (0, 0), (0, -1), 3, HexColor(SECOND), _BUTT),
             ("LEFTPADDING", (0, 0), (-1, -1), 7),
         )
     ]
@@ -227,16 +230,22 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
     )
     blocks = [
         [_beside([*drawn["plan"], *change], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], width)],
-        _table(doc.eaves, width),
+        _whole(doc.eaves, width),
         _table(doc.guards, width),
         [_beside(care, drawn["opening"], width)],
-        _table(doc.water, width),
+        _whole(doc.water, width),
         [_beside([*_table(doc.assumed, half), *made], [*_table(doc.take_off, half), *price], width)],
         words,
         _section("Reasons, with the numbers behind them", _reasons(doc)),
     ]
     # A heading takes at least the first lines below it along to the next page.
     return [*first, *(part for block in blocks for part in (CondPageBreak(_ROOM), *block))]
+
+
+def _whole(table: Table, width: float) -> list[Flowable]:
+    """A short table on one page; a long one may go on over the next."""
+    parts = _table(table, width)
+    return [KeepTogether(parts)] if 0 < len(table.rows) <= _SHORT_ROWS else parts
 
 
 def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:

@@ -70,6 +70,7 @@ def _styles() -> dict[str, ParagraphStyle]:
                 spaceAfter=2,
             ),
             derived("sub", fontName=bold, fontSize=8.5, leading=11),
+            derived("answer", spaceAfter=1.8),
             derived("question", fontName=bold, fontSize=8.5, leading=11, textColor=HexColor(ACCENT)),
             derived("headline", fontName=bold, fontSize=11.5, leading=14, spaceAfter=2),
             derived("why", fontName=bold, fontSize=8.5, leading=10.5, spaceAfter=2),
