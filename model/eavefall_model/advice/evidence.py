@@ -17,6 +17,8 @@ __all__ = ["PHOTO_TREE", "Candidate", "Evidence", "gather", "with_photo_tree"]
 
 # Name given to the trees that photos of the site show when the survey lists none.
 PHOTO_TREE: Final = "trees in the photos"
+# How many such trees are taken to stand near. Our judgement, on the safe side.
+_PHOTO_TREES: Final = 3
 NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf")
 # A tree of which nothing is known, as a share of trees beside houses. Our judgement.
 _PRIOR: Final[dict[Form, float]] = {
@@ -53,7 +55,7 @@ class Evidence:
 
 
 def with_photo_tree(survey: Survey, tags: Mapping[str, PhotoTags]) -> Survey:
-    """The survey, with one tree of unknown place added when photos show trees but none is listed."""
+    """The survey, with trees of unknown place added when photos show trees but none is listed."""
     seen = [
         tag
         for tag in _photos_of(survey, tags, None)
@@ -62,7 +64,7 @@ def with_photo_tree(survey: Survey, tags: Mapping[str, PhotoTags]) -> Survey:
     ]
     if survey.trees or not seen:
         return survey
-    return survey.model_copy(update={"trees": (Tree(name=PHOTO_TREE),)})
+    return survey.model_copy(update={"trees": (Tree(name=PHOTO_TREE, count=_PHOTO_TREES),)})
 
 
 def _photos_of(survey: Survey, tags: Mapping[str, PhotoTags], of: str | None) -> list[PhotoTags]:

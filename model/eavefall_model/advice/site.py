@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.eave_draws import facings_deg, read_eave
-from eavefall_model.advice.evidence import Evidence
+from eavefall_model.advice.evidence import PHOTO_TREE, Evidence
 from eavefall_model.advice.reading import Reader, Uncertain
 from eavefall_model.advice.schema import Assumed
 from eavefall_model.advice.streams import Streams
@@ -105,6 +105,11 @@ def build_site(
         read_tree(at, tree, evidence[at], nearest[at], lines, facing, read)
         for at, tree in enumerate(survey.trees)
     ]
+    for at, tree in enumerate(survey.trees):
+        if tree.name == PHOTO_TREE:
+            read.note(
+                f"trees[{at}].count", str(tree.count), "Photos show trees, but none is listed.", "1", "many"
+            )
     if not survey.trees:
         read.note("trees", "none near the house", "No tree was listed and no photo shows one.")
 
