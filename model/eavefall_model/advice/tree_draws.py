@@ -59,15 +59,15 @@ def read_tree(
     )  # fmt: skip
     height = read.measured(
         f"{where}.height", f"height of {name}", f"measure the height of {name}",
-        tree.height_m, 14.0, error=0.08, spread=0.35, unit="m", why="A grown yard tree; wide.",
+        tree.height_m, 15.0, error=0.08, spread=0.35, unit="m", why="A grown yard tree; wide.",
     )  # fmt: skip
-    reach = height * (0.2 if needle else 0.3)
+    reach = height * (0.25 if needle else 0.35)
     if tree.overhang_m and tree.distance_m:
         reach = np.maximum(tree.distance_m + tree.overhang_m, 0.3) + np.zeros_like(reach)
     radius = read.measured(
         f"{where}.crown_radius", f"crown radius of {name}", f"pace out the crown of {name} to its drip line",
         tree.crown_radius_m, reach, error=0.06, spread=0.3, unit="m",
-        why="A fifth of the height for a conifer, 0.3 for a broadleaf tree, or distance plus overhang.",
+        why="A quarter of the height for a conifer, 0.35 for a broadleaf tree, or distance plus overhang.",
     )  # fmt: skip
     # The crown's middle, outside the eave. A measured overhang says where the crown's edge is.
     if tree.overhang_m is None:

@@ -1,4 +1,4 @@
-"""What a tree may be: species over form over photos, site photos for trees without their own, gauges for needles."""
+"""What a tree may be: species over form over photos, site photos where there are none of it, gauges."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ def tag(photo: str, needle: float, broad: float, bare: float = 0.02, **forms: fl
 def gauge(photo: str, p5: float, sd: float = 0.06, n: int = 30) -> GaugeResult:
     summary = GaugeSummary(
         n=n, n_complete=n, length_p5_mm=90, length_median_mm=110, length_p95_mm=130, width_p5_mm=p5,
-        width_median_mm=p5 * 1.1, width_p95_mm=p5 * 1.2, width_sd_mm=sd, needles_per_bundle=None, form="long_needle",
+        width_median_mm=p5 * 1.1, width_p95_mm=p5 * 1.2, width_sd_mm=sd, needles_per_bundle=None,
+        form="long_needle",
         refusing_opening_mm=None, refusing_designation=None,
     )  # fmt: skip
     return GaugeResult(
