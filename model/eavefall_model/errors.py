@@ -31,6 +31,7 @@ ERROR_CODES: dict[str, str] = {
     "survey-duplicate-name": "Two trees, two eaves or two photos share a name.",
     "survey-unknown-name": "A field names a tree, eave or photo that the survey does not have.",
     "rules-invalid": "A rules, guards or prices file is not valid; the message names the line.",
+    "report-not-written": "The report cannot be written under the name given.",
     "gauge-reference-unknown": "The reference is not one we know.",
     "weights-missing": "The installed package has no tagger weights.",
     "model-unknown": "There is no such model in the data directory, or none to go back to.",

@@ -1,9 +1,11 @@
-"""A finished walk to a report file: HTML, or PDF when the name ends so."""
+"""A finished walk to a report file: HTML or PDF, as the name ends."""
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
+from eavefall_model.errors import EavefallError
 from eavefall_service.report.build import build_report
 from eavefall_service.report.html import render_html
 from eavefall_service.report.pdf import render_pdf
@@ -14,10 +16,30 @@ __all__ = ["write_report"]
 
 
 def write_report(walk: Walk, path: Path, *, rendered: bool = False) -> None:
-    """Write the report of ``walk``; ``rendered`` labels its pictures as drawn by our own code."""
+    """Write the report of ``walk``; ``rendered`` labels its pictures as drawn by our own code.
+
+    Raises
+    ------
+    EavefallError
+        ``report-not-written`` for a name that ends neither in .html nor in .pdf, or a place that cannot be
+        written. An older file of that name is then left as it was.
+    """
+    kind = path.suffix.lower()
+    if kind not in (".html", ".htm", ".pdf"):
+        raise EavefallError(
+            "report-not-written", f"{path} ends neither in .html nor in .pdf.", "Name the kind of report so."
+        )
     photos = {name: picture_from_rgb(rgb, rendered=rendered) for name, rgb in walk.pictures.items()}
     document = build_report(walk.survey, walk.advice, photos, walk.tags, walk.gauges)
-    if path.suffix.lower() == ".pdf":
-        path.write_bytes(render_pdf(document))
-    else:
-        path.write_text(render_html(document), "utf-8")
+    data = render_pdf(document) if kind == ".pdf" else render_html(document).encode("utf-8")
+    half = path.with_name(f".{path.name}.part")
+    try:
+        half.write_bytes(data)
+        os.replace(half, path)
+    except OSError as error:
+        half.unlink(missing_ok=True)
+        raise EavefallError(
+            "report-not-written",
+            f"{path} cannot be written ({error.strerror}).",
+            "Choose a folder that exists.",
+        ) from error
