@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.gauge.bundles import find_bundles
 from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
 from eavefall_model.gauge.field import allowed_mask
 from eavefall_model.gauge.light import linear_luma
@@ -41,6 +43,8 @@ _MAX_REL_SCALE_SD: Final = 0.04
 _MAX_GLARE: Final = 0.25
 _FRAME_MM: Final = 1.0
 _MAX_STRANDS: Final = 400
+_TWIN_WIDTHS: Final = 1.5  # times the median: two needles side by side that look like one
+_SHEATH_SD_MM: Final = 0.7  # where in its sheath a needle begins cannot be seen
 
 
 @dataclass(frozen=True)
@@ -48,6 +52,12 @@ class _Found:
     trace: Trace
     strand: Strand
     measured: Measured
+
+
+@dataclass(frozen=True)
+class _Accepted:
+    found: _Found
+    bundle: int | None
     complete: bool
 
 
@@ -93,7 +103,8 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
     late = _refuse_content(found, strands, glare, blur_mm, name)
     if late is not None:
         return _result(photo, name, wanted, located, [], late)
-    needles = _needles(found)
+    accepted = _accepted(found, view, located.plane)
+    needles = _needles(accepted)
     return _result(photo, name, wanted, located, needles, None, [f.measured.rel_scale_sd for f in found])
 
 
@@ -145,7 +156,7 @@ def _trace_all(
             continue
         measured = measure_trace(traced, plane, scale)
         if measured is not None and _is_needle(traced, measured):
-            found.append(_Found(traced, strand, measured, _is_complete(traced, strand, view)))
+            found.append(_Found(traced, strand, measured))
     if not found:
         return [], None
     scale = float(np.median([plane.best.px_per_mm(f.trace.axis).mean() for f in found]))
@@ -174,14 +185,31 @@ def _is_needle(trace: Trace, measured: Measured) -> bool:
     )
 
 
-def _is_complete(trace: Trace, strand: Strand, view: View) -> bool:
-    """Both ends in sight: not at the frame, the reference or another strand, and mostly measured."""
-    if any(strand.open_ends) or any(trace.reached) or trace.good_share < _COMPLETE_GOOD_SHARE:
+def _accepted(found: list[_Found], view: View, plane: Plane) -> list[_Accepted]:
+    """Without what is two needles side by side; each with its bundle and whether it is complete."""
+    widths = [f.measured.width_mm for f in found]
+    limit = _TWIN_WIDTHS * float(np.median(widths)) if len(found) >= 3 else math.inf
+    single = [f for f in found if f.measured.width_mm <= limit]
+    bundles = find_bundles([plane.best.to_plane(f.trace.axis) for f in single])
+    return [
+        _Accepted(f, None if bundle is None else bundle[0], _is_complete(f, bundle, view))
+        for f, bundle in zip(single, bundles, strict=True)
+    ]
+
+
+def _is_complete(found: _Found, bundle: tuple[int, int] | None, view: View) -> bool:
+    """Both ends in sight (in a bundle, the base in company), off frame and reference, and mostly measured."""
+    trace = found.trace
+    for end in (0, 1):
+        in_sheath = bundle is not None and bundle[1] == end
+        if trace.reached[end] or (found.strand.open_ends[end] and not in_sheath):
+            return False
+    if trace.good_share < _COMPLETE_GOOD_SHARE:
         return False
     height, width = view.allowed.shape
     away = round(_FRAME_MM * view.px_per_mm)
-    for end in (trace.axis[0], trace.axis[-1]):
-        x, y = (round(float(v)) for v in (end + 0.5) / view.factor - 0.5)
+    for tip in (trace.axis[0], trace.axis[-1]):
+        x, y = (round(float(v)) for v in (tip + 0.5) / view.factor - 0.5)
         if not (away <= x < width - away and away <= y < height - away):
             return False
         if not view.allowed[y - away : y + away + 1, x - away : x + away + 1].all():
@@ -210,26 +238,26 @@ def _refuse_content(
     return None
 
 
-def _needles(found: list[_Found]) -> list[Needle]:
+def _needles(accepted: list[_Accepted]) -> list[Needle]:
     """Numbered from the top of the photo down, then from the left; bundles renumbered in that order."""
-    order = sorted(found, key=lambda f: tuple(np.round(f.trace.axis.mean(axis=0)[::-1]).tolist()))
+    order = sorted(accepted, key=lambda a: tuple(np.round(a.found.trace.axis.mean(axis=0)[::-1]).tolist()))
     bundles: dict[int, int] = {}
-    for f in order:
-        if f.strand.bundle is not None:
-            bundles.setdefault(f.strand.bundle, len(bundles) + 1)
+    for a in order:
+        if a.bundle is not None:
+            bundles.setdefault(a.bundle, len(bundles) + 1)
     return [
         Needle(
             number=number,
-            length_mm=f.measured.length_mm,
-            length_sd_mm=f.measured.length_sd_mm,
-            width_mm=f.measured.width_mm,
-            width_sd_mm=f.measured.width_sd_mm,
-            thin_width_mm=f.measured.thin_width_mm,
-            bundle=None if f.strand.bundle is None else bundles[f.strand.bundle],
-            complete=f.complete,
-            axis_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in f.trace.axis),
+            length_mm=a.found.measured.length_mm,
+            length_sd_mm=math.hypot(a.found.measured.length_sd_mm, 0.0 if a.bundle is None else _SHEATH_SD_MM),
+            width_mm=a.found.measured.width_mm,
+            width_sd_mm=a.found.measured.width_sd_mm,
+            thin_width_mm=a.found.measured.thin_width_mm,
+            bundle=None if a.bundle is None else bundles[a.bundle],
+            complete=a.complete,
+            axis_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in a.found.trace.axis),
         )
-        for number, f in enumerate(order, 1)
+        for number, a in enumerate(order, 1)
     ]
 
 

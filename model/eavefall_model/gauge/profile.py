@@ -26,13 +26,14 @@ class BarFit:
     """Bars fitted to profiles; every array has shape (N,).
 
     ``left_px``, ``right_px`` are the edges' offsets, ``blur_px`` the standard deviation of the blur,
-    ``contrast`` the light inside less that beside (signed), ``misfit`` the residual over the contrast, and
+    ``beside`` the light beside the strand, ``contrast`` the light inside less that (signed), ``misfit`` the residual over the contrast, and
     ``edge_sd_px`` the standard deviation of one edge as the residual has it.
     """
 
     left_px: FloatArray
     right_px: FloatArray
     blur_px: FloatArray
+    beside: FloatArray
     contrast: FloatArray
     misfit: FloatArray
     edge_sd_px: FloatArray
@@ -135,6 +136,7 @@ def fit_bars(
         left_px=p[:, 5],
         right_px=p[:, 6],
         blur_px=np.exp(p[:, 7]),
+        beside=p[:, 2] - contrast,
         contrast=contrast,
         misfit=np.sqrt(variance) / np.maximum(np.abs(contrast), 1e-6),
         edge_sd_px=np.sqrt(np.maximum(edge_var, 0.0)),

@@ -23,7 +23,8 @@ _COARSE_MM: Final = 2.0
 _PIECE_MM: Final = 9.0  # of axis per spline piece: needles bend gently
 _SIDE_PX: Final = 5.0
 _STEP_PX: Final = 0.5
-_BEYOND_MM: Final = 4.0
+_BEYOND_MM: Final = 20.0  # a bundle's needles may run together over that much
+_BACK_MM: Final = 12.0
 _MAX_MISFIT: Final = 0.25
 _END_LEVEL: Final = 0.18  # of the body's light deficit: the tip's width over the body's, blur included
 _MIN_WINDOWS: Final = 4
@@ -68,6 +69,15 @@ class Trace:
         return np.asarray(np.hypot(*(self.right - self.left).T))
 
 
+@dataclass(frozen=True)
+class _Body:
+    """What the body of a strand looks like: half width in px, signed contrast and the light beside it."""
+
+    half_px: float
+    contrast: float
+    beside: float
+
+
 def follow(
     light: NDArray[np.float32], points: FloatArray, half_px: float, shared: Mask, px_per_mm: float
 ) -> Course | None:
@@ -106,8 +116,9 @@ def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px:
     if good.sum() < _MIN_WINDOWS:
         return None
     contrast = float(np.median(fit.contrast[good]))
-    start, start_reached = _end(light, curve, half_px, contrast, px_per_mm, -1)
-    stop, stop_reached = _end(light, curve, half_px, contrast, px_per_mm, 1)
+    body = _Body(half_px, contrast, float(np.median(fit.beside[good])))
+    start, start_reached = _end(light, curve, body, px_per_mm, -1)
+    stop, stop_reached = _end(light, curve, body, px_per_mm, 1)
     if stop - start < 2 * px_per_mm:
         return None
     dense = np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0))))
@@ -204,40 +215,34 @@ def _good(fit: BarFit, half_px: float) -> Mask:
 
 
 def _end(
-    light: NDArray[np.float32],
-    curve: SmoothCurve,
-    half_px: float,
-    contrast: float,
-    px_per_mm: float,
-    way: int,
+    light: NDArray[np.float32], curve: SmoothCurve, body: _Body, px_per_mm: float, way: int
 ) -> tuple[float, bool]:
     """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
 
     The light missing between the edges, over the body's, is the width over the body's: it falls through
-    ``_END_LEVEL`` at a square end within a pixel, and at a pointed tip where the tip is that thin.
+    ``_END_LEVEL`` at a square end within a pixel, and at a pointed tip where the tip is that thin. Where other
+    strands lie beside, their light is not taken for the background: it runs on into a sheath to its end.
     """
     beyond = _BEYOND_MM * px_per_mm
-    back = min(0.45 * curve.length, 12 * px_per_mm)
+    back = min(0.45 * curve.length, _BACK_MM * px_per_mm)
     s = np.arange(-back, beyond, 1.0)
     at = curve.length + s if way > 0 else -s
-    reach = half_px + _SIDE_PX
+    reach = body.half_px + _SIDE_PX
     offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
     rows = sample_normals(light, curve.at(at), _normals(curve, at), offsets)
-    side = np.abs(offsets) > half_px + 2.5
-    core = np.abs(offsets) <= half_px
-    beside = np.median(rows[:, side], axis=1)
-    missing = (rows[:, core].mean(axis=1) - beside) * np.sign(contrast)
-    missing = smooth_rows(missing[None].astype(np.float64), 1.0)[0]
-    body = float(np.median(missing[: max(3, len(s) // 2)]))
-    if body <= 0:
-        return (curve.length if way > 0 else 0.0), False
-    there = missing / body > _END_LEVEL
+    beside = np.median(rows[:, np.abs(offsets) > body.half_px + 2.5], axis=1)
+    beside = np.where(np.abs(beside - body.beside) > 0.3 * abs(body.contrast), body.beside, beside)
+    core = rows[:, np.abs(offsets) <= body.half_px].mean(axis=1)
+    there = smooth_rows((core - beside)[None].astype(np.float64), 1.0)[0] / body.contrast
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
     gone_for = max(3, round(0.25 * px_per_mm))
-    for k in range(1, len(s) - gone_for):
-        if not there[k : k + gone_for].any():
-            before, after = missing[k - 1] / body, missing[k] / body
-            part = (before - _END_LEVEL) / max(before - after, 1e-9)
-            position = float(s[k - 1] + np.clip(part, 0, 1))
-            return (curve.length + position if way > 0 else -position), False
-    return (curve.length + beyond if way > 0 else -beyond), True
+    gone = there <= _END_LEVEL
+    run = np.convolve(gone, np.ones(gone_for), mode="valid") >= gone_for
+    if not run.any():
+        return (curve.length + beyond if way > 0 else -beyond), True
+    k = int(np.argmax(run))
+    if k == 0:
+        return (curve.length - back if way > 0 else back), True
+    part = (there[k - 1] - _END_LEVEL) / max(float(there[k - 1] - there[k]), 1e-9)
+    position = float(s[k - 1] + np.clip(part, 0, 1))
+    return (curve.length + position if way > 0 else -position), False

@@ -1,0 +1,67 @@
+"""Which needles share a base: the fascicles of pines."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["find_bundles"]
+
+FloatArray = NDArray[np.float64]
+
+_TOGETHER_MM: Final = 2.5  # sheaths are up to about this wide
+_FAN_COSINE: Final = math.cos(math.radians(45))
+_LOOK_MM: Final = 10.0
+
+
+def find_bundles(axes_mm: list[FloatArray]) -> list[tuple[int, int] | None]:
+    """Bundle number (from 1) and which end is the base (0 first, 1 last) of each axis; None for single needles.
+
+    Parameters
+    ----------
+    axes_mm : list of (N, 2) arrays
+        Axes in the plane, from end to end.
+
+    Notes
+    -----
+    Ends that lie together and whose needles leave in about the same direction are one base. A needle with both
+    ends in company belongs where the company is larger.
+    """
+    ends = [(i, end) for i in range(len(axes_mm)) for end in (0, 1)]
+    places = np.array([axes_mm[i][-end] for i, end in ends]).reshape(-1, 2)
+    outward = np.array([_leaving(axes_mm[i], end) for i, end in ends]).reshape(-1, 2)
+    home = list(range(len(ends)))
+
+    def find(k: int) -> int:
+        while home[k] != k:
+            k = home[k]
+        return k
+
+    for a in range(len(ends)):
+        for b in range(a + 1, len(ends)):
+            near = math.dist(places[a], places[b]) < _TOGETHER_MM
+            if ends[a][0] != ends[b][0] and near and float(outward[a] @ outward[b]) > _FAN_COSINE:
+                home[max(find(a), find(b))] = min(find(a), find(b))
+    groups: dict[int, list[int]] = {}
+    for k in range(len(ends)):
+        groups.setdefault(find(k), []).append(k)
+    result: list[tuple[int, int] | None] = [None] * len(axes_mm)
+    number = 0
+    for members in sorted(groups.values(), key=lambda group: (-len(group), group)):
+        free = [k for k in members if result[ends[k][0]] is None]
+        if len({ends[k][0] for k in free}) >= 2:
+            number += 1
+            for k in free:
+                result[ends[k][0]] = (number, ends[k][1])
+    return result
+
+
+def _leaving(axis: FloatArray, end: int) -> FloatArray:
+    """Unit direction in which the needle leaves this end."""
+    points = axis if end == 0 else axis[::-1]
+    far = points[np.hypot(*(points - points[0]).T) <= _LOOK_MM][-1] - points[0]
+    size = float(np.hypot(*far))
+    return far / size if size > 0 else np.zeros(2)
