@@ -18,7 +18,7 @@ from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_service.cli import app
+from eavefall_service.cli import build_app
 from eavefall_service.web.limits import table
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -34,7 +34,7 @@ def commands(command: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str, An
         yield " ".join(path), command
 
 
-COMMANDS = dict(commands(typer.main.get_command(app)))
+COMMANDS = dict(commands(typer.main.get_command(build_app())))
 
 
 def section(text: str, heading: str) -> str:
