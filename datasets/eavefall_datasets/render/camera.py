@@ -110,4 +110,4 @@ class Camera:
 
     def _radial_gain(self, offset: FloatArray) -> FloatArray:
         half_diagonal_sq = (self.width_px**2 + self.height_px**2) / 4
-        return np.asarray(self.radial * (offset**2).sum(axis=1) / half_diagonal_sq)
+        return np.asarray(self.radial / half_diagonal_sq * (offset[:, 0] ** 2 + offset[:, 1] ** 2))

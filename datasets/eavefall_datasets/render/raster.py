@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.render.camera import Camera
 
-__all__ = ["RibbonPixels", "ShapePixels", "half_plane_coverage", "ribbon", "shape"]
+__all__ = ["RibbonPixels", "ShapePixels", "half_plane_coverage", "ribbon", "shape", "window_mm"]
 
 FloatArray = NDArray[np.float64]
 
@@ -116,13 +116,11 @@ def ribbon(
 
 @dataclass(frozen=True)
 class ShapePixels:
-    """A rectangle of the picture: ``rows``, ``cols`` slices, coverage (h, w) and plane coordinates in mm."""
+    """A window of the picture (``rows``, ``cols``) and the shape's coverage there, (h, w)."""
 
     rows: slice
     cols: slice
     coverage: FloatArray
-    x_mm: FloatArray
-    y_mm: FloatArray
 
 
 def shape(
@@ -133,23 +131,54 @@ def shape(
 ) -> ShapePixels | None:
     """Coverage of a shape lying at ``height_mm``; None if it is outside the picture.
 
-    ``signed_distance(x_mm, y_mm)`` is positive inside; ``outline_mm`` (N, 2) bounds the shape.
+    ``outline_mm`` (N, 2) is its outline, dense where it bends; ``signed_distance(x_mm, y_mm)``, positive
+    inside, decides the coverage of the pixels along the outline. Those further off are simply in or out.
     """
-    corners = camera.project(outline_mm, height_mm)
-    low = np.maximum(np.floor(corners.min(axis=0)) - 2, 0).astype(int)
-    high = np.minimum(np.ceil(corners.max(axis=0)) + 2, [camera.width_px - 1, camera.height_px - 1]).astype(
+    outline = camera.project(outline_mm, height_mm)
+    low = np.maximum(np.floor(outline.min(axis=0)) - 2, 0).astype(int)
+    high = np.minimum(np.ceil(outline.max(axis=0)) + 2, [camera.width_px - 1, camera.height_px - 1]).astype(
         int
     )
     if (high - low < 2).any():
         return None
-    grid_y, grid_x = np.mgrid[low[1] : high[1] + 1, low[0] : high[0] + 1].astype(np.float64)
-    mm = camera.unproject(np.column_stack([grid_x.ravel(), grid_y.ravel()]), height_mm)
-    x_mm, y_mm = mm[:, 0].reshape(grid_x.shape), mm[:, 1].reshape(grid_x.shape)
-    distance = signed_distance(x_mm, y_mm)
-    dy, dx = np.gradient(distance)
-    slope = np.maximum(np.hypot(dx, dy), 1e-9)  # mm of distance per pixel along the normal
-    coverage = half_plane_coverage(distance / slope, dx / slope, dy / slope)
-    # On a ridge of the distance function the gradient vanishes; far from the edge the sign alone decides.
-    deep = np.abs(distance) * camera.px_per_mm > 4.0
-    coverage = np.where(deep, (distance > 0).astype(np.float64), coverage)
-    return ShapePixels(slice(low[1], high[1] + 1), slice(low[0], high[0] + 1), coverage, x_mm, y_mm)
+    size = (int(high[1] - low[1] + 1), int(high[0] - low[0] + 1))
+    polygon = [np.round((outline - low) * 16).astype(np.int32)]
+    inside, band = np.zeros(size, np.uint8), np.zeros(size, np.uint8)
+    cv2.fillPoly(inside, polygon, 1, cv2.LINE_8, 4)
+    cv2.polylines(band, polygon, True, 1, 7, cv2.LINE_8, 4)
+    rows, cols = np.nonzero(band)
+    px = np.column_stack([cols + low[0], rows + low[1]]).astype(np.float64)
+
+    def distance(dx: float, dy: float) -> FloatArray:
+        mm = camera.unproject(px + np.array([dx, dy]), height_mm)
+        return signed_distance(mm[:, 0], mm[:, 1])
+
+    slope_x = distance(0.5, 0.0) - distance(-0.5, 0.0)
+    slope_y = distance(0.0, 0.5) - distance(0.0, -0.5)
+    slope = np.maximum(np.hypot(slope_x, slope_y), 1e-9)  # mm of distance per pixel along the normal
+    coverage = inside.astype(np.float64)
+    coverage[rows, cols] = half_plane_coverage(distance(0.0, 0.0) / slope, slope_x / slope, slope_y / slope)
+    return ShapePixels(slice(low[1], high[1] + 1), slice(low[0], high[0] + 1), coverage)
+
+
+def window_mm(camera: Camera, rows: slice, cols: slice, height_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Plane coordinates x, y (h, w) of a window's pixels.
+
+    Exact on every 8th pixel and linear in between: the mapping is smooth, so the error stays below 0.005 mm
+    even for a very near and tilted camera.
+    """
+    step = 8
+    y = np.arange(rows.start, rows.stop + step, step, dtype=np.float64)
+    x = np.arange(cols.start, cols.stop + step, step, dtype=np.float64)
+    lattice = np.column_stack([np.tile(x, len(y)), np.repeat(y, len(x))])
+    mm = camera.unproject(lattice, height_mm).reshape(len(y), len(x), 2)
+
+    def between(values: FloatArray) -> FloatArray:
+        at = np.arange(rows.stop - rows.start)
+        part = (at % step / step)[:, None]
+        down = values[at // step] * (1 - part) + values[at // step + 1] * part
+        at = np.arange(cols.stop - cols.start)
+        part = at % step / step
+        return np.asarray(down[:, at // step] * (1 - part) + down[:, at // step + 1] * part)
+
+    return between(mm[..., 0]), between(mm[..., 1])

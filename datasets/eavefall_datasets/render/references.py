@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_datasets.render.camera import Camera
-from eavefall_datasets.render.raster import shape
+from eavefall_datasets.render.raster import shape, window_mm
 from eavefall_datasets.render.sheet_ink import sheet_ink
 
 __all__ = [
@@ -91,6 +91,24 @@ def footprint_mm(reference: ReferenceSpec, margin_mm: float = 0.0) -> FloatArray
     return np.asarray(local @ _turn(reference).T + np.array([reference.x_mm, reference.y_mm]))
 
 
+def _outline(reference: ReferenceSpec) -> FloatArray:
+    """True outline (N, 2) in the plane, dense where it bends."""
+    if reference.kind == "coin":
+        turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+        circle = np.column_stack([np.cos(turn), np.sin(turn)]) * reference.diameter_mm / 2
+        return np.asarray(circle + np.array([reference.x_mm, reference.y_mm]))
+    if reference.kind != "card":
+        return footprint_mm(reference)
+    width, height, _, radius = CARD_MM
+    corners = []
+    for k, (sx, sy) in enumerate(((1, 1), (-1, 1), (-1, -1), (1, -1))):
+        turn = np.linspace(0, np.pi / 2, 30) + k * np.pi / 2
+        arc = radius * np.column_stack([np.cos(turn), np.sin(turn)])
+        corners.append(arc + np.array([sx * (width / 2 - radius), sy * (height / 2 - radius)]))
+    local = np.vstack(corners)
+    return np.asarray(local @ _turn(reference).T + np.array([reference.x_mm, reference.y_mm]))
+
+
 def _turn(reference: ReferenceSpec) -> FloatArray:
     angle = np.radians(reference.heading_deg)
     return np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
@@ -126,30 +144,29 @@ def draw_reference(canvas: Float32, camera: Camera, reference: ReferenceSpec) ->
     A thick reference is drawn as a stack of its own outline from the plane up to its face, so that its side
     shows under tilt and its face sits at its true height.
     """
-    covered = np.zeros(canvas.shape[:2], bool)
     thickness = reference.thickness_mm if reference.kind in ("card", "coin") else 0.0
-    outline = footprint_mm(reference, 1.0)
-    face = shape(camera, outline, partial(_distance, reference), thickness)
+    outline = _outline(reference)
+    inside = partial(_distance, reference)
+    face = shape(camera, outline, inside, thickness)
     if face is None:
-        return covered
+        return np.zeros(canvas.shape[:2], bool)
     # The body's silhouette is the union of its outlines; the face's share is taken out of it, so that an
     # edge pixel is never covered twice.
     body = np.zeros(canvas.shape[:2], np.float32)
+    body[face.rows, face.cols] = face.coverage
     for height in np.linspace(0.0, thickness, 5)[:-1] if thickness > 0 else ():
-        layer = shape(camera, outline, partial(_distance, reference), float(height))
+        layer = shape(camera, outline, inside, float(height))
         if layer is not None:
             part = body[layer.rows, layer.cols]
             np.maximum(part, layer.coverage.astype(np.float32), out=part)
-    part = body[face.rows, face.cols]
-    np.maximum(part, face.coverage.astype(np.float32), out=part)
-    rows, cols = np.nonzero(body)
-    window = slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1)
     top = np.zeros(canvas.shape[:2], np.float32)
     top[face.rows, face.cols] = face.coverage
     side = np.array(reference.hue, np.float32) * np.float32(reference.light * 0.45)  # darker than the face
+    rows, cols = np.nonzero(body)
+    window = slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1)
     canvas[window] *= (1 - body[window])[..., None]
     canvas[window] += (body[window] - top[window])[..., None] * side
-    tone = _face(reference, face.x_mm, face.y_mm, camera.px_per_mm)
+    tone = _face(reference, *window_mm(camera, face.rows, face.cols, thickness), camera.px_per_mm)
     canvas[face.rows, face.cols] += (face.coverage[..., None] * tone).astype(np.float32)
     return np.asarray(body > 0.5)
 
