@@ -201,12 +201,16 @@ export function showQueue(queue) {
 
 // A photo input hands its files to the queue.
 export function watchFiles(input, makeEntry, queue) {
-  input.addEventListener("change", async () => {
-    for (const file of input.files) {
+  async function take() {
+    const files = [...input.files];
+    input.value = "";
+    for (const file of files) {
       const entry = makeEntry(file);
       if (entry) await queue.add(entry);
     }
-    input.value = "";
     queue.flush();
-  });
+  }
+  input.addEventListener("change", take);
+  // Chosen before this script had loaded.
+  if (input.files.length) take();
 }

@@ -1,0 +1,180 @@
+"""The rep in the driveway: one survey from the first photo to the report, with the signal lost on the way."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from .conftest import PHOTOS
+
+pytestmark = pytest.mark.browser
+
+
+def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
+    rita = make_person()
+    page = rita.page
+    rita.sign_in("rita")
+    rita.shot("rep-list")
+    survey = rita.new_survey("7 Larkspur Bend")
+
+    page.set_input_files("#choose", PHOTOS / "back-pines.jpg")
+    card = page.locator("article.photo").first
+    expect(card).to_have_attribute("data-state", "tagged")
+    expect(card.locator(".tag").first).to_be_visible()
+    evidence = card.locator("[data-evidence]").first
+    if evidence.count():
+        evidence.click()
+        expect(evidence).to_have_attribute("aria-pressed", "true")
+        expect(card.locator("img").first).to_have_attribute("src", re.compile("evidence-"))
+        rita.shot("rep-evidence")
+    # Wrong tag: one tap, kept beside the model's.
+    tags = card.locator(".tags").inner_text()
+    card.get_by_role("button", name="Short needles").click()
+    expect(page.get_by_text("Rep says:")).to_be_visible()
+    assert page.locator(".tags").first.inner_text() == tags
+    rita.shot("rep-corrected")
+
+    # Big keys.
+    page.goto(f"/rep/{survey}/trees")
+    page.fill("#tree-form [name=name]", "Back pines")
+    page.click("[data-pad=f-distance]")
+    for key in ("1", "2", "ft", "6", "in"):
+        page.click(f'[data-key="{key}"]')
+    rita.shot("rep-pad")
+    page.click("#pad-take")
+    assert page.input_value("[name=distance]") == "12 ft 6 in"
+    # A tree's height by angle: 40 ft away, 45 degrees up and 5 down is 40 (1 + tan 5) = 43.5 ft.
+    page.click("[data-pad=f-height]")
+    page.click('[data-way="angle"]')
+    page.fill("#angle-distance", "40 ft")
+    page.fill("#angle-top", "45")
+    page.fill("#angle-foot", "5")
+    rita.shot("rep-angle")
+    page.click("#pad-take")
+    assert page.input_value("[name=height]") == "43 ft 6 in"
+    # Ten paces of 2 ft 6 in.
+    page.click("[data-pad=f-crown_radius]")
+    page.click('[data-way="pace"]')
+    for _ in range(4):
+        page.click("#pace-plus")
+    page.click("#pad-take")
+    assert page.input_value("[name=crown_radius]") == "10 ft"
+    page.select_option("#tree-form [name=bearing]", "NW")
+    page.click("#tree-form button.go")
+    expect(page.locator(".list strong", has_text="Back pines")).to_be_visible()
+    expect(page.locator("svg.plan text", has_text="Back pines").first).to_be_attached()
+    rita.shot("rep-trees")
+
+    page.goto(f"/rep/{survey}/house?edit=Front")
+    page.fill("#eave-form [name=length]", "40 ft")
+    page.select_option("#eave-form [name=facing]", "NW")
+    page.fill("#eave-form [name=pitch]", "6/12")
+    page.click("#eave-form button.go")
+    expect(page.locator(".list", has_text="40 ft")).to_be_visible()
+    rita.shot("rep-house")
+
+    page.goto(f"/rep/{survey}/needles")
+    for kind in ("passed", "stayed", "lodged", "stayed", "stayed"):
+        page.click(f'[data-count="{kind}"]')
+    expect(page.locator("#drop-state")).to_have_text("5 dropped: 1 through, 1 stuck, 3 on top")
+    page.click("#drop-form button.go")
+    expect(page.locator("table tbody tr")).to_have_count(1)
+    page.set_input_files("#choose", PHOTOS / "pine-branch.jpg")
+    gauge = page.locator("article[data-gauge]").first
+    expect(gauge).to_have_attribute("data-state", "tagged")
+    rita.shot("rep-needles")
+
+    page.goto(f"/rep/{survey}/answer")
+    expect(page.locator(".answer")).to_have_count(3)
+    rita.shot("rep-answer")
+    with page.expect_download() as download:
+        page.click("text=PDF")
+    paper = tmp_path / "report.pdf"
+    download.value.save_as(paper)
+    assert paper.read_bytes().startswith(b"%PDF-")
+    page.click("button:has-text('Hand in')")
+    expect(page.locator("h1 .tag")).to_have_text("With the office")
+
+
+def test_signal_lost_in_the_middle_of_an_upload(make_person, wire, process):
+    """Cut while a photo is on its way, reload without signal, mend: every photo arrives, once."""
+    rita = make_person()
+    page = rita.page
+    rita.sign_in("rita")
+    survey = rita.new_survey("Down the valley")
+    rita.until("document.documentElement.dataset.kept === '1'")
+    page.reload()
+    rita.until("navigator.serviceWorker.controller !== null")
+
+    wire.bytes_per_s = 40_000
+    page.set_input_files("#choose", [PHOTOS / "front-oak.jpg", PHOTOS / "winter-maple.jpg"])
+    rita.until("document.querySelector('#queue progress')?.value > 0.1")
+    wire.cut()
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    expect(page.locator("#queue-state")).to_contain_text("No signal")
+    rita.shot("rep-queue")
+
+    page.reload()
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    expect(page.locator("h1")).to_contain_text("Down the valley")
+    # A tree typed without signal waits in the same queue.
+    page.goto(f"/rep/{survey}/trees")
+    page.fill("#tree-form [name=name]", "Oak")
+    page.fill("#tree-form [name=distance]", "30 ft")
+    page.click("#tree-form button.go")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 3")
+    rita.shot("rep-offline")
+
+    wire.bytes_per_s = 0
+    wire.mend()
+    page.click("#queue-now")
+    expect(page.locator("#queue")).to_be_hidden()
+    expect(page.locator(".list strong", has_text="Oak")).to_be_visible()
+    kept = page.evaluate(
+        "fetch(`/api/1/surveys/${location.pathname.split('/')[2]}/photos`).then((a) => a.json())"
+    )
+    assert len(kept) == 2
+    for photo in kept:
+        original = process.data / "photos/original" / photo["sha256"][:2] / photo["sha256"]
+        assert original.read_bytes() in {
+            (PHOTOS / f).read_bytes() for f in ("front-oak.jpg", "winter-maple.jpg")
+        }
+
+
+def test_new_survey_without_any_signal(make_person, wire):
+    rita = make_person()
+    page = rita.page
+    rita.sign_in("rita")
+    rita.until("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    rita.until("navigator.serviceWorker.controller !== null")
+    wire.cut()
+    page.fill("#new-survey [name=name]", "Behind the hill")
+    page.click("#new-survey button")
+    page.wait_for_url(re.compile(r"/rep/offline#[0-9a-f]{16}$"))
+    page.set_input_files("#choose", PHOTOS / "gutter.jpg")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    rita.shot("rep-no-signal")
+    page.reload()
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    wire.mend()
+    page.click("#queue-now")
+    page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
+    expect(page.locator("h1")).to_contain_text("Behind the hill")
+    expect(page.locator("article.photo")).to_have_count(1)
+
+
+def test_refused_photo_stays_visible_with_the_reason(make_person, tmp_path: Path):
+    rita = make_person()
+    rita.sign_in("rita")
+    rita.new_survey("Wrong file")
+    wrong = tmp_path / "notes.jpg"
+    wrong.write_text("not a photo at all")
+    rita.page.set_input_files("#choose", wrong)
+    expect(rita.page.locator("#queue .note.bad")).to_contain_text("is not a JPEG")
+    rita.shot("rep-refused")
+    rita.page.click("text=Put away")
+    expect(rita.page.locator("#queue")).to_be_hidden()
