@@ -37,6 +37,26 @@ _FOES: Final[Mapping[str, str]] = {
 }  # fmt: skip
 
 
+_GENERIC: Final[Mapping[str, str]] = {
+    "any long needle": "long-needled", "any short needle": "short-needled", "any scale leaf": "scale-leaved",
+    "any broad leaf": "broadleaf", "any small leaflet": "small-leaved",
+}  # fmt: skip
+
+
+def _far(metres: float) -> str:
+    return f"{max(metres, 0.0):.0f} m ({max(metres, 0.0) / 0.3048:.0f} ft)"
+
+
+def _light(kilograms: float) -> str:
+    if kilograms < 0.001:
+        return "less than a gram"
+    return f"{kilograms * 1000:.0f} g" if kilograms < 0.1 else f"{kilograms:.2f} kg"
+
+
+def _spare(margin: float) -> str:
+    return f"{margin:.0%} to spare" if margin >= 0 else f"{-margin:.0%} short"
+
+
 def _middle(values: Array) -> float:
     return float(np.median(values)) if values.size else 0.0
 
@@ -134,6 +154,9 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
         "measured_width": any(source.measured or source.drop_tests for source, _ in matter),
         "drop_test": any(bool(source.drop_tests) for source, _ in matter),
         "nearest_pine_m": min((_middle(outcome.site.out_m[:, at]) for at in long_near), default=None),
+        "nearest_pine_words": _far(min(_middle(outcome.site.out_m[:, at]) for at in long_near))
+        if long_near
+        else None,
         "long_needles_near": bool(long_near),
         "only_short_needles": bool(needle_forms) and not long_near and "long_needle" not in needle_forms,
         "slot_foes": _foes(outcome),
@@ -188,6 +211,8 @@ def eave_figures(outcome: Outcome, number: int) -> dict[str, Value]:
         "gutter_condition": eave.gutter.condition,
         "water_margin": water.margin,
         "gutter_margin": water.gutter_margin,
+        "gutter_spare_words": _spare(water.gutter_margin),
+        "water_spare_words": _spare(water.margin),
         "enough_width_mm": water.enough_width_m * 1000 if water.enough_width_m else None,
         "water_weakest": water.weakest,
         "pitch_deg": _middle(outcome.site.roofs.pitch_deg[:, number]),
@@ -220,12 +245,12 @@ def tree_figures(outcome: Outcome, at: int) -> dict[str, Value]:
         side = "upwind" if off < 60 else "downwind" if off > 120 else "beside"
     return {
         "tree": tree.name,
-        "kind": best.common.replace("any ", "a ").replace("a ", "some ", 1)
-        if best.name.startswith("any ")
-        else best.common,
+        "kind": _GENERIC.get(best.name, best.common),
         "foliage": best.foliage,
         "form": best.form,
         "distance_m": out,
+        "distance_words": _far(out),
+        "litter_words": _light(_middle(loads[:, e])),
         "edge_m": edge,
         "bearing_side": side,
         "load_share": float((loads[:, e] / np.maximum(total, 1e-12)).mean()) if total.any() else 0.0,

@@ -9,6 +9,7 @@ interval when its median moves by more than the ratio of the rules file beyond i
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -25,6 +26,7 @@ __all__ = ["measure_next"]
 _BINS: Final = 5
 _MOST: Final = 6
 _LEAST_CHANCE: Final = 0.03
+_FEW: Final = 20  # draws below which a bin says nothing
 
 
 def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
@@ -58,23 +60,47 @@ def _sentence(item: Uncertain, class_chance: float, interval_chance: float) -> s
     return f"{ask}: {interval_chance:.0%} chance it changes the interval."
 
 
+def _swing(item: Uncertain, months: NDArray[np.float64]) -> float:
+    """Log ratio between the longest and the shortest median wait over the bins of an input."""
+    middles = [float(np.median(months[rows])) for rows in _bins(item.draws) if len(rows) >= _FEW]
+    return math.log(max(max(middles), 0.1) / max(min(middles), 0.1)) if middles else 0.0
+
+
+def _least(items: Sequence[Uncertain], months: NDArray[np.float64]) -> tuple[MeasureNext, ...]:
+    """When nothing asked for is likely to change the answer: that, and what comes nearest."""
+    missing = [item for item in items if item.missing]
+    if not missing:
+        return ()
+    item = max(missing, key=lambda each: (_swing(each, months), each.key))
+    sentence = f"Nothing left out is likely to change the answer; what comes nearest is to {item.ask}."
+    return (
+        MeasureNext(input=item.key, sentence=sentence, chance_changes_class=0, chance_changes_interval=0),
+    )
+
+
 def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
     """The inputs worth knowing, most first; at most six."""
     base = outcome.answer.fineness_class
-    months = outcome.guards[judged.recommended].house_months
-    typical = float(np.median(months))
+    waits = [outcome.guards[kind].house_months for kind in dict.fromkeys((judged.recommended, "none"))]
+    typical = [float(np.median(months)) for months in waits]
     ratio = outcome.settings["interval_ratio"]
+    # Nobody can measure next year's litter.
+    items = [
+        item for item in (*outcome.site.inputs, *outcome.sources.inputs) if not item.key.endswith(".litter")
+    ]
     found = []
-    for item in (*outcome.site.inputs, *outcome.sources.inputs):
-        if ".litter" in item.key and item.key.startswith("source."):
-            continue  # nobody can measure next year's litter
+    for item in items:
         class_chance = interval_chance = 0.0
         for rows in _bins(item.draws):
-            weight = len(rows) / len(item.draws)
-            if len(rows) < 20:
+            if len(rows) < _FEW:
                 continue
+            weight = len(rows) / len(item.draws)
             class_chance += weight * _changed(outcome, rows, base)
-            interval_chance += weight * _moves(months[rows], typical, ratio)
+            # With the guard recommended or without: either interval is an answer that somebody plans by.
+            moved = any(
+                _moves(months[rows], usual, ratio) for months, usual in zip(waits, typical, strict=True)
+            )
+            interval_chance += weight * moved
         if max(class_chance, interval_chance) < _LEAST_CHANCE:
             continue
         found.append(
@@ -86,4 +112,4 @@ def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
             )
         )
     found.sort(key=lambda each: (-each.chance_changes_class, -each.chance_changes_interval, each.input))
-    return tuple(found[:_MOST])
+    return tuple(found[:_MOST]) or _least(items, waits[-1])
