@@ -116,7 +116,7 @@ class PlanPlot:
         ]
         if len(self.trees) > _NAMED:
             lines += [
-                f"{at}  {shortened(self._label(tree).replace(chr(10), ', '), 58)}"
+                f"{at}  {shortened(_name(tree), 40)}{_away(tree, ', ')}"
                 for at, tree in enumerate(self.trees, 1)
             ]
         if not all([part.known for part in self.trees] + [line.known for line in self.house.eaves]):
@@ -182,11 +182,8 @@ class PlanPlot:
             axes.text(*middle, letter, fontsize=9, fontweight="bold", ha="center", va="center", zorder=6)
 
     def _label(self, tree: TreeMark) -> str:
-        name = f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
-        words = "\n".join(textwrap.wrap(shortened(name, 40), 22)) or name
-        if tree.distance_m is None:
-            return words
-        return f"{words}\n{tree.distance_m:.0f} m ({tree.distance_m / 0.3048:.0f} ft)"
+        words = "\n".join(textwrap.wrap(shortened(_name(tree), 40), 22)) or tree.name
+        return f"{words}{_away(tree, chr(10))}"
 
     def _strip(self, axes: Axes, view: _View) -> None:
         """North, a scale bar and the wind, above the ground; in inches."""
@@ -208,6 +205,16 @@ class PlanPlot:
         wind = {"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}
         axes.annotate("", (3.2 - step[0], 0.21 - step[1]), (3.2 + step[0], 0.21 + step[1]), arrowprops=wind)
         axes.text(3.45, 0.21, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5, va="center")
+
+
+def _name(tree: TreeMark) -> str:
+    return f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
+
+
+def _away(tree: TreeMark, before: str) -> str:
+    if tree.distance_m is None:
+        return ""
+    return f"{before}{tree.distance_m:.0f} m ({tree.distance_m / 0.3048:.0f} ft)"
 
 
 def _stems(tree: TreeMark) -> list[Point]:

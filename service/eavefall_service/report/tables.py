@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
 from eavefall_model.survey import Survey
@@ -28,6 +29,7 @@ from eavefall_service.report.document import Table
 __all__ = ["assumed_table", "eaves_table", "guards_table", "price_line", "take_off_table", "water_table"]
 
 
+_NAMES = 4
 _PROFILES = {"k_style": "K-style", "half_round": "half-round"}
 
 
@@ -109,12 +111,19 @@ def eaves_table(advice: Advice) -> Table:
                 interval_text(eave.interval_unguarded_months),
                 f"{kg_per_m(eave.litter_kg_per_m_year.typical)}; {_range(eave)}",
                 months_text(eave.clean_in) or "no fixed month",
-                joined(eave.trees) or "none near",
+                _few(eave.trees) or "none near",
             )
             for eave in advice.eaves
         ),
         "Intervals in months: typical, and the range that 8 of 10 trial runs fall in.",
     )
+
+
+def _few(names: Sequence[str]) -> str:
+    """The first names, heaviest first as the advice gives them, and how many more."""
+    if len(names) <= _NAMES:
+        return joined(names)
+    return f"{', '.join(names[: _NAMES - 1])} and {len(names) - _NAMES + 1} more"
 
 
 def _range(eave: EaveAdvice) -> str:

@@ -16,6 +16,7 @@ __all__ = ["taxon_of", "width_bars"]
 
 # Wide pieces never decide an opening; the narrow ones of each tree do.
 _PER_TREE = 2
+_MOST = 10
 
 
 def taxon_of(tree: Tree, forms: Mapping[str, str]) -> Taxon | None:
@@ -32,22 +33,19 @@ def taxon_of(tree: Tree, forms: Mapping[str, str]) -> Taxon | None:
 def width_bars(
     survey: Survey, gauges: Mapping[str, GaugeResult], forms: Mapping[str, str]
 ) -> tuple[WidthBar, ...]:
-    """Measured widths first, then the narrowest pieces of each kind of tree, each kind once."""
-    bars: list[WidthBar] = []
+    """Measured widths, then the narrowest pieces of each kind of tree, narrowest first; at most ten."""
+    measured: list[WidthBar] = []
     for ref in survey.photos:
         gauge = gauges.get(ref.file)
         if gauge is not None and gauge.summary is not None:
             summary = gauge.summary
-            bars.append(
-                WidthBar(ref.of or "needles", summary.width_p5_mm, summary.width_p95_mm, measured=True)
-            )
-    seen: set[str] = set()
-    for tree in survey.trees:
-        taxon = taxon_of(tree, forms)
-        if taxon is None or taxon.name in seen:
-            continue
-        seen.add(taxon.name)
-        parts = sorted(taxon.parts, key=lambda part: (part.width_mm[0], part.part))
-        for part in parts[:_PER_TREE]:
-            bars.append(WidthBar(f"{taxon.common} {part.part}", *part.width_mm))
-    return tuple(bars)
+            name = ref.of or "needles"
+            measured.append(WidthBar(name, summary.width_p5_mm, summary.width_p95_mm, measured=True))
+    known = [taxon for tree in survey.trees if (taxon := taxon_of(tree, forms)) is not None]
+    bars = [
+        WidthBar(f"{taxon.common} {part.part}", *part.width_mm)
+        for taxon in {taxon.name: taxon for taxon in known}.values()
+        for part in sorted(taxon.parts, key=lambda part: (part.width_mm[0], part.part))[:_PER_TREE]
+    ]
+    bars.sort(key=lambda bar: (bar.low_mm, bar.high_mm, bar.label))
+    return tuple((measured + bars)[:_MOST])

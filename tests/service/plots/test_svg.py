@@ -212,3 +212,22 @@ def test_empty_opening_chart() -> None:
     plot = OpeningPlot((), None)
     assert "No opening is advised" in plot.alt
     assert "advised" not in re.sub(r"<desc.*?</desc>", "", plot_svg(plot, "p"))
+
+
+def test_many_trees_become_numbers_with_a_key(survey: Survey, advice: Advice) -> None:
+    trees = tuple(
+        survey.trees[0].model_copy(
+            update={"name": f"tree behind the shed {number}", "bearing_deg": 45.0 * number}
+        )
+        for number in range(8)
+    )
+    plot = plan_plot(survey.model_copy(update={"trees": trees}), advice)
+    words = [
+        " ".join((node.text or "").split()) for node in ET.fromstring(plot_svg(plot, "p")).iter(f"{SVG}text")
+    ]
+    for number in range(1, 9):
+        assert str(number) in words
+        assert any(
+            line.startswith(f"{number} 3 × tree behind the shed {number - 1}, 5 m (16 ft)") for line in words
+        )
+    assert plot.size_in[1] > plan_plot(survey, advice).size_in[1]

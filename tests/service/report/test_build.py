@@ -249,3 +249,24 @@ def test_what_settles_the_kind_of_a_tree(
     assert kind(advice, wrong, gauges) == "needle"
     assert kind(advice.model_copy(update={"check_photos": ("pines.jpg",)}), wrong, {}) == "unknown"
     assert kind(advice, {}, {}) == "unknown"
+
+
+def test_many_trees_stay_readable(survey: Survey, advice: Advice) -> None:
+    names = tuple(f"tree {number}" for number in range(9))
+    eave = advice.eaves[0].model_copy(update={"trees": names})
+    assert rebuilt(survey, advice, eaves=(eave,)).eaves.rows[0][-1] == "tree 0, tree 1, tree 2 and 6 more"
+    species = (
+        "white pine",
+        "red maple",
+        "northern red oak",
+        "Norway spruce",
+        "black locust",
+        "loblolly pine",
+    )
+    trees = tuple(
+        survey.trees[0].model_copy(update={"name": f"tree {number}", "species": name, "form": None})
+        for number, name in enumerate(species)
+    )
+    bars = rebuilt(survey.model_copy(update={"trees": trees}), advice).figures[2].plot.bars  # type: ignore[attr-defined]
+    assert len(bars) == 10
+    assert [bar.low_mm for bar in bars] == sorted(bar.low_mm for bar in bars)
