@@ -11,12 +11,23 @@ from typing import Final
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Circle, Polygon
+from matplotlib.patches import Polygon
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.survey import Survey
-from eavefall_service.plots.layout import House, Point, TreeMark, house_of, trees_of
-from eavefall_service.plots.palette import ACCENT, INK, MIST, PAPER, QUIET, SECOND
+from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
+from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, SECOND
+from eavefall_service.plots.plan_trees import (
+    ARROW_M,
+    WIDTH_IN,
+    View,
+    draw_arrow,
+    draw_label,
+    draw_tree,
+    stems,
+    tree_away,
+    tree_name,
+)
 from eavefall_service.plots.words import compass, joined, kg_per_m, length_both, shortened
 
 __all__ = ["PlanPlot", "plan_plot"]
@@ -25,29 +36,10 @@ __all__ = ["PlanPlot", "plan_plot"]
 # arrow.
 _REACH_M: Final = 16.0
 _FAR_CROWN_M: Final = 1.6
-_ARROW_M: Final = 2.4
 # Beyond this many trees names would cover each other: they become numbers, with a key.
 _NAMED: Final = 6
-_WIDTH_IN: Final = 4.6
 _STRIP_IN: Final = 0.42
 _LINE_IN: Final = 0.165
-_LETTER_IN: Final = 0.066
-_CROWN: Final = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unknown": ("#e3e4e0", "")}
-
-
-@dataclass(frozen=True)
-class _View:
-    """The part of the ground that is shown, in metres, and how high it is drawn."""
-
-    left: float
-    right: float
-    low: float
-    high: float
-    height_in: float
-
-    @property
-    def metres_per_inch(self) -> float:
-        return (self.right - self.left) / _WIDTH_IN
 
 
 @dataclass(frozen=True)
@@ -67,7 +59,7 @@ class PlanPlot:
     @property
     def size_in(self) -> tuple[float, float]:
         """As high as the ground shown and the key below it need."""
-        return _WIDTH_IN, _STRIP_IN + self._view().height_in + self._key_in()
+        return WIDTH_IN, _STRIP_IN + self._view().height_in + self._key_in()
 
     @property
     def alt(self) -> str:
@@ -91,7 +83,7 @@ class PlanPlot:
         strip = figure.add_axes((0, 1 - _STRIP_IN / whole_in, 1, _STRIP_IN / whole_in))
         self._ground(ground, view)
         self._strip(strip, view)
-        key.set_xlim(0, _WIDTH_IN)
+        key.set_xlim(0, WIDTH_IN)
         key.text(
             0.08,
             0.95,
@@ -116,7 +108,7 @@ class PlanPlot:
         ]
         if len(self.trees) > _NAMED:
             lines += [
-                f"{at}  {shortened(_name(tree), 40)}{_away(tree, ', ')}"
+                f"{at}  {shortened(tree_name(tree), 40)}{tree_away(tree, ', ')}"
                 for at, tree in enumerate(self.trees, 1)
             ]
         if not all([part.known for part in self.trees] + [line.known for line in self.house.eaves]):
@@ -138,33 +130,33 @@ class PlanPlot:
             shown.append(replace(tree, crown_m=max(tree.crown_m, 0.6)))
         return shown
 
-    def _view(self) -> _View:
+    def _view(self) -> View:
         points = list(self.house.corners)
         for tree in self._shown():
-            for x, y in _stems(tree):
+            for x, y in stems(tree):
                 points += [(x - tree.crown_m, y - tree.crown_m), (x + tree.crown_m, y + tree.crown_m)]
         pad = 0.09 * max(x for x, _ in points) - 0.09 * min(x for x, _ in points) + 2.0
         left, right = min(x for x, _ in points) - pad, max(x for x, _ in points) + pad
         low, high = min(y for _, y in points) - 1.6 * pad, max(y for _, y in points) + 1.6 * pad
-        height_in = min(2.9, max(2.0, _WIDTH_IN * (high - low) / (right - left)))
+        height_in = min(2.9, max(2.0, WIDTH_IN * (high - low) / (right - left)))
         # Widen whichever side falls short, so that a metre is as long across as up.
-        across = max(right - left, (high - low) * _WIDTH_IN / height_in)
-        upward = across * height_in / _WIDTH_IN
+        across = max(right - left, (high - low) * WIDTH_IN / height_in)
+        upward = across * height_in / WIDTH_IN
         x, y = (left + right) / 2, (low + high) / 2
-        return _View(x - across / 2, x + across / 2, y - upward / 2, y + upward / 2, height_in)
+        return View(x - across / 2, x + across / 2, y - upward / 2, y + upward / 2, height_in)
 
-    def _ground(self, axes: Axes, view: _View) -> None:
+    def _ground(self, axes: Axes, view: View) -> None:
         axes.set_xlim(view.left, view.right)
         axes.set_ylim(view.low, view.high)
         axes.add_patch(Polygon(self.house.corners, facecolor=MIST, edgecolor=QUIET, linewidth=1))
         for number, tree in enumerate(self._shown(), 1):
-            _draw_tree(axes, tree)
+            draw_tree(axes, tree)
             given = self.trees[number - 1]
             far = math.hypot(*given.trunk) > math.hypot(*tree.trunk) + 0.01
             if far:
-                _draw_arrow(axes, tree)
+                draw_arrow(axes, tree)
             words = str(number) if len(self.trees) > _NAMED else self._label(given)
-            _draw_label(axes, view, tree, words, _ARROW_M if far else 0.0)
+            draw_label(axes, view, tree, words, ARROW_M if far else 0.0)
         heaviest = max(self.loads, default=0.0) or 1.0
         for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True)):
             (x0, y0), (x1, y1) = line.start, line.end
@@ -182,12 +174,12 @@ class PlanPlot:
             axes.text(*middle, letter, fontsize=9, fontweight="bold", ha="center", va="center", zorder=6)
 
     def _label(self, tree: TreeMark) -> str:
-        words = "\n".join(textwrap.wrap(shortened(_name(tree), 40), 22)) or tree.name
-        return f"{words}{_away(tree, chr(10))}"
+        words = "\n".join(textwrap.wrap(shortened(tree_name(tree), 40), 22)) or tree.name
+        return f"{words}{tree_away(tree, chr(10))}"
 
-    def _strip(self, axes: Axes, view: _View) -> None:
+    def _strip(self, axes: Axes, view: View) -> None:
         """North, a scale bar and the wind, above the ground; in inches."""
-        axes.set_xlim(0, _WIDTH_IN)
+        axes.set_xlim(0, WIDTH_IN)
         axes.set_ylim(0, _STRIP_IN)
         arrow = {"arrowstyle": "->", "color": INK, "linewidth": 1.2}
         axes.annotate("", (0.2, 0.38), (0.2, 0.06), arrowprops=arrow)
@@ -205,60 +197,6 @@ class PlanPlot:
         wind = {"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}
         axes.annotate("", (3.2 - step[0], 0.21 - step[1]), (3.2 + step[0], 0.21 + step[1]), arrowprops=wind)
         axes.text(3.45, 0.21, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5, va="center")
-
-
-def _name(tree: TreeMark) -> str:
-    return f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
-
-
-def _away(tree: TreeMark, before: str) -> str:
-    if tree.distance_m is None:
-        return ""
-    return f"{before}{tree.distance_m:.0f} m ({tree.distance_m / 0.3048:.0f} ft)"
-
-
-def _stems(tree: TreeMark) -> list[Point]:
-    """A group stands side by side across its bearing; five circles are enough to read as several."""
-    shown = min(tree.count, 5)
-    side = math.radians(tree.bearing_deg + 90)
-    shifts = [(number - (shown - 1) / 2) * tree.crown_m * 0.9 for number in range(shown)]
-    return [(tree.trunk[0] + by * math.sin(side), tree.trunk[1] + by * math.cos(side)) for by in shifts]
-
-
-def _draw_tree(axes: Axes, tree: TreeMark) -> None:
-    fill, hatch = _CROWN[tree.kind]
-    for stem in _stems(tree):
-        axes.add_patch(
-            Circle(
-                stem, tree.crown_m, facecolor=fill, edgecolor=INK, linewidth=0.8, alpha=0.75, hatch=hatch,
-                zorder=3, linestyle="solid" if tree.known else (0, (3, 2)),
-            )
-        )  # fmt: skip
-        axes.plot(*stem, marker="^" if tree.kind == "needle" else "o", color=INK, markersize=4, zorder=5)
-
-
-def _draw_arrow(axes: Axes, tree: TreeMark) -> None:
-    """Outwards, from a tree that really stands farther off."""
-    way = (math.sin(math.radians(tree.bearing_deg)), math.cos(math.radians(tree.bearing_deg)))
-    (x, y), start, end = tree.trunk, tree.crown_m + 0.2, tree.crown_m + _ARROW_M
-    axes.annotate(
-        "", (x + end * way[0], y + end * way[1]), (x + start * way[0], y + start * way[1]),
-        arrowprops={"arrowstyle": "->", "color": INK}, zorder=5,
-    )  # fmt: skip
-
-
-def _draw_label(axes: Axes, view: _View, tree: TreeMark, words: str, arrow_m: float) -> None:
-    """Above a tree that stands well to the north, below any other, clear of its group and its arrow."""
-    above = math.cos(math.radians(tree.bearing_deg)) > 0.35
-    heights = [y for _, y in _stems(tree)]
-    gap = 0.05 * view.metres_per_inch + arrow_m * abs(math.cos(math.radians(tree.bearing_deg)))
-    y = max(heights) + tree.crown_m + gap if above else min(heights) - tree.crown_m - gap
-    half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.metres_per_inch
-    x = min(max(tree.trunk[0], view.left + half), view.right - half)
-    axes.text(
-        x, y, words, fontsize=8, ha="center", va="bottom" if above else "top", zorder=7, linespacing=1.15,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
-    )  # fmt: skip
 
 
 def plan_plot(survey: Survey, advice: Advice, forms: Mapping[str, str] | None = None) -> PlanPlot:
