@@ -10,10 +10,21 @@ __all__ = ["NEEDS_CARD", "NEEDS_TREE", "problems_of"]
 
 NEEDS_TREE: Final = frozenset({"house", "tree", "other"})
 NEEDS_CARD: Final = frozenset({"leaf"})
+# The gauge's reasons in the homeowner's words; leaves instead of needles are no fault of the photo.
+_OF_REASON: Final = {
+    "no-reference": "no card",
+    "references-disagree": "no card",
+    "too-coarse": "too far",
+    "blurred": "blurred",
+    "glare": "glare",
+    "too-tilted": "tilted",
+    "scale-uncertain": "tilted",
+    "too-cluttered": "cluttered",
+}
 
 
 def problems_of(view: PhotoView) -> list[str]:
-    """Words of ``too dark``, ``too bright``, ``blurred``, ``small``, ``no tree``, ``no card``; none if fine.
+    """Keys of ``eavefall_service.web.words.PROBLEMS``; none if the photo is fine.
 
     A guided shot that needs a tree or a card is checked for it; a photo that answers no shot is not.
     """
@@ -23,6 +34,6 @@ def problems_of(view: PhotoView) -> list[str]:
         if all(each == "no" for each in (verdict.needle, verdict.broad, verdict.bare)):
             found.append("no tree")
     refused = view.gauge.refused if view.gauge else None
-    if view.row.shot in NEEDS_CARD and refused and refused.reason in ("no-reference", "references-disagree"):
-        found.append("no card")
-    return found
+    if view.row.shot in NEEDS_CARD and refused and (problem := _OF_REASON.get(refused.reason)):
+        found.append(problem)
+    return list(dict.fromkeys(found))

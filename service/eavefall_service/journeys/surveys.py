@@ -74,6 +74,7 @@ def create(session: Session, survey_id: str, name: str, actor: Actor) -> SurveyR
         document=survey.dump(),
     )
     session.add(row)
+    session.flush()
     note(session, survey_id, actor, "survey made", {"name": survey.name})
     return row
 

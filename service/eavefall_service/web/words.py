@@ -85,6 +85,10 @@ PROBLEMS: Final = {
     "blurred": "Blurred. Hold the phone with both hands, tap on the tree, wait a moment, then take it.",
     "small": "Too small. Send the photo itself, not a preview of it.",
     "no tree": "We can't see a tree in it. Step back until the whole tree fits, and hold the phone upright.",
+    "too far": "Too far away. Hold the phone about a hand's length above the card.",
+    "glare": "It shines too much. Turn away from the lamp or the sun; no flash.",
+    "tilted": "Held at a slant. Hold the phone flat, straight above the card.",
+    "cluttered": "Too much in it. Only the card and a few needles or leaves, side by side.",
     "no card": "We can't find the card. Lay it flat beside the needles, all four corners in view.",
 }
 

@@ -111,7 +111,8 @@ def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str
     view = next((view for view in context["photos"] if view.row.sha256 == sha256), None)
     if view is None:
         raise refuse("not-found")
-    return pages.page(request, "_photo.html", view=view, **context)
+    template = "_gauge.html" if view.row.shows == "gauge" else "_photo.html"
+    return pages.page(request, template, view=view, **context)
 
 
 @router.get("/{survey_id}/trees")
