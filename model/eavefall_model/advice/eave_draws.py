@@ -13,11 +13,12 @@ from eavefall_model.shed.roof import SLIP_M
 from eavefall_model.survey import Eave, Survey
 from eavefall_model.units import MM_PER_INCH
 
-__all__ = ["GUTTER_DEPTH_SHARE", "facings_deg", "read_eave"]
+__all__ = ["GUTTER_DEPTH_SHARE", "facings_deg", "outlet_sides_m", "read_eave"]
 
 Array = NDArray[np.float64]
 GUTTER_DEPTH_SHARE: Final = {"half_round": 0.5, "k_style": 0.7, "box": 0.7}
 # Share of the gutter's bounding box that holds litter.
+_LEAST_M: Final = 0.03  # no gutter or downspout is smaller; a smaller figure is a slip of the pen
 _FULLNESS: Final = {"half_round": math.pi / 4, "k_style": 0.78, "box": 1.0}
 
 
@@ -46,6 +47,17 @@ def facings_deg(survey: Survey, read: Reader) -> list[float]:
     return result
 
 
+def outlet_sides_m(eave: Eave) -> tuple[float, float | None]:
+    """Diameter of the downspout and ``None``, or its two sides; 2 by 3 in where the survey does not say."""
+    spout = eave.downspout
+    if spout is None or spout.size_m is None:
+        return 0.0762, 0.0508
+    first = max(spout.size_m, _LEAST_M)
+    if spout.size_2_m is not None and spout.shape != "round":
+        return first, max(spout.size_2_m, _LEAST_M)
+    return first, first if spout.shape == "rectangular" else None
+
+
 def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
     where, name = f"eaves[{at}]", eave.name
     gutter = eave.gutter
@@ -56,7 +68,7 @@ def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
         read.note(f"{where}.roof", "shingle", "The commonest covering.", "wood", "metal")
     length = read.measured(
         f"{where}.length", f"length of eave {name}", f"measure the length of eave {name}",
-        eave.length_m, 12.0, error=0.01, spread=0.35, unit="m", why="A usual side of a house.",
+        eave.length_m, 12.0, error=0.01, spread=0.35, unit="m", why="A usual side of a house.", least=0.3,
     )  # fmt: skip
     height = read.measured(
         f"{where}.height", f"height of eave {name}", f"measure the height of the gutter at {name}",
@@ -65,6 +77,7 @@ def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
     run = read.measured(
         f"{where}.roof_run", f"roof run above {name}", f"measure the roof run above {name}",
         eave.roof_run_m, 5.0, error=0.05, spread=0.25, unit="m", why="Half the depth of a usual house.",
+        least=0.1,
     )  # fmt: skip
     pitch_given = eave.pitch_deg
     normal = read.streams.normal(f"{where}.pitch")
@@ -90,12 +103,12 @@ def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
     width = read.measured(
         f"{where}.gutter.width", f"gutter width at {name}", f"measure the gutter's top opening at {name}",
         gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12, unit="m",
-        why="5-inch, the commonest.",
+        why="5-inch, the commonest.", least=_LEAST_M,
     )  # fmt: skip
     depth = (
         width * GUTTER_DEPTH_SHARE[profile]
         if gutter.depth_m is None
-        else gutter.depth_m + np.zeros_like(width)
+        else max(gutter.depth_m, _LEAST_M) + np.zeros_like(width)
     )
     slip = SLIP_M[eave.roof or "shingle"] * np.exp(0.35 * read.streams.normal(f"{where}.slip"))
     spout = eave.downspout
@@ -104,10 +117,10 @@ def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
         read.note(f"{where}.downspout", "one outlet for each 12 m, 2 by 3 in", "Common practice, no source.")
     else:
         outlets = np.full_like(length, float(spout.outlets))
-    size = spout.size_m if spout and spout.size_m else 0.0762
-    size_2 = (spout.size_2_m or size) if spout and spout.size_m else 0.0508
+    across_m, across_2_m = outlet_sides_m(eave)
+    outlet = np.full_like(length, math.sqrt(across_m * (across_2_m or across_m)))
     return {
         "length": length, "height": height, "run": run, "pitch": pitch, "width": width, "depth": depth,
-        "slip": slip, "outlets": outlets, "outlet": np.full_like(length, math.sqrt(size * size_2)),
+        "slip": slip, "outlets": outlets, "outlet": outlet,
         "area": _FULLNESS[profile] * width * depth,
     }  # fmt: skip

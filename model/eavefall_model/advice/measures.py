@@ -9,14 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.calendar import MONTHS, heaviest_months
-from eavefall_model.advice.eave_draws import GUTTER_DEPTH_SHARE
+from eavefall_model.advice.eave_draws import outlet_sides_m
 from eavefall_model.advice.engine import Value
 from eavefall_model.advice.outcome import GuardOutcome, Outcome
 from eavefall_model.advice.schema import FINENESS_CLASSES
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.sources import Source, is_generic
 from eavefall_model.shed.plan import wrap_deg
-from eavefall_model.survey import Downspout
 from eavefall_model.water.check import EaveWater, ScreenOnGutter, check_eave
 
 __all__ = [
@@ -180,20 +179,18 @@ def water_of(site: Site, number: int, screen: ScreenOnGutter | None = None) -> E
     """Water check of one eave with middle values, with or without a screen on it."""
     eave = site.survey.eaves[number]
     profile = eave.gutter.profile or "k_style"
-    width = _middle(site.eaves.length_m[:, number] * 0 + site.eaves.depth_m[:, number])
-    spout = eave.downspout or Downspout()
-    size, size_2 = (0.0762, 0.0508) if spout.size_m is None else (spout.size_m, spout.size_2_m)
+    across_m, across_2_m = outlet_sides_m(eave)
     return check_eave(
         length_m=_middle(site.eaves.length_m[:, number]),
         run_m=_middle(site.eaves.run_m[:, number]),
         pitch_deg=_middle(site.roofs.pitch_deg[:, number]),
         intensity_mm_h=site.intensity_mm_h,
         profile=profile,
-        width_m=width,
-        depth_m=eave.gutter.depth_m or width * GUTTER_DEPTH_SHARE[profile],
+        width_m=_middle(site.eaves.depth_m[:, number]),
+        depth_m=_middle(site.gutter_depth_m[:, number]),
         outlets=int(_middle(site.outlets[:, number])),
-        downspout_m=size,
-        downspout_2_m=size_2,
+        downspout_m=across_m,
+        downspout_2_m=across_2_m,
         screen=screen,
     )
 

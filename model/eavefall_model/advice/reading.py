@@ -46,11 +46,12 @@ class Reader:
         spread: float,
         unit: str,
         why: str,
+        least: float = 0.0,
     ) -> Array:
-        """Positive figure: ``given`` with relative ``error``, or ``default`` times a lognormal ``spread``."""
+        """``given`` with relative ``error``, or ``default`` times lognormal ``spread``; at least ``least``."""
         normal = self.streams.normal(key)
         if given is not None:
-            draws = given * np.exp(error * normal)
+            draws = np.maximum(given * np.exp(error * normal), least)
         else:
             draws = np.asarray(default * np.exp(spread * normal))
             self.assume(key, draws, unit, why)

@@ -204,7 +204,7 @@ def _surface_months(arrivals: Sequence[Array], shed: Sequence[Array], limit: Arr
         reached = waiting & (load >= limit)
         if reached.any():
             rise = load - last
-            part = np.divide(limit - last, rise, out=np.ones(shape), where=rise > 0)
+            part = np.divide(limit - last, rise, out=np.ones(shape), where=rise > 1e-9 * limit)
             months = np.where(reached, month - 1 + np.clip(part, 0.0, 1.0), months)
             waiting &= ~reached
             if not waiting.any():

@@ -40,15 +40,15 @@ def random_survey(rng: np.random.Generator) -> dict[str, Any]:
         gutter = only(
             {
                 "profile": maybe(pick("half_round", "k_style", "box")),
-                "width": maybe(f"{rng.integers(50, 300)} mm"),
-                "depth": maybe(f"{rng.integers(30, 200)} mm", 0.2),
+                "width": maybe(f"{rng.integers(0, 300)} mm"),
+                "depth": maybe(f"{rng.integers(0, 200)} mm", 0.2),
                 "condition": maybe(pick("sound", "worn", "failing")),
             }
         )
         spout = only(
             {
                 "outlets": int(rng.integers(1, 5)),
-                "size": maybe(f"{rng.integers(40, 150)} mm"),
+                "size": maybe(f"{rng.integers(0, 150)} mm"),
                 "shape": maybe(pick("round", "rectangular")),
             }
         )
@@ -56,7 +56,7 @@ def random_survey(rng: np.random.Generator) -> dict[str, Any]:
             only(
                 {
                     "name": f"eave {at}",
-                    "length": maybe(f"{0.5 + 40 * rng.random():.3f} m"),
+                    "length": maybe(metres(40)),
                     "height": maybe(metres(12)),
                     "roof_run": maybe(metres(15)),
                     "pitch": maybe(f"{80 * rng.random():.2f} deg"),
