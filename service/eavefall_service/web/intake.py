@@ -139,6 +139,7 @@ def _take_in(
     with office.database.read() as session:
         known = photos.known_photo(session, survey_id, incoming.sha256)
         if known is not None:
+            _answer_shot(office, known, meta)
             view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
             return Taken(known, view.tags, False)
     # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
@@ -148,6 +149,14 @@ def _take_in(
     if row.shows == "gauge" and measure:
         office.work.later(partial(gauge, office, row.id))
     return Taken(row, tags, True)
+
+
+def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:
+    """A photo that the office had already may still answer a homeowner's guided shot."""
+    if meta.shot is None or known.shot is not None:
+        return
+    with office.database.write() as session:
+        session.get_one(PhotoRow, known.id).shot = meta.shot
 
 
 def _keep(

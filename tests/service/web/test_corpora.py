@@ -70,9 +70,7 @@ def test_collections_of_others(rep, archive, tree_photo, monkeypatch):
         _, code, took_s = send(rep, url, name, data)
         codes[code or "accepted"] += 1
         slowest = max(slowest, took_s)
-    print(
-        f"\n{archive}: {sum(codes.values())} files {dict(codes)}, slowest {slowest / idle:.1f} x an ordinary photo"
-    )
+    print(f"\n{archive}: {sum(codes.values())} files {dict(codes)}, slowest {slowest / idle:.1f} x ordinary")
     assert sum(codes.values()) >= 5
     # Under a second on an idle machine; on a busy one no slower than many ordinary photos.
     assert slowest < max(MOST_S, 20 * idle)

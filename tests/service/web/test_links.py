@@ -136,6 +136,15 @@ def test_sender_cannot_delete_the_offices_photos(visitor, rep, survey, agreed, m
     assert len(rep.get(f"/api/1/surveys/{survey}/photos").json()) == 1
 
 
+def test_photo_that_the_office_has_already_still_answers_the_shot(visitor, rep, survey, agreed, make_jpeg):
+    rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(26))
+    bearer = {"Authorization": f"Bearer {agreed}"}
+    answer = visitor.post("/api/1/link/photos?shot=house", content=make_jpeg(26), headers=bearer)
+    assert answer.status_code == 200
+    assert "taken-one" in visitor.get(f"/h/{agreed}/photos").text
+    assert len(rep.get(f"/api/1/surveys/{survey}/photos").json()) == 1
+
+
 def test_dark_photo_is_told_on_the_spot(visitor, agreed):
     import numpy as np
 

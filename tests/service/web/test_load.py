@@ -1,4 +1,4 @@
-"""Twenty reps upload at once: no error, no lost photo, and the pages still answer. Ratios, never bare times."""
+"""Twenty reps upload at once: no error, no lost photo, pages still answer. Ratios only."""
 
 from __future__ import annotations
 

@@ -102,12 +102,12 @@ def link_answers(office: OfficeDep, visit: AgreedLink, body: AnswersIn) -> LinkS
 
 @router.get("/photos", responses=documented(*_LINK))
 def link_photos(office: OfficeDep, visit: LinkBearer) -> list[PhotoOut]:
-    """The photos sent over links of this survey, each with what is wrong with it."""
+    """The photos that answer the guided shots, each with what is wrong with it."""
     with office.database.read() as session:
         return [
             PhotoOut.of_view(view, problems_of(view))
             for view in photos.views(session, visit.survey_id)
-            if view.row.sent_role == "homeowner"
+            if view.row.shot is not None
         ]
 
 

@@ -38,7 +38,7 @@ router = APIRouter(prefix="/h/{token}", include_in_schema=False)
 
 def _context(session: Session, office: Office, visit: LinkVisit) -> dict[str, Any]:
     row = session.get_one(SurveyRow, visit.survey_id)
-    views = [view for view in photos.views(session, row.id) if view.row.sent_role == "homeowner"]
+    views = [view for view in photos.views(session, row.id) if view.row.shot is not None]
     by_shot: dict[str, list[Any]] = {shot.key: [] for shot in SHOTS}
     for view in views:
         by_shot.setdefault(view.row.shot or "", []).append((view, problems_of(view)))
