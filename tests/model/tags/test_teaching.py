@@ -1,0 +1,54 @@
+"""What to ask about: by arithmetic on tiny arrays."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from eavefall_model.tags.teaching import choose, novelty, teaching_score, uncertainty
+
+
+def test_uncertainty_is_entropy_over_its_largest() -> None:
+    found = uncertainty(np.array([[0.5, 0.5, 0.5], [1.0, 0.0, 0.0], [0.9, 0.1, 0.0]]))
+    expected = 2 * stats.entropy([0.9, 0.1], base=2) / 3
+    assert found == pytest.approx([1.0, 0.0, expected], abs=1e-9)
+
+
+def test_novelty_is_the_distance_to_the_nearest_known() -> None:
+    known = np.array([[1.0, 0.0], [0.0, 1.0]])
+    photos = np.array([[1.0, 0.0], [np.sqrt(0.5), np.sqrt(0.5)], [-1.0, 0.0]])
+    assert novelty(photos, known) == pytest.approx([0.0, 1 - np.sqrt(0.5), 1.0])
+    assert novelty(photos, np.zeros((0, 2))).tolist() == [1.0, 1.0, 1.0]
+
+
+def test_disagreement_comes_before_all_else() -> None:
+    foliage = np.array([[0.5, 0.5, 0.5], [0.99, 0.01, 0.01]])
+    features = np.eye(2)
+    plain = teaching_score(foliage, features, np.zeros((0, 2)))
+    told = teaching_score(foliage, features, np.zeros((0, 2)), np.array([False, True]))
+    assert plain[0] > plain[1] - 0.5
+    assert told[1] - plain[1] == 1.0
+
+
+def test_choice_keeps_its_random_share_and_takes_no_twins() -> None:
+    # Ten copies of one photo with the highest score, and ten different ones below.
+    features = np.vstack([np.tile(np.eye(11)[0], (10, 1)), np.eye(11)[1:]])
+    score = np.array([2.0] * 10 + [1.5] * 10)
+    chosen = choose(score, features, 6, seed=1, random_share=0.0)
+    assert sum(c.place < 10 for c in chosen) == 1
+    assert not any(c.at_random for c in chosen)
+    mixed = choose(score, features, 10, seed=1)
+    assert sum(c.at_random for c in mixed) == 2
+    assert len({c.place for c in mixed}) == 10
+    assert len(choose(score, features, 99, seed=1)) == 20
+
+
+def test_random_part_is_uniform_whatever_the_score() -> None:
+    score, features = np.arange(10.0), np.eye(10)
+    hits = np.zeros(10)
+    for seed in range(3000):
+        for c in choose(score, features, 5, seed):
+            hits[c.place] += c.at_random
+    # One random of five; 300 each expected, six standard deviations.
+    assert np.abs(hits - 300).max() < 6 * np.sqrt(300 * 0.9)
