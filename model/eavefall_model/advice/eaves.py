@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.decide import decide, interval, opening_of, rounded
+from eavefall_model.advice.eave_water import water_of
 from eavefall_model.advice.judge import Judged
-from eavefall_model.advice.measures import water_of
 from eavefall_model.advice.need import class_index
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import (

@@ -13,13 +13,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.advice.capacity import Capacity
 from eavefall_model.advice.decide import decide
 from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import FinenessClass, Flip
-from eavefall_model.advice.times import Capacity, open_gutter
+from eavefall_model.advice.times import open_gutter
 from eavefall_model.shed.kernel import crown_area_m2
 from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
 from eavefall_model.shed.months import HORIZON_MONTHS

@@ -10,7 +10,8 @@ import numpy as np
 
 from eavefall_model.advice.decide import Answer, interval, rounded
 from eavefall_model.advice.engine import Spoken, Value, fire, verdicts
-from eavefall_model.advice.measures import eave_figures, guard_figures, house_figures, tree_figures
+from eavefall_model.advice.house_measures import house_figures
+from eavefall_model.advice.measures import eave_figures, guard_figures, tree_figures
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.schema import (

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.calendar import months_to_clean
+from eavefall_model.advice.capacity import Capacity, capacity
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather, with_photo_tree
 from eavefall_model.advice.fate_tables import Opening, PartFate, entered_shares, part_fates
@@ -18,9 +19,7 @@ from eavefall_model.advice.site import Site, build_site
 from eavefall_model.advice.sources import Source, Sources, build_sources
 from eavefall_model.advice.streams import Streams
 from eavefall_model.advice.times import (
-    Capacity,
     Fallen,
-    capacity,
     fallen,
     guard_times,
     open_courses,

@@ -48,7 +48,7 @@ class Reader:
         why: str,
         least: float = 0.0,
     ) -> Array:
-        """``given`` with relative ``error``, or ``default`` times lognormal ``spread``; at least ``least``."""
+        """``given`` with its ``error``, or ``default`` with lognormal ``spread``; ``least`` or more."""
         normal = self.streams.normal(key)
         if given is not None:
             draws = np.maximum(given * np.exp(error * normal), least)

@@ -10,20 +10,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.advice.capacity import Capacity
 from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.sources import Source
-from eavefall_model.advice.streams import Streams
 from eavefall_model.screens.guards import Surface
 from eavefall_model.screens.surface import STICKINESS, monthly_shed_share, steady_year
 from eavefall_model.shed.months import HORIZON_MONTHS, STARTS, months_to_gather
 from eavefall_model.species.table import Part, month_share_for
 
 __all__ = [
-    "Capacity",
     "Fallen",
     "GuardTimes",
-    "capacity",
     "fallen",
     "guard_times",
     "open_courses",
@@ -38,17 +36,6 @@ _LODGED_STICKINESS: Final = 30.0
 _RUN_ON_TANGENT: Final = 0.35
 _SURFACE_MONTHS: Final = 24
 _IN_CACHE: Final = 2000  # draws times eaves worked on at once
-
-
-@dataclass(frozen=True)
-class Capacity:
-    """What makes a hand necessary, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
-    of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays."""
-
-    gutter_kg_m: Array
-    outlet_kg_m: Array
-    surface_kg_m: Array
-    kept: Array
 
 
 @dataclass(frozen=True)
@@ -70,22 +57,6 @@ class GuardTimes:
 
     months: Array
     first: NDArray[np.intp]
-
-
-def capacity(site: Site, settings: Mapping[str, float], streams: Streams) -> Capacity:
-    """Thresholds from the gutter's and the outlet's size and the settings of the rules file."""
-    bulk = settings["bulk_density_kg_m3"] * np.exp(0.35 * streams.normal("capacity.bulk"))[:, None]
-    kept = (settings["kept_share"] + 0.4 * (streams.uniform("capacity.kept") - 0.5))[:, None]
-    plug = settings["plug_diameters"] * site.outlet_m**3 * bulk
-    per_outlet_m = site.eaves.length_m / site.outlets
-    blind = -np.log1p(-settings["blinded_limit"]) * settings["blinding_load_kg_m2"]
-    spread = np.exp(0.4 * streams.normal("capacity.surface"))[:, None]
-    return Capacity(
-        gutter_kg_m=settings["fill_share"] * site.gutter_area_m2 * bulk,
-        outlet_kg_m=plug / per_outlet_m,
-        surface_kg_m=blind * spread * site.eaves.depth_m,
-        kept=np.broadcast_to(np.clip(kept, 0.05, 1.0), site.gutter_area_m2.shape),
-    )
 
 
 def _group(part: Part) -> int:

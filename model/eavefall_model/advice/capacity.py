@@ -1,0 +1,43 @@
+"""What makes a hand necessary: how much litter a gutter, an outlet and a screen's surface can bear."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.site import Site
+from eavefall_model.advice.streams import Streams
+
+__all__ = ["Capacity", "capacity"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """What makes a hand necessary, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
+    of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays."""
+
+    gutter_kg_m: Array
+    outlet_kg_m: Array
+    surface_kg_m: Array
+    kept: Array
+
+
+def capacity(site: Site, settings: Mapping[str, float], streams: Streams) -> Capacity:
+    """Thresholds from the gutter's and the outlet's size and the settings of the rules file."""
+    bulk = settings["bulk_density_kg_m3"] * np.exp(0.35 * streams.normal("capacity.bulk"))[:, None]
+    kept = (settings["kept_share"] + 0.4 * (streams.uniform("capacity.kept") - 0.5))[:, None]
+    plug = settings["plug_diameters"] * site.outlet_m**3 * bulk
+    per_outlet_m = site.eaves.length_m / site.outlets
+    blind = -np.log1p(-settings["blinded_limit"]) * settings["blinding_load_kg_m2"]
+    spread = np.exp(0.4 * streams.normal("capacity.surface"))[:, None]
+    return Capacity(
+        gutter_kg_m=settings["fill_share"] * site.gutter_area_m2 * bulk,
+        outlet_kg_m=plug / per_outlet_m,
+        surface_kg_m=blind * spread * site.eaves.depth_m,
+        kept=np.broadcast_to(np.clip(kept, 0.05, 1.0), site.gutter_area_m2.shape),
+    )
