@@ -56,6 +56,7 @@ ERROR_CODES: dict[str, str] = {
     "request-invalid": "The request has a missing or wrong field.",
     "not-found": "There is nothing at this address.",
     "method-not-allowed": "This address does not take this kind of request.",
+    "internal-error": "Something went wrong on the server; what it acknowledged is kept.",
     "secret-weak": "The server may not listen on a network with a secret anyone can guess.",
     "public-url-missing": "A server on a network must know its public address.",
     "data-in-use": "Another server already uses the data directory.",

@@ -91,22 +91,36 @@ def photo_of(session: Session, survey_id: str, sha256: str) -> PhotoRow:
 
 
 def add_photo(
-    session: Session, survey: SurveyRow, actor: Actor, photo: Photo, size: int, meta: PhotoMeta, *, most: int
+    session: Session,
+    survey: SurveyRow,
+    actor: Actor,
+    photo: Photo,
+    size: int,
+    meta: PhotoMeta,
+    *,
+    most: int,
+    most_gauge: int,
 ) -> PhotoRow:
     """The row of a photo whose bytes already lie in their place; a deleted one comes back.
 
-    Raises ``too-many-photos`` beyond ``most``.
+    Raises ``too-many-photos`` beyond ``most`` photos, of which ``most_gauge`` close-ups with a reference.
     """
     row = session.scalar(
         select(PhotoRow).where(PhotoRow.survey_id == survey.id, PhotoRow.sha256 == photo.sha256)
     )
     if row is not None and row.deleted_at is None:
         return row
-    count = session.scalar(select(func.count()).where(PhotoRow.survey_id == survey.id)) or 0
-    if count >= most:
+    ever = select(func.count()).where(PhotoRow.survey_id == survey.id)
+    kept = ever.where(PhotoRow.deleted_at.is_(None))
+    kept_gauge = session.scalar(kept.where(PhotoRow.shows == "gauge")) or 0
+    if meta.shows == "gauge" and kept_gauge >= most_gauge:
+        message = f"This survey has {most_gauge} close-ups beside a card already."
+        raise ServiceError("too-many-photos", message, "Delete some first.")
+    if (session.scalar(kept) or 0) >= most:
         raise ServiceError("too-many-photos", f"This survey has {most} photos already.", "Delete some first.")
     if row is None:
-        row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{count + 1:02d}")
+        number = (session.scalar(ever) or 0) + 1
+        row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{number:02d}")
         session.add(row)
     row.shows, row.of, row.reference, row.shot = meta.shows, meta.of, meta.reference, meta.shot
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()

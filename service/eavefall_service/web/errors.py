@@ -40,6 +40,7 @@ _STATUS: Final[dict[str, int]] = {
     "queue-full": 429,
     "disk-full": 507,
     "weights-missing": 503,
+    "internal-error": 500,
 }
 _BY_STATUS: Final = {400: "request-malformed", 401: "not-signed-in", 403: "not-allowed", 404: "not-found",
                      405: "method-not-allowed", 413: "body-too-large", 422: "request-invalid"}  # fmt: skip
@@ -142,6 +143,13 @@ def install(app: FastAPI, show_page: Any) -> None:
             Problem(title=ERROR_CODES[code], status=status_of(code), code=code, detail=detail, fields=fields),
         )
 
+    async def unforeseen(request: Request, error: Exception) -> Response:
+        # The server's own middleware logs the error after this answer.
+        code = "internal-error"
+        problem = Problem(title=ERROR_CODES[code], status=500, code=code, detail="Try again in a moment.")
+        return answer(request, problem)
+
+    app.add_exception_handler(Exception, unforeseen)
     app.add_exception_handler(EavefallError, ours)
     app.add_exception_handler(HTTPException, framework)
     app.add_exception_handler(RequestValidationError, invalid)

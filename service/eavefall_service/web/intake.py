@@ -166,7 +166,8 @@ def _keep(
     size = incoming.size
     with office.photos.lock, office.database.write() as session:
         survey = session.get_one(SurveyRow, survey_id)
-        row = photos.add_photo(session, survey, actor, photo, size, meta, most=limits.PHOTOS_PER_SURVEY)
+        most, most_gauge = limits.PHOTOS_PER_SURVEY, limits.GAUGE_PHOTOS_PER_SURVEY
+        row = photos.add_photo(session, survey, actor, photo, size, meta, most=most, most_gauge=most_gauge)
         # The row is not committed before the bytes are in place.
         office.photos.keep(incoming)
     return row

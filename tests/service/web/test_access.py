@@ -174,6 +174,19 @@ def test_pages_are_not_kept_but_versioned_files_are(visitor):
     assert visitor.get("/static/queue.js").headers["cache-control"] == "no-cache"
 
 
+def test_unforeseen_errors_get_a_plain_page_without_details(own_server, monkeypatch):
+    client = own_server.person("rita", "rep")
+
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("secret detail")
+
+    monkeypatch.setattr("eavefall_service.journeys.surveys.new_survey_id", broken)
+    answer = client.get("/rep", headers={"Accept": "text/html"})
+    assert answer.status_code == 500
+    assert "internal-error" in answer.text
+    assert "secret detail" not in answer.text
+
+
 def test_weak_passwords_are_refused():
     for password in ("short", "a" * 40, "ababababababab"):
         with pytest.raises(ServiceError) as refused:

@@ -141,6 +141,14 @@ def test_photos_of_one_survey_are_limited(server, rep, survey, make_jpeg, monkey
     assert not server.office.photos.original(hashlib.sha256(make_jpeg(9)).hexdigest()).exists()
 
 
+def test_close_ups_of_one_survey_are_limited(rep, survey, make_jpeg, monkeypatch):
+    monkeypatch.setattr(limits, "GAUGE_PHOTOS_PER_SURVEY", 1)
+    url = f"/api/1/surveys/{survey}/photos"
+    codes = [rep.post(f"{url}?shows=gauge", content=make_jpeg(seed)).status_code for seed in (40, 41)]
+    assert codes == [201, 409]
+    assert rep.post(url, content=make_jpeg(42)).status_code == 201
+
+
 def test_deleted_for_good_but_not_from_another_survey(server, rep, survey, make_jpeg):
     data = make_jpeg(10)
     sha256 = hashlib.sha256(data).hexdigest()

@@ -9,6 +9,7 @@ import secrets
 import pytest
 
 from eavefall_service.journeys.search import CSV_COLUMNS
+from eavefall_service.web import limits
 
 
 def put_tree(client, survey, tree_name, **tree):
@@ -48,6 +49,11 @@ def test_unsound_parts_change_nothing(rep, survey, tree, code):
     answer = put_tree(rep, survey, "Oak", **tree)
     assert (answer.status_code, answer.json()["code"]) == (422, code)
     assert rep.get(f"/api/1/surveys/{survey}").json()["document"] == before
+
+
+def test_json_of_one_request_is_limited(rep, survey):
+    answer = put_tree(rep, survey, "Oak", species="x" * limits.JSON_BYTES)
+    assert (answer.status_code, answer.json()["code"]) == (413, "body-too-large")
 
 
 def test_renaming_moves_what_points_there(rep, survey):
