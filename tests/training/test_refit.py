@@ -13,10 +13,7 @@ pytest.importorskip("torch")
 from sklearn.linear_model import LogisticRegression  # noqa: E402
 
 from eavefall_datasets.picture import Picture  # noqa: E402
-from eavefall_model.photo import (
-    Photo,
-    decode,
-)
+from eavefall_model.photo import Photo, decode  # noqa: E402
 from eavefall_model.tags.folder import tagger_of  # noqa: E402
 from eavefall_model.tags.tagger import Tagger  # noqa: E402
 from eavefall_training.described import Described  # noqa: E402

@@ -52,6 +52,7 @@ class Alarm:
 
 # For events rarer than about one in eighty the reference stays at 1/60: a little less quick, and still exact.
 _FINEST: Final = 60
+_CHECK: Final = 32
 
 
 def _moves(usual: float, raised: float) -> tuple[int, int]:
@@ -62,7 +63,8 @@ def _moves(usual: float, raised: float) -> tuple[int, int]:
     reference = quiet / event
     if reference < 0.2:
         return min(_FINEST, round(1 / reference)) - 1, 1
-    simple = Fraction(reference).limit_denominator(12)
+    # Never 1: an event has to count for something.
+    simple = Fraction(min(reference, 11 / 12)).limit_denominator(12)
     return simple.denominator - simple.numerator, simple.numerator
 
 
@@ -82,14 +84,25 @@ def alarm_probability(
 ) -> NDArray[np.float64]:
     """Chance of an alarm within ``horizon`` surveys at each constant true rate, shape (rates,). Exact.
 
-    ``threshold`` must exceed ``down``.
+    ``threshold`` must exceed ``down``. Once the share that survives a step has settled (to where the rest of
+    the horizon cannot move the answer by 1e-7), the rest follows as a power of it.
     """
     p = np.atleast_1d(np.asarray(rates, dtype=np.float64))
     state: NDArray[np.float64] = np.zeros((p.size, threshold))
     state[:, 0] = 1.0
-    for _ in range(horizon):
+    survived, settled = np.ones(p.size), np.zeros(p.size)
+    for step in range(1, horizon + 1):
         state = _step_once(state, p, up, down)
-    return np.asarray(np.clip(1.0 - state.sum(axis=1), 0.0, 1.0), dtype=np.float64)
+        now = state.sum(axis=1)
+        if step % _CHECK == 0:
+            share = now / np.maximum(survived, 1e-300)
+            if float(np.abs(share - settled).max()) * (horizon - step) < 1e-7:
+                now = now * share ** (horizon - step)
+                survived = now
+                break
+            settled = share
+        survived = now
+    return np.asarray(np.clip(1.0 - survived, 0.0, 1.0), dtype=np.float64)
 
 
 def average_run_length(rate: float, up: int, down: int, threshold: int) -> float:

@@ -23,7 +23,9 @@ __all__ = ["PRIOR_SD", "ScaleUpdate", "update_scale", "update_scales"]
 # Judgement: before any outcome, 95 chances in 100 that times are right within a factor of exp(1.96 * 0.35),
 # which is 2, either way.
 PRIOR_SD: Final = 0.35
-_GRID: Final = 801
+_GRID: Final = 401
+# Visits taken at once, to bound memory.
+_TOGETHER: Final = 500
 
 
 @dataclass(frozen=True)
@@ -79,12 +81,13 @@ def update_scale(guard: str, visits: Sequence[Visit], prior_sd: float = PRIOR_SD
     prior: NDArray[np.float64] = np.exp(-0.5 * (log_grid / prior_sd) ** 2)
     prior /= prior_sd * math.sqrt(2 * math.pi)
     log_likelihood = np.zeros(_GRID)
-    for visit in visits:
-        after, by = visit.bounds()
-        one = [visit.predicted]
-        scale = np.exp(log_grid)
-        share = predicted_share(one, by, scale) - predicted_share(one, after, scale)
-        log_likelihood += np.log(0.999 * share + 0.001)
+    scale = np.exp(log_grid)[:, None]
+    for start in range(0, len(visits), _TOGETHER):
+        some = visits[start : start + _TOGETHER]
+        after, by = np.array([visit.bounds() for visit in some]).T
+        predicted = [visit.predicted for visit in some]
+        share = predicted_share(predicted, by, scale) - predicted_share(predicted, after, scale)
+        log_likelihood += np.log(0.999 * share + 0.001).sum(axis=1)
     weight = prior * np.exp(log_likelihood - log_likelihood.max())
     area = float(((weight[1:] + weight[:-1]) / 2 * np.diff(log_grid)).sum())
     posterior = weight / area

@@ -45,16 +45,31 @@ def test_run_length_of_two_events_close_together() -> None:
     assert average_run_length(p, m - 1, 1, m) == pytest.approx(1 / p + 1 / (p * (1 - q**k)))
 
 
-@pytest.mark.parametrize("moves", [(6, 1, 24, 0.12), (5, 3, 20, 0.3), (7, 4, 30, 0.35)])
+@pytest.mark.parametrize("moves", [(6, 1, 24, 0.15), (5, 3, 20, 0.35), (7, 4, 30, 0.36)])
 def test_run_length_agrees_with_simulation(moves: tuple[int, int, int, float]) -> None:
     random = np.random.default_rng(2)
     up, down, threshold, p = moves
+    made = chart(up, down, threshold)
     lengths = []
     for _ in range(1500):
-        found = watch(random.random(4000) < p, chart(up, down, threshold))
-        lengths.append(found[0].at + 1 if found else 4000)
+        over = path(random.random(3000) < p, made) >= threshold
+        assert over.any()
+        lengths.append(int(over.argmax()) + 1)
     exact = average_run_length(p, up, down, threshold)
     assert np.mean(lengths) == pytest.approx(exact, abs=4 * np.std(lengths) / np.sqrt(1500))
+
+
+def test_power_of_the_settled_share_is_the_step_by_step_answer() -> None:
+    # Multiplying the chain out, without any shortcut.
+    up, down, threshold, rates, horizon = 9, 1, 60, [0.05, 0.09, 0.14], 1500
+    found = alarm_probability(rates, up, down, threshold, horizon)
+    for p, chance in zip(rates, found, strict=True):
+        chain = np.zeros((threshold, threshold))
+        for state in range(threshold):
+            chain[state, max(state - down, 0)] += 1 - p
+            if state + up < threshold:
+                chain[state, state + up] += p
+        assert chance == pytest.approx(1 - np.linalg.matrix_power(chain, horizon)[0].sum(), abs=1e-6)
 
 
 def test_designed_alarm_holds_its_stated_rate_in_simulation() -> None:

@@ -82,7 +82,7 @@ def test_true_predictions_give_a_standard_normal_z() -> None:
     random = np.random.default_rng(3)
     sigma = math.log(2) / stats.norm.ppf(0.9)
     scores = []
-    for _ in range(200):
+    for _ in range(120):
         times = 12 * np.exp(sigma * random.standard_normal(60))
         looks = random.uniform(4, 30, 60)
         visits = [
