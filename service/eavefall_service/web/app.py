@@ -16,6 +16,7 @@ from starlette.types import Scope
 
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web import errors, limits, pages, upkeep
+from eavefall_service.web.body_limit import BodyLimit
 from eavefall_service.web.office import Office, TaggerOnce
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.settings import Settings
@@ -74,13 +75,13 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
         docs_url=None,  # their script would come from elsewhere
         redoc_url=None,
         openapi_url="/api/1/openapi.json",
-        max_body_size=limits.JSON_IMPORT_BYTES,
         generate_unique_id_function=_operation_id,
     )
     app.mount("/static", _Kept(directory=Path(pages.STATIC)), name="static")
     for router in ROUTERS:
         app.include_router(router)
     errors.install(app, pages.problem_page)
+    app.add_middleware(BodyLimit)
     app.add_middleware(Shield, hosts=settings.hosts, base_url=settings.base_url)
     return app
 

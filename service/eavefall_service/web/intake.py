@@ -143,12 +143,19 @@ def _take_in(
             view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
             return Taken(known, view.tags, False)
     # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
-    photo = decode(incoming.read(), name="The photo", fit_px=office.tagger().fit_px)
+    photo = decode(incoming.read(), name="The photo", fit_px=_fit_px(office))
     row = _keep(office, survey_id, actor, meta, incoming, photo)
     tags = _tag(office, row, photo)
     if row.shows == "gauge" and measure:
         office.work.later(partial(gauge, office, row.id))
     return Taken(row, tags, True)
+
+
+def _fit_px(office: Office) -> int:
+    try:
+        return office.tagger().fit_px
+    except EavefallError:
+        return SHOW_PX  # a photo is taken in even where it cannot be read
 
 
 def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:

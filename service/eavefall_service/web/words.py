@@ -6,6 +6,8 @@ import calendar
 from collections.abc import Iterable
 from typing import Final
 
+from eavefall_service.plots.words import HORIZON_MONTHS
+
 __all__ = [
     "CLASSES",
     "FOLIAGE",
@@ -116,22 +118,26 @@ def class_span(names: Iterable[str]) -> str:
     return span or CLASSES["unsure"]
 
 
+def _span(low: float, high: float) -> str:
+    """``5 to 14 months``, ``8 months to over 2 years``: beyond the rules' horizon nothing is told apart."""
+    if low >= HORIZON_MONTHS:
+        return "over 2 years"
+    if high >= HORIZON_MONTHS:
+        return f"{low:.0f} months to over 2 years"
+    return f"{low:.0f} to {high:.0f} months" if round(low) != round(high) else f"{high:.0f} months"
+
+
 def interval(low: float | None, typical: float | None, high: float | None) -> str:
-    """``about every 8 months (5 to 14)``; years from 24 months on."""
+    """``about every 8 months (5 to 14 months)``."""
     if low is None or typical is None or high is None:
         return "not known yet"
-    if typical >= 24:
-        return f"about every {typical / 12:.1f} years ({low / 12:.1f} to {high / 12:.1f})".replace(".0", "")
-    if typical < 1.5:
-        return f"about once a month ({low:.1f} to {high:.1f} months)"
-    return f"about every {typical:.0f} months ({low:.0f} to {high:.0f})"
+    often = "less than once in 2 years" if typical >= HORIZON_MONTHS else f"about every {typical:.0f} months"
+    return f"{often} ({_span(low, high)})"
 
 
 def months_span(low: float, high: float) -> str:
-    """``5 to 14 months``, in years from two years on."""
-    if high >= 24 and low >= 12:
-        return f"{low / 12:.1f} to {high / 12:.1f} years".replace(".0", "")
-    return f"{low:.0f} to {high:.0f} months" if round(low) != round(high) else f"{high:.0f} months"
+    """``Every 5 to 14 months``, ``Every 8 months to over 2 years``, ``Less than once in 2 years``."""
+    return "Less than once in 2 years" if low >= HORIZON_MONTHS else f"Every {_span(low, high)}"
 
 
 def months(numbers: Iterable[int]) -> str:

@@ -10,6 +10,7 @@ import pytest
 
 from eavefall_service.journeys.search import CSV_COLUMNS
 from eavefall_service.web import limits
+from eavefall_service.web.body_limit import limit_of
 
 
 def put_tree(client, survey, tree_name, **tree):
@@ -54,6 +55,26 @@ def test_unsound_parts_change_nothing(rep, survey, tree, code):
 def test_json_of_one_request_is_limited(rep, survey):
     answer = put_tree(rep, survey, "Oak", species="x" * limits.JSON_BYTES)
     assert (answer.status_code, answer.json()["code"]) == (413, "body-too-large")
+    pieces = (b" " * 50_000 for _ in range(5))
+    headers = {"Content-Type": "application/json"}
+    unannounced = rep.put(f"/api/1/surveys/{survey}/parts/trees/Oak", content=pieces, headers=headers)
+    assert (unannounced.status_code, unannounced.json()["code"]) == (413, "body-too-large")
+
+
+@pytest.mark.parametrize(
+    ("path", "large"),
+    [
+        ("/api/1/surveys/0123456789abcdef/photos", True),
+        ("/api/1/link/photos", True),
+        ("/h/token/photos/tree", True),
+        ("/api/1/surveys/import", True),
+        ("/rep/import", True),
+        ("/rep/0123456789abcdef/trees", False),
+        ("/sign-in", False),
+    ],
+)
+def test_only_photos_and_copies_may_be_large(path, large):
+    assert limit_of(path) == (limits.JSON_IMPORT_BYTES if large else limits.JSON_BYTES)
 
 
 def test_renaming_moves_what_points_there(rep, survey):

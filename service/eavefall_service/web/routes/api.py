@@ -51,7 +51,7 @@ __all__ = [
     "take_photo",
 ]
 
-router = APIRouter(prefix="/api/1", tags=["office"], max_body_size=limits.JSON_BYTES)
+router = APIRouter(prefix="/api/1", tags=["office"])
 SurveyId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
 Sha256 = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 PartName = Annotated[str, Path(min_length=1, max_length=80)]
@@ -249,7 +249,6 @@ def writable_survey(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> str
     response_model=PhotoOut,
     responses={**KNOWN_PHOTO, **documented(*UPLOAD_REFUSALS)},
     openapi_extra=PHOTO_BODY,
-    max_body_size=limits.JSON_IMPORT_BYTES,  # above a photo's limit, which has a clearer refusal of its own
 )
 async def api_send_photo(
     request: Request,
@@ -330,7 +329,6 @@ def api_copy(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> dict[str, 
     "/surveys/import",
     status_code=201,
     responses=documented(*_SURVEY_REFUSALS, *UPLOAD_REFUSALS),
-    max_body_size=limits.JSON_IMPORT_BYTES,
 )
 async def api_import(office: OfficeDep, actor: Staff, body: dict[str, Any]) -> SurveyLine:
     """Make a new survey from a copy."""

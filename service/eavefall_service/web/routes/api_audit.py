@@ -7,7 +7,6 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from eavefall_service.journeys import decisions, history, search, surveys
-from eavefall_service.web import limits
 from eavefall_service.web.access import Auditor, Staff
 from eavefall_service.web.advising import current_advice, refresh_needs
 from eavefall_service.web.errors import documented
@@ -17,7 +16,7 @@ from eavefall_service.web.shapes import DecisionIn, DecisionOut, HistoryLine, Su
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/api/1", tags=["audit"], max_body_size=limits.JSON_BYTES)
+router = APIRouter(prefix="/api/1", tags=["audit"])
 
 
 @router.get("/audit/queue", responses=documented("not-signed-in", "not-allowed"))

@@ -12,7 +12,6 @@ from eavefall_service.journeys import photos
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.photos import PhotoMeta, PhotoView
 from eavefall_service.storage.rows import SurveyRow
-from eavefall_service.web import limits
 from eavefall_service.web.access import LinkBearer, LinkVisit
 from eavefall_service.web.errors import documented, refuse
 from eavefall_service.web.home_words import SHOTS
@@ -30,7 +29,7 @@ from eavefall_service.web.shapes import PhotoOut
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/api/1/link", tags=["link"], max_body_size=limits.JSON_BYTES)
+router = APIRouter(prefix="/api/1/link", tags=["link"])
 _LINK: Final = ("not-signed-in", "link-unknown", "link-expired", "link-revoked", "too-many-tries")
 
 
@@ -123,7 +122,6 @@ def link_shot(shot: Annotated[str, Query(max_length=20, description="Which guide
     response_model=PhotoOut,
     responses={**KNOWN_PHOTO, **documented(*_LINK, "not-allowed", *UPLOAD_REFUSALS)},
     openapi_extra=PHOTO_BODY,
-    max_body_size=limits.JSON_IMPORT_BYTES,
 )
 async def link_send_photo(
     request: Request,

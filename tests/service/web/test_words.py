@@ -1,0 +1,63 @@
+"""Words of the pages: spans, months, classes, compass points, in arithmetic cases."""
+
+from __future__ import annotations
+
+import pytest
+
+from eavefall_service.web import words
+
+
+@pytest.mark.parametrize(
+    ("values", "text"),
+    [
+        ((5, 8, 14), "about every 8 months (5 to 14 months)"),
+        ((8, 8.2, 8.4), "about every 8 months (8 months)"),
+        ((8, 20, 60), "about every 20 months (8 months to over 2 years)"),
+        ((12, 60, 60), "less than once in 2 years (12 months to over 2 years)"),
+        ((60, 60, 60), "less than once in 2 years (over 2 years)"),
+        ((None, None, None), "not known yet"),
+    ],
+)
+def test_interval(values, text):
+    assert words.interval(*values) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (5, 14, "Every 5 to 14 months"),
+        (5, 60, "Every 5 months to over 2 years"),
+        (24, 60, "Less than once in 2 years"),
+    ],
+)
+def test_months_span(low, high, text):
+    assert words.months_span(low, high) == text
+
+
+@pytest.mark.parametrize(
+    ("names", "text"),
+    [
+        (["fine"], "Fine"),
+        (["medium", "fine", "extra-fine"], "Medium to extra-fine"),
+        (["medium", "fine", "no-guard-needed"], "Medium to fine, or no guard needed"),
+        (["no-guard-needed"], "No guard needed"),
+        (["unsure"], "Not sure yet"),
+    ],
+)
+def test_class_span(names, text):
+    assert words.class_span(names) == text
+
+
+@pytest.mark.parametrize(
+    ("deg", "point"), [(0, "N"), (11.2, "N"), (11.3, "NNE"), (315, "NW"), (359, "N"), (None, "")]
+)
+def test_compass(deg, point):
+    assert words.compass(deg) == point
+
+
+@pytest.mark.parametrize(
+    ("numbers", "text"),
+    [((), ""), ((5,), "May"), ((5, 11), "May and November"), ((5, 10, 11), "May, October and November")],
+)
+def test_months(numbers, text):
+    assert words.months(numbers) == text
