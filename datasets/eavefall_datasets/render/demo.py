@@ -123,14 +123,17 @@ def draw(name: str) -> UInt8:
     return _label(expose(light, rng, blur_px=0.6, noise=0.006))
 
 
-def _label(rgb: UInt8) -> UInt8:
-    """The word ``rendered`` on a plain dark plate in the lower left corner."""
+def _label(rgb: UInt8, plate: bool = True) -> UInt8:
+    """The word ``rendered`` in the lower left corner, on a dark plate or straight on a light sheet."""
     scale = rgb.shape[1] / 1600
-    (wide, high), _ = cv2.getTextSize("rendered", cv2.FONT_HERSHEY_SIMPLEX, scale, max(round(2 * scale), 1))
+    bold = max(round(2 * scale), 1)
+    (wide, high), _ = cv2.getTextSize("rendered", cv2.FONT_HERSHEY_SIMPLEX, scale, bold)
     foot = rgb.shape[0] - 1
-    cv2.rectangle(rgb, (0, foot - 2 * high), (wide + high, foot), (30, 30, 30), -1)
-    cv2.putText(rgb, "rendered", (high // 2, foot - high // 2), cv2.FONT_HERSHEY_SIMPLEX, scale,
-                (235, 235, 235), max(round(2 * scale), 1), cv2.LINE_AA)  # fmt: skip
+    if plate:
+        cv2.rectangle(rgb, (0, foot - 2 * high), (wide + high, foot), (30, 30, 30), -1)
+    ink = (235, 235, 235) if plate else (70, 70, 70)
+    at = (high // 2, foot - high // 2)
+    cv2.putText(rgb, "rendered", at, cv2.FONT_HERSHEY_SIMPLEX, scale, ink, bold, cv2.LINE_AA)
     return rgb
 
 
@@ -138,7 +141,8 @@ def draw_needles() -> tuple[UInt8, dict[str, Any]]:
     """The needle close-up, labelled, and what it shows, for ``needles-card.truth.json``."""
     scene = _needle_scene()
     truth = scene.truth
-    return _label(scene.rgb.copy()), {
+    # No plate here: its straight edge would be one more thing for a gauge to reject.
+    return _label(scene.rgb.copy(), plate=False), {
         "photo": NEEDLES,
         "rendered": True,
         "reference": truth.reference,
