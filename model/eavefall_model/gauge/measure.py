@@ -44,6 +44,8 @@ _MAX_GLARE: Final = 0.25
 _FRAME_MM: Final = 1.0
 _MAX_STRANDS: Final = 400
 _TWIN_WIDTHS: Final = 1.5  # times the median: two needles side by side that look like one
+_PINHOLE_MM2: Final = 0.6
+_REPEAT: Final = 0.6  # of its axis within another strand
 _SHEATH_SD_MM: Final = 0.7  # where in its sheath a needle begins cannot be seen
 
 
@@ -128,13 +130,16 @@ def _strands(view: View) -> list[Strand]:
 
 
 def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
-    """Drop what is smaller than any needle."""
-    n, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    """Drop what is smaller than any needle, and fill pinholes: a glint on a needle is no way round it."""
+    _, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
     reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     keep = reach > 0.8 * _MIN_LENGTH_MM * px_per_mm
     keep[0] = False
-    del n
-    return np.asarray(keep[label])
+    kept = keep[label]
+    _, label, stats, _ = cv2.connectedComponentsWithStats((~kept).astype(np.uint8), connectivity=4)
+    hole = stats[:, cv2.CC_STAT_AREA] < _PINHOLE_MM2 * px_per_mm**2
+    hole[0] = False
+    return np.asarray(kept | hole[label])
 
 
 def _trace_all(
@@ -189,12 +194,24 @@ def _accepted(found: list[_Found], view: View, plane: Plane) -> list[_Accepted]:
     """Without what is two needles side by side; each with its bundle and whether it is complete."""
     widths = [f.measured.width_mm for f in found]
     limit = _TWIN_WIDTHS * float(np.median(widths)) if len(found) >= 3 else math.inf
-    single = [f for f in found if f.measured.width_mm <= limit]
+    single = [f for f in found if f.measured.width_mm <= limit and not f.strand.doubtful]
+    single = _without_repeats(single)
     bundles = find_bundles([plane.best.to_plane(f.trace.axis) for f in single])
     return [
         _Accepted(f, None if bundle is None else bundle[0], _is_complete(f, bundle, view))
         for f, bundle in zip(single, bundles, strict=True)
     ]
+
+
+def _without_repeats(found: list[_Found]) -> list[_Found]:
+    """Keep the longest of strands that run along each other, as the halves of a broken one do once prolonged."""
+    kept: list[_Found] = []
+    for f in sorted(found, key=lambda f: -f.measured.length_mm):
+        axis = f.trace.axis
+        near = [np.hypot(*(axis[:, None] - k.trace.axis[None]).transpose(2, 0, 1)).min(axis=1) for k in kept]
+        if all(np.mean(distance < f.trace.half_px) < _REPEAT for distance in near):
+            kept.append(f)
+    return kept
 
 
 def _is_complete(found: _Found, bundle: tuple[int, int] | None, view: View) -> bool:

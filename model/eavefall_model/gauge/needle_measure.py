@@ -24,9 +24,10 @@ _BODY: Final = (0.10, 0.85)  # of the length from the base: the sheath and the t
 _THIN_PERCENTILE: Final = 10.0
 # What the edges of one needle have in common whatever the number of stations (shadow at its foot, gloss,
 # sharpening in the phone): found on rendered scenes, see the README beside this file.
-_EDGE_SHARED_PX: Final = 0.15
-_TIP_SD_PX: Final = 2.0
-_TIP_SD_MM: Final = 0.15
+_EDGE_SHARED_PX: Final = 0.12
+_EDGE_SHARED_MM: Final = 0.014
+_TIP_SD_PX: Final = 1.2
+_TIP_SD_MM: Final = 0.06
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | No
     each = _widths_mm(pose, left, right, height_mm, _SECTION)
     section_sd = abs(width_of(pose, _SECTION + _SECTION_SD) - width_of(pose, _SECTION - _SECTION_SD)) / 2
     random_px = trace.edge_sd_px * math.sqrt(2 / len(left))
-    edge_sd = math.hypot(random_px, _EDGE_SHARED_PX) / px_per_mm
+    edge_sd = math.hypot(math.hypot(random_px, _EDGE_SHARED_PX) / px_per_mm, _EDGE_SHARED_MM)
     tip_sd = math.hypot(_TIP_SD_PX / px_per_mm, _TIP_SD_MM)
     smooth = np.convolve(each, np.ones(3) / 3, mode="valid") if len(each) >= 7 else each
     return Measured(

@@ -22,6 +22,8 @@ _WIDE: Final = 1.3
 _ARM_WIDTHS: Final = 9.0
 _ANGLE_RAD: Final = math.radians(11)
 _UNPAIRED: Final = 5.0
+_CLEARLY: Final = 1.0  # a way on must be better than the next by this much
+_GAP_MM: Final = 4.0
 _TRUNK_MM: Final = 16.0
 _FAN_RAD: Final = math.radians(50)
 _CORNER_RAD: Final = math.radians(50)
@@ -34,7 +36,8 @@ class Strand:
 
     ``points`` (N, 2) runs from one end to the other (from the sheath, in a bundle); ``half`` (N,) is the
     mask's half width; ``shared`` marks points where it runs through or under another; ``bundle`` numbers its
-    fascicle; ``open_ends`` says which of its two ends stop at another strand instead of ending by themselves.
+    fascicle; ``open_ends`` says which of its two ends stop at another strand instead of ending by themselves;
+    ``doubtful`` that at some crossing another way on was nearly as good.
     """
 
     points: FloatArray
@@ -42,6 +45,15 @@ class Strand:
     shared: NDArray[np.bool_]
     bundle: int | None
     open_ends: tuple[bool, bool]
+    doubtful: bool = False
+
+
+@dataclass(frozen=True)
+class _Ways:
+    """``follow``: (piece, end) -> the (piece, end) it runs on into; ``doubtful``: where that is not sure."""
+
+    follow: dict[tuple[int, int], tuple[int, int]]
+    doubtful: set[tuple[int, int]]
 
 
 @dataclass
@@ -65,6 +77,7 @@ def join_pieces(pieces: list[Piece], px_per_mm: float) -> list[Strand]:
     if not pieces:
         return []
     width = _typical_width(pieces)
+    _bridge_gaps(pieces, width, px_per_mm)
     home = _crossings(pieces, width)
     bridges = {i for i, p in enumerate(pieces) if _is_bridge(p, width)}
     arms: dict[int, list[_Arm]] = defaultdict(list)
@@ -75,15 +88,39 @@ def join_pieces(pieces: list[Piece], px_per_mm: float) -> list[Strand]:
             if piece.nodes[end] != FREE:
                 arms[home[piece.nodes[end]]].append(_arm(piece, i, end, width))
     follow: dict[tuple[int, int], tuple[int, int]] = {}
+    doubtful: set[tuple[int, int]] = set()
     trunks: dict[int, list[tuple[int, int]]] = {}
     for node in sorted(arms):
         pairs, trunk, members = _resolve(arms[node], width, px_per_mm)
-        for a, b in pairs:
+        for a, b, doubt in pairs:
             follow[(a.piece, a.end)] = (b.piece, b.end)
             follow[(b.piece, b.end)] = (a.piece, a.end)
+            if doubt:
+                doubtful |= {(a.piece, a.end), (b.piece, b.end)}
         if trunk is not None:
             trunks[trunk.piece] = [(arm.piece, arm.end) for arm in members]
-    return _walk(pieces, bridges, follow, trunks)
+    return _walk(pieces, bridges, _Ways(follow, doubtful), trunks)
+
+
+def _bridge_gaps(pieces: list[Piece], width: float, px_per_mm: float) -> None:
+    """Give a common fork to loose ends that face each other over a short gap: a glint, a spot of bark."""
+    ends = [(i, end) for i, p in enumerate(pieces) for end in (0, 1) if p.nodes[end] == FREE]
+    arms = [_arm(pieces[i], i, end, width) for i, end in ends]
+    tips = np.array([pieces[i].points[-end] for i, end in ends]).reshape(-1, 2)
+    new = max((node for p in pieces for node in p.nodes), default=0) + 1
+    options = []
+    for a in range(len(arms)):
+        near = np.flatnonzero(np.hypot(*(tips - tips[a]).T) < _GAP_MM * px_per_mm)
+        for b in near[near > a].tolist():
+            if arms[a].piece != arms[b].piece and (tips[b] - tips[a]) @ arms[a].outward < 0:
+                options.append((_pair_cost(arms[a], arms[b], width), a, b))
+    taken: set[int] = set()
+    for cost, a, b in sorted(options):
+        if cost < _UNPAIRED and not taken & {a, b}:
+            taken |= {a, b}
+            for i, end in (ends[a], ends[b]):
+                pieces[i].nodes[end] = new
+            new += 1
 
 
 def _typical_width(pieces: list[Piece]) -> float:
@@ -151,57 +188,68 @@ def _pair_cost(a: _Arm, b: _Arm, width: float) -> float:
     return (bend / _ANGLE_RAD) ** 2 / 2 + ((across_a + across_b) / 2 / reach) ** 2 + stout**2 / 2
 
 
-def _best_pairs(arms: list[_Arm], width: float) -> list[tuple[int, int]]:
-    """Pairs of least total cost, leaving out arms that fit none."""
+def _best_pairs(arms: list[_Arm], width: float) -> list[tuple[int, int, bool]]:
+    """Pairs of least total cost, leaving out arms that fit none; True marks a pair hardly better than another."""
     cost = {
         (i, j): _pair_cost(arms[i], arms[j], width)
         for i in range(len(arms))
         for j in range(i + 1, len(arms))
         if arms[i].piece != arms[j].piece
     }
-    if len(arms) > _MAX_ARMS:  # too many to try all: nearest first
+    cost = {pair: value for pair, value in cost.items() if value < 2 * _UNPAIRED}
+    if len(arms) > _MAX_ARMS:  # too many to try all: nearest first, and none of it sure
         taken: set[int] = set()
         chosen = []
-        for (i, j), value in sorted(cost.items(), key=lambda item: item[1]):
-            if value < 2 * _UNPAIRED and not taken & {i, j}:
-                chosen.append((i, j))
+        for (i, j), _ in sorted(cost.items(), key=lambda item: item[1]):
+            if not taken & {i, j}:
+                chosen.append((i, j, True))
                 taken |= {i, j}
         return chosen
+    everyone = tuple(range(len(arms)))
+    total, pairs = _cheapest(everyone, cost)
+    result = []
+    for pair in pairs:
+        others = {other: value for other, value in cost.items() if other != pair}
+        result.append((*pair, _cheapest(everyone, others)[0] - total < _CLEARLY))
+    return result
 
-    def solve(left: tuple[int, ...]) -> tuple[float, list[tuple[int, int]]]:
-        if not left:
-            return 0.0, []
-        i, rest = left[0], left[1:]
-        total, chosen = solve(rest)
-        best = (total + _UNPAIRED, chosen)
-        for j in rest:
-            if (i, j) in cost and cost[(i, j)] < 2 * _UNPAIRED:
-                total, chosen = solve(tuple(k for k in rest if k != j))
-                if total + cost[(i, j)] < best[0]:
-                    best = (total + cost[(i, j)], [(i, j), *chosen])
-        return best
 
-    return solve(tuple(range(len(arms))))[1]
+def _cheapest(
+    left: tuple[int, ...], cost: dict[tuple[int, int], float]
+) -> tuple[float, list[tuple[int, int]]]:
+    """Least total over all ways to pair ``left``, and the pairs."""
+    if not left:
+        return 0.0, []
+    i, rest = left[0], left[1:]
+    total, chosen = _cheapest(rest, cost)
+    best = (total + _UNPAIRED, chosen)
+    for j in rest:
+        if (i, j) in cost:
+            total, chosen = _cheapest(tuple(k for k in rest if k != j), cost)
+            if total + cost[(i, j)] < best[0]:
+                best = (total + cost[(i, j)], [(i, j), *chosen])
+    return best
 
 
 def _resolve(
     arms: list[_Arm], width: float, px_per_mm: float
-) -> tuple[list[tuple[_Arm, _Arm]], _Arm | None, list[_Arm]]:
+) -> tuple[list[tuple[_Arm, _Arm, bool]], _Arm | None, list[_Arm]]:
+    """Pairs of arms, and the trunk of a bundle with the arms that fan out from it."""
     pairs = _best_pairs(arms, width)
-    paired = {i for pair in pairs for i in pair}
+    paired = {i for a, b, _ in pairs for i in (a, b)}
     spare = [i for i in range(len(arms)) if i not in paired]
     for i, arm in enumerate(arms):
         if not arm.loose or arm.length > _TRUNK_MM * px_per_mm:
             continue
         fan = [j for j in spare if j != i and _opposite(arm, arms[j])]
-        partner = next((p[1] if p[0] == i else p[0] for p in pairs if i in p), None)
+        partner = next((b if a == i else a for a, b, _ in pairs if i in (a, b)), None)
         if partner is not None and _opposite(arm, arms[partner]):
             fan.append(partner)
         longest = max((arms[j].length for j in fan), default=0.0)
         if len(fan) >= 2 and arm.length < 0.5 * longest and all(arms[j].length > arm.length for j in fan):
-            kept = [(arms[a], arms[b]) for a, b in pairs if i not in (a, b)]
+            kept = [(arms[a], arms[b], doubt) for a, b, doubt in pairs if i not in (a, b)]
             return kept, arm, [arms[j] for j in sorted(fan)]
-    return [(arms[a], arms[b]) for a, b in pairs], None, []
+    return [(arms[a], arms[b], doubt) for a, b, doubt in pairs], None, []
 
 
 def _opposite(trunk: _Arm, arm: _Arm) -> bool:
@@ -211,7 +259,7 @@ def _opposite(trunk: _Arm, arm: _Arm) -> bool:
 def _walk(
     pieces: list[Piece],
     bridges: set[int],
-    follow: dict[tuple[int, int], tuple[int, int]],
+    ways: _Ways,
     trunks: dict[int, list[tuple[int, int]]],
 ) -> list[Strand]:
     strands: list[Strand] = []
@@ -221,18 +269,18 @@ def _walk(
         root = _turned(first, 0 if first.nodes[0] == FREE else 1)
         for piece, end in members:
             if piece not in used:
-                strands.append(_chain(pieces, follow, used, piece, end, root, number))
+                strands.append(_chain(pieces, ways, used, piece, end, root, number))
     for i in range(len(pieces)):
         if i in used:
             continue
         # Go back to the beginning of the chain that this piece is part of.
         here, seen = (i, 0), {i}
-        while here in follow and follow[here][0] not in seen:
-            piece, end = follow[here]
+        while here in ways.follow and ways.follow[here][0] not in seen:
+            piece, end = ways.follow[here]
             seen.add(piece)
             here = (piece, 1 - end)
         if here[0] not in used:
-            strands.append(_chain(pieces, follow, used, here[0], here[1], None, None))
+            strands.append(_chain(pieces, ways, used, here[0], here[1], None, None))
     return strands
 
 
@@ -242,7 +290,7 @@ def _turned(piece: Piece, start: int) -> tuple[FloatArray, FloatArray]:
 
 def _chain(
     pieces: list[Piece],
-    follow: dict[tuple[int, int], tuple[int, int]],
+    ways: _Ways,
     used: set[int],
     piece: int,
     start: int,
@@ -258,8 +306,10 @@ def _chain(
         points, half = np.vstack([root[0], points]), np.concatenate([root[1], half])
         shared = np.concatenate([np.ones(len(root[0]), bool), shared])
     here = (piece, 1 - start)
-    while here in follow and follow[here][0] not in used:
-        number, end = follow[here]
+    doubtful = False
+    while here in ways.follow and ways.follow[here][0] not in used:
+        doubtful = doubtful or here in ways.doubtful
+        number, end = ways.follow[here]
         more, more_half = _turned(pieces[number], end)
         # Fork points stand where strands merge, not on this one's axis: leave them out on both sides.
         trim_a, trim_b = _merge_trim(half), _merge_trim(more_half)
@@ -270,7 +320,8 @@ def _chain(
         shared[max(joint - 1, 0) : joint + 1] = True
         used.add(number)
         here = (number, 1 - end)
-    return Strand(points, half, shared, bundle, (open_start, pieces[here[0]].nodes[here[1]] != FREE))
+    open_stop = pieces[here[0]].nodes[here[1]] != FREE
+    return Strand(points, half, shared, bundle, (open_start, open_stop), doubtful)
 
 
 def _merge_trim(half: FloatArray) -> int:
