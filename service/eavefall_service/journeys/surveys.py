@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError, SurveyError
-from eavefall_model.survey import Survey
+from eavefall_model.survey import Prices, Survey
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.actor import OFFICE, Actor
 from eavefall_service.journeys.history import note
@@ -47,8 +47,10 @@ def is_survey_id(text: str) -> bool:
     return _ID.fullmatch(text) is not None
 
 
-def create(session: Session, survey_id: str, name: str, actor: Actor) -> SurveyRow:
-    """The survey of this id, made if it is new; repeating the request changes nothing.
+def create(
+    session: Session, survey_id: str, name: str, actor: Actor, prices: Prices | None = None
+) -> SurveyRow:
+    """The survey of this id, made if it is new, with the office's prices; repeating it changes nothing.
 
     Raises
     ------
@@ -64,6 +66,7 @@ def create(session: Session, survey_id: str, name: str, actor: Actor) -> SurveyR
         actor.need_survey(row.id, row.created_by)
         return row
     survey = survey_from_data({"name": " ".join(name.split()), "eaves": [{"name": "Front"}]})
+    survey = survey.model_copy(update={"prices": prices})
     row = SurveyRow(
         id=survey_id,
         name=survey.name,

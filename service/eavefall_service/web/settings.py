@@ -9,6 +9,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.survey import Prices
 
 __all__ = ["LOOPBACK_SECRET", "Settings"]
 
@@ -38,6 +39,8 @@ class Settings:
         Age at which photos are deleted.
     office : str
         Name shown to homeowners.
+    prices : Prices, optional
+        The office's own prices, which every new survey starts with.
 
     Raises
     ------
@@ -53,6 +56,7 @@ class Settings:
     secret: str = LOOPBACK_SECRET
     keep_photos_days: int = 365
     office: str = "our office"
+    prices: Prices | None = None
 
     def __post_init__(self) -> None:
         if self.on_loopback and not self.public_url:

@@ -157,7 +157,8 @@ def api_surveys(
 def api_put_survey(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: SurveyIn) -> SurveyOut:
     """Make a survey under an id of the caller's own (16 random hexadecimal digits); repeating is harmless."""
     with office.database.write() as session:
-        return survey_out(session, surveys.create(session, survey_id, body.name, actor))
+        row = surveys.create(session, survey_id, body.name, actor, office.settings.prices)
+        return survey_out(session, row)
 
 
 @router.get("/surveys/{survey_id}", responses=documented(*_SIGNED_IN))

@@ -85,7 +85,7 @@ def make_survey(
 ) -> Response:
     """A new survey from an address or a nickname; repeating it is harmless."""
     with office.database.write() as session:
-        row = surveys.create(session, id, name, actor)
+        row = surveys.create(session, id, name, actor, office.settings.prices)
     return pages.done(request, f"/rep/{row.id}")
 
 

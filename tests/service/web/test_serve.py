@@ -1,0 +1,84 @@
+"""The commands ``eavefall serve`` and ``eavefall user``."""
+
+from __future__ import annotations
+
+import pytest
+from typer.testing import CliRunner
+
+from eavefall_model.errors import EavefallError
+from eavefall_service.cli import build_app, serve
+from eavefall_service.journeys import accounts
+from eavefall_service.storage import Database
+from eavefall_service.web import limits
+from eavefall_service.web.settings import LOOPBACK_SECRET
+
+from .conftest import PASSWORD
+
+RUN = CliRunner()
+app = build_app("serve")
+
+
+def add(data, *more: str, password: str = PASSWORD):
+    return RUN.invoke(
+        app, ["user", "add", "ada", "--data", str(data), "--password-stdin", *more], input=f"{password}\n"
+    )
+
+
+def test_first_office_user_from_nothing(tmp_path):
+    assert add(tmp_path, "--role", "admin", "--branch", "north").exit_code == 0
+    database = Database(tmp_path / "eavefall.db")
+    with database.write() as session:
+        actor, _ = accounts.sign_in(session, "ada", PASSWORD, secret=LOOPBACK_SECRET, hours=1)
+    database.close()
+    assert (actor.role, actor.branch) == ("admin", "north")
+
+
+def test_same_name_twice_is_refused(tmp_path):
+    add(tmp_path)
+    error = add(tmp_path).exception
+    assert isinstance(error, EavefallError)
+    assert error.code == "name-taken"
+
+
+def test_short_password_is_refused(tmp_path):
+    error = add(tmp_path, password="short").exception
+    assert isinstance(error, EavefallError)
+    assert error.code == "password-weak"
+    assert limits.PASSWORD_LETTERS == 12
+
+
+@pytest.mark.parametrize("option", [("--role", "owner"), ("--units", "cubits")])
+def test_unknown_words_are_refused(tmp_path, option):
+    assert add(tmp_path, *option).exit_code == 2
+
+
+def test_network_without_a_secret_never_starts(tmp_path):
+    answer = RUN.invoke(app, ["serve", "--data", str(tmp_path / "d"), "--host", "0.0.0.0"])
+    assert isinstance(answer.exception, EavefallError)
+    assert answer.exception.code == "secret-weak"
+    assert not (tmp_path / "d").exists()
+
+
+def test_prices_are_read_with_line_numbers(tmp_path):
+    good = tmp_path / "prices.yaml"
+    good.write_text("currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\n")  # invented numbers
+    assert serve._read_prices(good).guard_per_m == {"woven_micromesh": (10.0, 20.0)}
+    good.write_text("currency: EUR\nguard_per_m:\n  gold_leaf: [10, 20]\n")
+    with pytest.raises(EavefallError, match="line 3") as refused:
+        serve._read_prices(good)
+    assert refused.value.code == "rules-invalid"
+    with pytest.raises(EavefallError, match="cannot be read"):
+        serve._read_prices(tmp_path / "absent.yaml")
+
+
+def test_new_surveys_start_with_the_offices_prices(own_server):
+    from dataclasses import replace
+
+    from eavefall_model.survey import Prices
+
+    prices = Prices(currency="EUR", guard_per_m={"woven_micromesh": (10, 20)})  # invented numbers
+    office = own_server.office
+    own_server.app.state.office = replace(office, settings=replace(office.settings, prices=prices))
+    client = own_server.person("olga", "rep")
+    answer = client.put("/api/1/surveys/0123456789abcdef", json={"name": "Priced"})
+    assert answer.json()["document"]["prices"]["currency"] == "EUR"
