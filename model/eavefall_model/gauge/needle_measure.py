@@ -27,7 +27,7 @@ _THIN_PERCENTILE: Final = 10.0
 _EDGE_SHARED_PX: Final = 0.12
 _EDGE_SHARED_MM: Final = 0.014
 _TIP_SD_PX: Final = 1.2
-_TIP_SD_MM: Final = 0.06
+_TIP_SD_MM: Final = 0.10
 
 
 @dataclass(frozen=True)

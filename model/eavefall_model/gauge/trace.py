@@ -26,7 +26,7 @@ _STEP_PX: Final = 0.5
 _BEYOND_MM: Final = 20.0  # a bundle's needles may run together over that much
 _BACK_MM: Final = 12.0
 _MAX_MISFIT: Final = 0.25
-_END_LEVEL: Final = 0.14  # of the body's light deficit: the tip's width over the body's, blur included
+_END_LEVEL: Final = 0.12  # of the body's light deficit: the tip's width over the body's, blur included
 _MIN_WINDOWS: Final = 4
 _LEAST_WINDOWS: Final = 6
 
