@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
@@ -95,6 +95,22 @@ def test_photos_of_pines_and_of_oaks_change_the_class() -> None:
     oaks = assess(survey({"name": "a"}, photos=photos), {"x.jpg": OAK_PHOTO}, draws=500)
     assert pines.fineness_class == "extra-fine"
     assert oaks.fineness_class in ("open", "coarse", "medium")
+
+
+def test_photos_that_contradict_each_other_are_named() -> None:
+    def sure(photo: PhotoTags, needle: Literal["yes", "no"], broad: Literal["yes", "no"]) -> PhotoTags:
+        answer = photo.verdict.model_copy(
+            update={"foliage": FoliageVerdict(needle=needle, broad=broad, bare="no")}
+        )
+        return photo.model_copy(update={"verdict": answer})
+
+    tags = {"p.jpg": sure(PINE_PHOTO, "yes", "no"), "o.jpg": sure(OAK_PHOTO, "no", "yes")}
+    photos = ({"file": "p.jpg", "of": "a"}, {"file": "o.jpg", "of": "a"})
+    advice = assess(survey({"name": "a"}, photos=photos), tags, draws=300)
+    assert set(advice.check_photos) == {"p.jpg", "o.jpg"}
+    sentence = next(reason.sentence for reason in advice.reasons if reason.rule == "photos-disagree")
+    assert "o.jpg" in sentence
+    assert "p.jpg" in sentence
 
 
 def test_a_leafless_crown_is_broadleaf_or_larch() -> None:
