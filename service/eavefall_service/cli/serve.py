@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
 def serve(
     data: DataOption = _DATA,
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(help="Port; 0 takes a free one.", min=0, max=65535)] = 8337,
+    port: Annotated[int, typer.Option(help="Port to listen on.", min=1, max=65535)] = 8337,
     public_url: Annotated[
         str, typer.Option(help="How browsers reach it, such as https://surveys.example.")
     ] = "",

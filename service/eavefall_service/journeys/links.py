@@ -14,7 +14,7 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import LinkRow, SurveyRow
 
-__all__ = ["follow", "give", "links_of", "revoke"]
+__all__ = ["follow", "give", "links_of", "opened", "revoke"]
 
 _ASK: str = "Ask the office for a new link."
 
@@ -51,6 +51,11 @@ def revoke(session: Session, row: SurveyRow, link_id: int, actor: Actor) -> Link
         link.revoked_at = now_text()
         note(session, row.id, actor, "link withdrawn", {"link": link.id})
     return link
+
+
+def opened(session: Session, link_id: int) -> None:
+    """Note when a link's first page was last opened, so that the office sees whether it arrived."""
+    session.get_one(LinkRow, link_id).last_used_at = now_text()
 
 
 def follow(session: Session, token: str, secret: str) -> tuple[Actor, SurveyRow, LinkRow]:

@@ -44,6 +44,7 @@ class LinkVisit:
     survey_id: str
     token: str
     expires_at: str
+    link_id: int
 
 
 def client_of(request: Request) -> str:
@@ -92,7 +93,7 @@ def _follow(office: Office, request: Request, token: str) -> LinkVisit:
         if error.code == "link-unknown":
             office.limiter.count(key, limits.SIGN_IN_WINDOW_S)
         raise
-    return LinkVisit(actor, row.id, token, link.expires_at)
+    return LinkVisit(actor, row.id, token, link.expires_at, link.id)
 
 
 def path_link(office: OfficeDep, request: Request, token: str) -> LinkVisit:

@@ -31,6 +31,12 @@ def test_token_is_kept_as_a_hash_only(server, link):
     assert link not in dump
 
 
+def test_the_office_sees_whether_a_link_was_opened(visitor, rep, survey, link):
+    assert "not opened yet" in rep.get(f"/rep/{survey}/share").text
+    visitor.get(f"/h/{link}")
+    assert "last opened" in rep.get(f"/rep/{survey}/share").text
+
+
 def test_opens_its_survey_and_nothing_else(server, visitor, rep, survey, link, make_jpeg):
     assert visitor.get(f"/h/{link}").status_code == 200
     for path in (f"/rep/{survey}", f"/api/1/surveys/{survey}", "/api/1/surveys", f"/rep/{survey}/report.pdf"):

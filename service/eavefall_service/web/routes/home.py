@@ -14,7 +14,7 @@ from starlette.responses import RedirectResponse, Response
 from eavefall_model.errors import PhotoError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey_io import survey_from_data
-from eavefall_service.journeys import decisions, photos, surveys
+from eavefall_service.journeys import decisions, links, photos, surveys
 from eavefall_service.journeys.advice import Inputs, advise
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.history import note
@@ -70,6 +70,8 @@ def _need_consent(office: Office, visit: LinkVisit) -> None:
 @router.get("")
 def welcome(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """What this is, what happens with the photos, and the box that says yes."""
+    with office.database.write() as session:
+        links.opened(session, visit.link_id)
     return _page(request, office, visit, "home_welcome.html")
 
 

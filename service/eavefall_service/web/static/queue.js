@@ -141,6 +141,7 @@ export function showQueue(queue) {
       const picture = document.createElement("img");
       picture.src = pictures.get(entry.id);
       picture.alt = "";
+      picture.onerror = () => picture.remove();
       item.append(picture);
     }
     const text = document.createElement("div");

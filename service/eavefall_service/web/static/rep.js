@@ -31,7 +31,7 @@ function photoEntry(file) {
   if (reference === "coin") reference = `coin:${document.getElementById("coin-mm").value.replace(",", ".")}`;
   if (reference) words.set("reference", reference);
   return {
-    label: "A photo",
+    label: reference ? "Close-up photo" : `Photo: ${document.querySelector('.camera [name="shows"]:checked')?.parentElement.textContent.trim() || "tree"}`,
     survey,
     method: "POST",
     url: `/api/1/surveys/${survey}/photos?${words}`,
