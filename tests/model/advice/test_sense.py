@@ -128,6 +128,9 @@ def test_perforated_panel_by_distance_and_by_brushing() -> None:
     refuses = assess(survey(short, household={"accepts_brushing": False}))
     assert guard(brushes, "perforated_panel").verdict == "suits with care"
     assert guard(refuses, "perforated_panel").verdict == "does not suit"
+    # With leaves only, or with pines a hundred feet off and more, it is an option.
+    assert guard(assess(survey(OAK, OAK)), "perforated_panel").verdict == "suits with care"
+    assert guard(assess(survey(OAK, OAK, pine("36 m"))), "perforated_panel").verdict == "suits with care"
     # Long needles within 30 m rule it out whatever the owner accepts.
     long = assess(survey(pine(), household={"accepts_brushing": True}))
     assert guard(long, "perforated_panel").verdict == "does not suit"
