@@ -149,7 +149,7 @@ def run(
     streams = Streams(seed, draws)
     settings = book.numbers()
     evidence = gather(survey, tags, gauges)
-    site = build_site(survey, evidence, streams, settings["canopy_wind_m_s"])
+    site = build_site(survey, evidence, streams, settings)
     sources = build_sources(site, evidence, streams, settings["thin_kind_share"])
     cap = capacity(site, settings, streams)
     given = survey.household.cleanings_per_year

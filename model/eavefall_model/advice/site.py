@@ -6,7 +6,7 @@ listed under ``assumed``. The defaults and spreads are our judgement.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -85,10 +85,36 @@ def _read_wind(survey: Survey, read: Reader) -> WindRose:
     return WindRose(from_deg, low + (high - low) * read.streams.uniform("wind.prevails"))
 
 
+def _read_rain(survey: Survey, read: Reader) -> float:
+    rain = survey.rain
+    if rain.intensity_mm_h is None:
+        why = "Between 60-minute and 5-minute design rains of temperate places."
+        read.note("rain.intensity", "150 mm/h", why, "75 mm/h", "230 mm/h")
+        return 150.0
+    if rain.duration_min is None or rain.return_period_y is None:
+        why = "60-minute 100-year and 5-minute 10-year design rains differ about twofold; say which this is."
+        read.note("rain.duration_min", "not given", why, "5 min", "60 min")
+    return rain.intensity_mm_h
+
+
+def _note_household(survey: Survey, settings: Mapping[str, float], read: Reader) -> None:
+    """What the owner has not said; these decide rules and are not drawn."""
+    if survey.household.cleanings_per_year is None:
+        usual = f"{settings['cleanings_default']:g} a year"
+        read.note("household.cleanings_per_year", usual, "The owner has not said how often is acceptable.")
+    if survey.household.accepts_brushing is None:
+        read.note("household.accepts_brushing", "no", "The owner has not said.", "no", "yes")
+    if survey.wildfire is None:
+        read.note("wildfire", "no", "Not stated; ask the fire authority where in doubt.", "no", "yes")
+
+
 def build_site(
-    survey: Survey, evidence: Sequence[Evidence], streams: Streams, canopy_wind_m_s: float
+    survey: Survey, evidence: Sequence[Evidence], streams: Streams, settings: Mapping[str, float]
 ) -> Site:
-    """Every uncertain input of a survey as draws; see the module's head for what a gap becomes."""
+    """Every uncertain input of a survey as draws; see the module's head for what a gap becomes.
+
+    ``settings`` are those of the rules file.
+    """
     read = Reader(streams)
     draws = streams.draws
     facings = facings_deg(survey, read)
@@ -121,18 +147,13 @@ def build_site(
     east, north = tree_positions(lines, eave_of_tree, tree_column("out"), along)
     side_east, side_north = tree_positions(lines, eave_of_tree, np.full_like(along, _STAND_OFF_M), along)
     wind = _read_wind(survey, read)
-    canopy_m_s = canopy_wind_m_s * np.exp(0.4 * streams.normal("wind.canopy"))
+    canopy_m_s = settings["canopy_wind_m_s"] * np.exp(0.4 * streams.normal("wind.canopy"))
     crowns = Crowns(
         east, north, side_east, side_north, tree_column("radius"), tree_column("height"),
         tree_column("depth_share"), tree_column("speed"), np.repeat(canopy_m_s[:, None], len(trees), axis=1),
     )  # fmt: skip
-    intensity = survey.rain.intensity_mm_h
-    if intensity is None:
-        intensity = 150.0
-        read.note(
-            "rain.intensity", "150 mm/h", "Between 60-minute and 5-minute design rains of temperate places.",
-            "75 mm/h", "230 mm/h",
-        )  # fmt: skip
+    intensity_mm_h = _read_rain(survey, read)
+    _note_household(survey, settings, read)
     return Site(
         survey=survey,
         eaves=lines,
@@ -148,7 +169,7 @@ def build_site(
         gutter_depth_m=eave_column("depth"),
         outlets=eave_column("outlets"),
         outlet_m=eave_column("outlet"),
-        intensity_mm_h=intensity,
+        intensity_mm_h=intensity_mm_h,
         inputs=tuple(read.inputs),
         assumed=tuple(read.assumed),
     )

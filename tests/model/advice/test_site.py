@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 
 from eavefall_model.advice.evidence import gather
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.site import Site, build_site
 from eavefall_model.advice.streams import Streams
 from eavefall_model.survey import Survey
+
+SETTINGS = load_rules().numbers()
 
 
 def site(eave: dict[str, Any] | None = None, tree: dict[str, Any] | None = None, **more: Any) -> Site:
@@ -22,7 +25,7 @@ def site(eave: dict[str, Any] | None = None, tree: dict[str, Any] | None = None,
             **more,
         }
     )
-    return build_site(survey, gather(survey, {}, {}), Streams(3, 4000), 0.6)
+    return build_site(survey, gather(survey, {}, {}), Streams(3, 4000), SETTINGS)
 
 
 def spread(draws: np.ndarray) -> float:
@@ -54,6 +57,7 @@ def test_gaps_are_listed_with_value_low_high_and_why() -> None:
         {"length": "12 m", "gutter": {"width": '6"'}}, {"distance": "5 m"}, rain={"intensity": "4 in/h"}
     )
     still = {assumed.field for assumed in filled.assumed}
+    assert "rain.duration_min" in still  # design rains differ twofold by it
     assert not still & {"eaves[0].length", "eaves[0].gutter.width", "trees[0].distance", "rain.intensity"}
 
 
@@ -81,7 +85,7 @@ def test_a_tree_without_eave_goes_where_its_bearing_points() -> None:
             "trees": [{"name": "a", "species": "oak", "bearing": "SSE"}, {"name": "b", "species": "oak"}],
         }
     )
-    found = build_site(survey, gather(survey, {}, {}), Streams(0, 500), 0.6)
+    found = build_site(survey, gather(survey, {}, {}), Streams(0, 500), SETTINGS)
     assert (found.eave_of_tree[:, 0] == 1).all()
     assert 0.4 < found.eave_of_tree[:, 1].mean() < 0.6
     assert any(item.key == "trees[1].eave" for item in found.inputs)
