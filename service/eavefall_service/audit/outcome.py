@@ -90,7 +90,7 @@ def predicted_share(
     scale : array_like, broadcasts against shape (n,)
     """
     z10 = -normal_quantile(0.10)
-    quantiles = np.array([[p.low, p.typical, p.high] for p in predicted], dtype=np.float64).reshape(-1, 3)
+    quantiles = np.array([(p.low, p.typical, p.high) for p in predicted], dtype=np.float64).reshape(-1, 3)
     if np.any(quantiles <= 0) or np.any(np.diff(quantiles, axis=1) < 0):
         raise ValueError("a predicted interval must be positive and ordered: low, typical, high")
     low, typical, high = (np.maximum(quantiles[:, i], 1e-9) for i in range(3))
@@ -133,10 +133,10 @@ def compare(visits: Sequence[Visit], level: float = 0.95) -> tuple[Comparison, .
 
 
 def _observed_median(own: Sequence[Visit]) -> float | None:
-    # Half-month steps are finer than anyone remembers and keep the estimate quick.
+    # Whole months: finer than anyone remembers, and few enough cases to be quick with thousands of visits.
     bounds = np.array([visit.bounds() for visit in own])
-    after, by = np.floor(bounds[:, 0] * 2) / 2, np.ceil(bounds[:, 1] * 2) / 2
-    times, share = turnbull(after, np.maximum(by, after + 0.5), tolerance=1e-5)
+    after, by = np.floor(bounds[:, 0]), np.ceil(bounds[:, 1])
+    times, share = turnbull(after, np.maximum(by, after + 1), tolerance=1e-4)
     reached = np.flatnonzero(share >= 0.5 - 1e-3)
     return float(times[reached[0]]) if reached.size else None
 
@@ -171,8 +171,9 @@ def turnbull(
         raise ValueError("each case needs an interval (after, by] with after < by")
     ends, starts = np.unique(right), np.unique(left)
     # Mass can only sit in innermost intervals: a start followed by an end with no other start between.
-    pairs = [(starts[starts < end].max(), end) for end in ends]
-    inner = [(s, e) for s, e in pairs if not np.any((ends > s) & (ends < e))]
+    pairs = list(zip(starts[np.searchsorted(starts, ends) - 1], ends, strict=True))
+    between = np.searchsorted(ends, [s for s, _ in pairs], side="right")
+    inner = [pair for place, (pair, first) in enumerate(zip(pairs, between, strict=True)) if first == place]
     # Like cases are taken together: visits come in round numbers of months.
     cases, many = np.unique(np.column_stack([left, right]), axis=0, return_counts=True)
     at = np.array(inner)

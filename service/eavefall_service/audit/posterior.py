@@ -62,9 +62,15 @@ class ScaleUpdate:
         )
 
 
-def _percentiles(log_grid: NDArray[np.floating], density: NDArray[np.floating]) -> tuple[float, float, float]:
-    mass = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2 * np.diff(log_grid))])
-    low, middle, high = np.exp(np.interp([0.025, 0.5, 0.975], mass / mass[-1], log_grid))
+def _below(log_grid: NDArray[np.floating], density: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Share of a density below each grid point, by trapezoids; 0 to 1."""
+    steps = (density[1:] + density[:-1]) / 2 * np.diff(log_grid)
+    mass = np.concatenate([[0.0], np.cumsum(steps)])
+    return np.asarray(mass / mass[-1], dtype=np.float64)
+
+
+def _percentiles(below: NDArray[np.float64], log_grid: NDArray[np.floating]) -> tuple[float, float, float]:
+    low, middle, high = np.exp(np.interp([0.025, 0.5, 0.975], below, log_grid))
     return float(low), float(middle), float(high)
 
 
@@ -77,28 +83,32 @@ def update_scale(guard: str, visits: Sequence[Visit], prior_sd: float = PRIOR_SD
     """
     if any(visit.guard != guard for visit in visits):
         raise ValueError("all visits must be of the guard kind that is updated")
-    log_grid = np.linspace(-5 * prior_sd, 5 * prior_sd, _GRID)
+    log_grid = np.linspace(-4 * prior_sd, 4 * prior_sd, _GRID)
     prior: NDArray[np.float64] = np.exp(-0.5 * (log_grid / prior_sd) ** 2)
     prior /= prior_sd * math.sqrt(2 * math.pi)
     log_likelihood = np.zeros(_GRID)
     scale = np.exp(log_grid)[:, None]
     for start in range(0, len(visits), _TOGETHER):
         some = visits[start : start + _TOGETHER]
+        # One curve each where the other end is 0 or never, which is most of them.
         after, by = np.array([visit.bounds() for visit in some]).T
-        predicted = [visit.predicted for visit in some]
-        share = predicted_share(predicted, by, scale) - predicted_share(predicted, after, scale)
+        share = np.where(np.isinf(by), 1.0, 0.0) * np.ones_like(scale)
+        for times, sign, asked in ((by, 1, np.isfinite(by)), (after, -1, after > 0)):
+            if asked.any():
+                predicted = [visit.predicted for visit, wanted in zip(some, asked, strict=True) if wanted]
+                share[:, asked] += sign * predicted_share(predicted, times[asked], scale)
         log_likelihood += np.log(0.999 * share + 0.001).sum(axis=1)
     weight = prior * np.exp(log_likelihood - log_likelihood.max())
-    area = float(((weight[1:] + weight[:-1]) / 2 * np.diff(log_grid)).sum())
-    posterior = weight / area
-    percentiles = _percentiles(log_grid, posterior)
-    side = log_grid > 0 if percentiles[1] > 1 else log_grid <= 0
+    below = _below(log_grid, weight)
+    posterior = weight / float(((weight[1:] + weight[:-1]) / 2 * np.diff(log_grid)).sum())
+    percentiles = _percentiles(below, log_grid)
+    shorter = float(np.interp(0.0, log_grid, below))
     return ScaleUpdate(
         guard,
         len(visits),
-        _percentiles(log_grid, prior),
+        _percentiles(_below(log_grid, prior), log_grid),
         percentiles,
-        float(posterior[side].sum() / posterior.sum()),
+        1 - shorter if percentiles[1] > 1 else shorter,
         tuple(map(float, np.exp(log_grid))),
         tuple(map(float, prior)),
         tuple(map(float, posterior)),

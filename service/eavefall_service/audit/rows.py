@@ -34,9 +34,9 @@ class FactRow(Base):
         Index(
             "ix_audit_facts_branch_stream",
             "branch",
+            "week",
             "at",
             "survey_id",
-            "week",
             "corrected",
             "unsure",
             "poor_photo",
@@ -45,16 +45,16 @@ class FactRow(Base):
         Index(
             "ix_audit_facts_phone_stream",
             "phone",
+            "week",
             "at",
             "survey_id",
-            "week",
             "corrected",
             "unsure",
             "poor_photo",
             "needle",
         ),
         Index("ix_audit_facts_season", "season", "week", "corrected", "unsure", "poor_photo", "needle"),
-        Index("ix_audit_facts_answers", "branch", "model_class", "rep_class"),
+        Index("ix_audit_facts_answers", "model_class", "rep_class", "branch"),
         Index("ix_audit_facts_week", "week", "branch", "rep", "rep_class"),
         Index("ix_audit_facts_model", "model", "at"),
     )
@@ -113,14 +113,21 @@ class SampledRow(Base):
 
 
 class ReadRow(Base):
-    """An auditor's answer given before any other was shown; the first counts and none is changed."""
+    """An auditor's answer given before any other was shown; a reader's first counts and none is changed.
+
+    ``is_first`` is 1 for the first reader of a survey, whose answers the error rates are counted by.
+    """
 
     __tablename__ = "audit_reads"
-    __table_args__ = (Index("ix_audit_reads_survey", "survey_id", "reader"),)
+    __table_args__ = (
+        Index("ix_audit_reads_survey", "survey_id", "reader"),
+        Index("ix_audit_reads_first", "is_first", "survey_id", "answer"),
+    )
     id: Mapped[int] = mapped_column(primary_key=True)
     survey_id: Mapped[str] = mapped_column(ForeignKey("surveys.id"))
     reader: Mapped[str]
     answer: Mapped[str]
+    is_first: Mapped[int] = mapped_column(default=0)
     note: Mapped[str]
     at: Mapped[str]
 

@@ -214,8 +214,14 @@ def read_blind(session: Session, actor: Actor, survey_id: str, answer: str, word
         raise ServiceError(
             "request-invalid", "You have read this survey already.", "The first answer counts."
         )
+    earlier = session.scalar(select(ReadRow.id).where(ReadRow.survey_id == survey_id).limit(1))
     row = ReadRow(
-        survey_id=survey_id, reader=actor.name, answer=answer, note=words.strip()[:2000], at=now_text()
+        survey_id=survey_id,
+        reader=actor.name,
+        answer=answer,
+        is_first=int(earlier is None),
+        note=words.strip()[:2000],
+        at=now_text(),
     )
     session.add(row)
     note(session, survey_id, actor, "read blind", {"class": answer})

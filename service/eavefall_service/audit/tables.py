@@ -63,7 +63,7 @@ def pair_table(session: Session, pair: Pair, branch: str | None = None) -> Confu
         query = select(first, ReadRow.answer, func.count()).join(
             ReadRow, ReadRow.survey_id == FactRow.survey_id
         )
-        query = query.where(ReadRow.id.in_(select(func.min(ReadRow.id)).group_by(ReadRow.survey_id)))
+        query = query.where(ReadRow.is_first == 1)
     if branch is not None:
         query = query.where(FactRow.branch == branch)
     columns = list(query.selected_columns)[:2]
@@ -86,7 +86,7 @@ def sample_reads(session: Session, branch: str | None = None) -> Reads:
         select(FactRow.model_class, FactRow.rep_class, ReadRow.answer, func.min(SampledRow.weight))
         .join(ReadRow, ReadRow.survey_id == FactRow.survey_id)
         .join(SampledRow, SampledRow.survey_id == FactRow.survey_id)
-        .where(ReadRow.id.in_(select(func.min(ReadRow.id)).group_by(ReadRow.survey_id)))
+        .where(ReadRow.is_first == 1)
         .group_by(FactRow.survey_id)
     )
     if branch is not None:
@@ -104,7 +104,7 @@ def audited_confidence(session: Session, branch: str | None = None) -> list[tupl
     query = (
         select(FactRow.confidence, FactRow.model_class == ReadRow.answer)
         .join(ReadRow, ReadRow.survey_id == FactRow.survey_id)
-        .where(ReadRow.id.in_(select(func.min(ReadRow.id)).group_by(ReadRow.survey_id)))
+        .where(ReadRow.is_first == 1)
     )
     if branch is not None:
         query = query.where(FactRow.branch == branch)

@@ -98,7 +98,7 @@ def drift_series(
     ordered = (
         select(group.label("name"), flag.label("flag"), FactRow.week)
         .where(group.in_(chosen))
-        .order_by(group, FactRow.at, FactRow.survey_id)
+        .order_by(group, FactRow.week, FactRow.at, FactRow.survey_id)
         .subquery()
     )
     streams = session.execute(

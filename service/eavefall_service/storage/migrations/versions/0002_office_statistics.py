@@ -31,17 +31,17 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["survey_id"], ["surveys.id"], name=op.f("fk_audit_facts_survey_id")),
         sa.PrimaryKeyConstraint("survey_id", name=op.f("pk_audit_facts")),
     )
-    op.create_index(op.f("ix_audit_facts_answers"), "audit_facts", ["branch", "model_class", "rep_class"])
+    op.create_index(op.f("ix_audit_facts_answers"), "audit_facts", ["model_class", "rep_class", "branch"])
     op.create_index(
         op.f("ix_audit_facts_branch_stream"),
         "audit_facts",
-        ["branch", "at", "survey_id", "week", "corrected", "unsure", "poor_photo", "needle"],
+        ["branch", "week", "at", "survey_id", "corrected", "unsure", "poor_photo", "needle"],
     )
     op.create_index(op.f("ix_audit_facts_model"), "audit_facts", ["model", "at"])
     op.create_index(
         op.f("ix_audit_facts_phone_stream"),
         "audit_facts",
-        ["phone", "at", "survey_id", "week", "corrected", "unsure", "poor_photo", "needle"],
+        ["phone", "week", "at", "survey_id", "corrected", "unsure", "poor_photo", "needle"],
     )
     op.create_index(
         op.f("ix_audit_facts_season"),
@@ -88,11 +88,13 @@ def upgrade() -> None:
         sa.Column("survey_id", sa.String(), nullable=False),
         sa.Column("reader", sa.String(), nullable=False),
         sa.Column("answer", sa.String(), nullable=False),
+        sa.Column("is_first", sa.Integer(), nullable=False),
         sa.Column("note", sa.String(), nullable=False),
         sa.Column("at", sa.String(), nullable=False),
         sa.ForeignKeyConstraint(["survey_id"], ["surveys.id"], name=op.f("fk_audit_reads_survey_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_audit_reads")),
     )
+    op.create_index(op.f("ix_audit_reads_first"), "audit_reads", ["is_first", "survey_id", "answer"])
     op.create_index(op.f("ix_audit_reads_survey"), "audit_reads", ["survey_id", "reader"])
     op.create_table(
         "audit_outcomes",
