@@ -31,6 +31,7 @@ __all__ = ["flips"]
 Array = NDArray[np.float64]
 _ROWS: Final = 200
 _TREES: Final = 3
+_FEW_KG_M: Final = 0.01
 _DISTANCES_M: Final = np.round(np.geomspace(1.0, 60.0, 24), 1)
 _WIDTHS_MM: Final = (0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0, 2.5)
 _WORDS: Final = {"no-guard-needed": "no guard is needed", "open": "an open guard is enough"}
@@ -71,7 +72,7 @@ class _Again:
         enough = np.asarray((times.months >= min(wait, HORIZON_MONTHS)).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
 
-    def moved(self, at: int, number: int, new: Array) -> FinenessClass:
+    def moved(self, at: int, new: Array) -> FinenessClass:
         """Class with tree ``at`` (a draw's kind is kept) sending ``new`` (draws, eaves) instead."""
         own = self.outcome.sources.tree_kg_m[self.rows, at]
         kinds = self.outcome.sources.kind_of_tree[self.rows, at]
@@ -137,9 +138,9 @@ def _distance_flips(again: _Again) -> list[Flip]:
     loads = outcome.sources.tree_kg_m
     if loads.shape[1] == 0:
         return []
-    reach = np.median(loads.max(axis=2), axis=0) + 1e-9 * np.median(
-        crown_area_m2(outcome.site.crowns.radius_m), axis=0
-    )
+    # The trees that send most; of those that send nothing yet, the largest crowns.
+    crowns_m2 = np.median(crown_area_m2(outcome.site.crowns.radius_m), axis=0)
+    reach = np.median(loads.max(axis=2), axis=0) + 1e-9 * crowns_m2
     for at in np.argsort(-reach, kind="stable")[:_TREES]:
         tree = outcome.survey.trees[at]
         here = float(np.median(outcome.site.out_m[:, at]))
@@ -150,7 +151,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
             k: int, at: int = int(at), moved: Array = moved, kept: dict[int, FinenessClass] = kept
         ) -> FinenessClass:
             if k not in kept:
-                kept[k] = again.moved(at, k, moved[:, k])
+                kept[k] = again.moved(at, moved[:, k])
             return kept[k]
 
         flip = _nearest([float(d) for d in _DISTANCES_M], here, answer, again.base)
@@ -170,15 +171,15 @@ def _distance_flips(again: _Again) -> list[Flip]:
 
 def _width_flip(again: _Again) -> list[Flip]:
     outcome = again.outcome
-    needles = [s for s, source in enumerate(outcome.sources.each) if np.isfinite(source.thin_mm).all()]
+    # The source that asks for the finest opening among those that send anything to speak of.
+    needles = [
+        s
+        for s, source in enumerate(outcome.sources.each)
+        if np.isfinite(source.thin_mm).all() and np.median(again.loads[s].max(axis=1)) > _FEW_KG_M
+    ]
     if not needles:
         return []
-    s = min(
-        needles,
-        key=lambda n: (
-            float(np.median(again.limits[n])) - 10 * float(np.median(again.loads[n].max(axis=1)) > 0.01)
-        ),
-    )
+    s = min(needles, key=lambda each: float(np.median(again.limits[each])))
     source = outcome.sources.each[s]
     here = float(np.median(source.thin_mm))
 

@@ -17,7 +17,6 @@ from eavefall_model.shed.plan import wrap_deg
 __all__ = [
     "eave_figures",
     "guard_figures",
-    "share_below",
     "tree_figures",
 ]
 
@@ -52,7 +51,7 @@ def eave_figures(outcome: Outcome, number: int) -> dict[str, Value]:
     }
 
 
-def share_below(outcome: Outcome, at: int) -> bool:
+def _below_every_gutter(outcome: Outcome, at: int) -> bool:
     """Whether a tree's crown is wholly below every gutter, typically."""
     return middle(outcome.site.crowns.height_m[:, at]) <= float(
         np.median(outcome.site.roofs.eave_height_m, axis=0).min()
@@ -86,7 +85,7 @@ def tree_figures(outcome: Outcome, at: int) -> dict[str, Value]:
         "bearing_side": side,
         "load_share": float((loads[:, e] / np.maximum(total, 1e-12)).mean()) if total.any() else 0.0,
         "tree_litter_kg_m": middle(loads[:, e]),
-        "below_eave": share_below(outcome, at),
+        "below_eave": _below_every_gutter(outcome, at),
         "overhangs": edge < 0,
     }
 

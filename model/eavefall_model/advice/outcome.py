@@ -75,7 +75,6 @@ class Outcome:
     answer: Answer
     guards: Mapping[GuardKind, GuardOutcome]
     check_photos: tuple[str, ...]
-    unclear_photos: tuple[str, ...] = ()
 
 
 def _next_finer_mm(opening_mm: float) -> float:

@@ -8,13 +8,10 @@ one tree height, the pattern shifted downwind.
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "MAX_STRETCH",
     "crown_area_m2",
     "dispersal_scale_m",
     "landing_area_m2",
@@ -23,8 +20,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-# Stretch of the scale along the wind; below 1, so that the upwind scale stays positive.
-MAX_STRETCH: Final = 0.8
 
 
 def crown_area_m2(crown_radius_m: Array) -> Array:
@@ -75,7 +70,7 @@ def landing_density(edge_distance_m: Array, cos_downwind: Array, scale_m: Array,
     cos_downwind : array
         Cosine of the angle between the direction from the tree to the point and the downwind direction.
     scale_m, stretch : array
-        Dispersal scale and its stretch along the wind (0 to ``MAX_STRETCH``).
+        Dispersal scale and its stretch along the wind (from 0 to below 1).
     """
     along = scale_m * (1 + stretch * cos_downwind)
     return np.asarray(np.exp(-np.maximum(edge_distance_m, 0.0) / along))
