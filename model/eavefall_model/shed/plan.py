@@ -61,7 +61,7 @@ def eave_offsets_m(length_m: Array, run_m: Array, facing_deg: Array) -> Array:
     """
     between = np.radians(facing_deg[:, :, None] - facing_deg[:, None, :])
     reach = run_m[:, None, :] * np.cos(between) + length_m[:, None, :] / 2 * np.abs(np.sin(between))
-    return np.maximum(run_m, reach.max(axis=2))
+    return np.asarray(np.maximum(run_m, reach.max(axis=2)))
 
 
 def along_from_bearing_m(off_deg: Array, offset_m: Array, length_m: Array) -> Array:
