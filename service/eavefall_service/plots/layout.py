@@ -139,6 +139,21 @@ def _trunk(bearing_deg: float, distance_m: float, lines: tuple[EaveLine, ...]) -
     return next(point for point, gap in zip(reversed(ray), reversed(gaps), strict=True) if gap <= wanted)
 
 
+def _walls(house: House) -> tuple[EaveLine, ...]:
+    turned = (*house.corners[1:], house.corners[0])
+    return tuple(EaveLine("", a, b, 0.0, False) for a, b in zip(house.corners, turned, strict=True))
+
+
+def _indoors(point: Point, walls: tuple[EaveLine, ...]) -> bool:
+    """Whether ``point`` lies within the walls, clear of them: on the same side of all four."""
+    turns = [
+        (wall.end[0] - wall.start[0]) * (point[1] - wall.start[1])
+        - (wall.end[1] - wall.start[1]) * (point[0] - wall.start[0])
+        for wall in walls
+    ]
+    return all(turn > 1e-6 for turn in turns) or all(turn < -1e-6 for turn in turns)
+
+
 def _kind(tree: Tree, forms: Mapping[str, str]) -> str:
     form = tree.form or forms.get(tree.name)
     if form in ("long_needle", "short_needle", "scale_leaf") or (form is None and tree.foliage == "needle"):
@@ -158,11 +173,15 @@ def trees_of(survey: Survey, house: House, forms: Mapping[str, str]) -> tuple[Tr
             )
         own = tuple(line for line in house.eaves if line.name == tree.eave) or house.eaves
         distance = _DISTANCE_M if tree.distance_m is None else tree.distance_m
+        trunk, walls = _trunk(bearing, distance, own), _walls(house)
+        if _indoors(trunk, walls):
+            # No eave of the survey faces this tree: its distance is from the wall on its side.
+            trunk = _trunk(bearing, distance, walls)
         marks.append(
             TreeMark(
                 name=tree.name,
                 count=tree.count,
-                trunk=_trunk(bearing, distance, own),
+                trunk=trunk,
                 crown_m=_CROWN_M if tree.crown_radius_m is None else tree.crown_radius_m,
                 bearing_deg=bearing,
                 distance_m=tree.distance_m,

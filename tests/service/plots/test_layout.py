@@ -108,3 +108,13 @@ def test_what_is_not_given_is_marked() -> None:
 def test_the_survey_decides_before_the_photo(tree: dict[str, str], forms: dict[str, str], kind: str) -> None:
     survey = house({"front": "S"}, trees=[tree])
     assert trees_of(survey, house_of(survey), forms)[0].kind == kind
+
+
+@pytest.mark.parametrize(("bearing", "expected"), [("N", (0, 7)), ("S", (0, -7))])
+def test_a_tree_that_no_eave_faces_stands_outside_all_the_same(
+    bearing: str, expected: tuple[float, float]
+) -> None:
+    """One eave facing south on a house 10 m by 8 m: a tree behind it is 3 m from the back wall."""
+    survey = house({"front": "S"}, trees=[{"name": "pine", "distance": "3 m", "bearing": bearing}])
+    plan = house_of(survey)
+    assert trees_of(survey, plan, {})[0].trunk == pytest.approx(expected, abs=0.2)

@@ -119,6 +119,14 @@ class ServerProcess:
         self.process.wait()
 
 
+@pytest.fixture
+def server_process(tmp_path: Path) -> Iterator[ServerProcess]:
+    """A server process of the test's own, gone afterwards however the test ends."""
+    running = ServerProcess(tmp_path / "data")
+    yield running
+    running.kill()
+
+
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     running = Server(tmp_path_factory.mktemp("data"))

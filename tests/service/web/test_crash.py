@@ -14,16 +14,15 @@ import httpx
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.rows import PhotoRow
 
-from .conftest import ServerProcess, noise_jpeg
+from .conftest import noise_jpeg
 
 UPLOADS = int(os.environ.get("EAVEFALL_CRASH_UPLOADS", "60"))
 KILLS = max(3, UPLOADS // 20)
 SENDERS = 4
 
 
-def test_no_acknowledged_photo_is_lost(tmp_path):
-    data = tmp_path / "data"
-    server = ServerProcess(data)
+def test_no_acknowledged_photo_is_lost(server_process):
+    server, data = server_process, server_process.data
     client = server.person()
     cookie = client.cookies["eavefall_session"]
     surveys = [secrets.token_hex(8) for _ in range(SENDERS)]
@@ -58,7 +57,7 @@ def test_no_acknowledged_photo_is_lost(tmp_path):
                     refused.append(f"{answer.status_code} {answer.text}")
                 break
 
-    threads = [threading.Thread(target=sender, args=(number,)) for number in range(SENDERS)]
+    threads = [threading.Thread(target=sender, args=(number,), daemon=True) for number in range(SENDERS)]
     for thread in threads:
         thread.start()
     dice, kills = random.Random(20310506), 0

@@ -13,14 +13,12 @@ import httpx
 from eavefall_model.photo import decode
 from eavefall_model.tags.tagger import Tagger
 
-from .conftest import ServerProcess
-
 REPS = 20
 PHOTOS_EACH = 3
 
 
-def test_twenty_reps_at_once(tmp_path, make_jpeg):
-    server = ServerProcess(tmp_path / "data")
+def test_twenty_reps_at_once(server_process, make_jpeg):
+    server = server_process
     rep = server.person()
     surveys = [secrets.token_hex(8) for _ in range(REPS)]
     for survey_id in surveys:
@@ -63,9 +61,8 @@ def test_twenty_reps_at_once(tmp_path, make_jpeg):
     for survey_id, sent in photos.items():
         kept = {photo["sha256"] for photo in rep.get(f"/api/1/surveys/{survey_id}/photos").json()}
         assert kept == {hashlib.sha256(photo).hexdigest() for photo in sent}
-        assert all((tmp_path / "data/photos/original" / sha256[:2] / sha256).exists() for sha256 in kept)
+        assert all((server.data / "photos/original" / sha256[:2] / sha256).exists() for sha256 in kept)
     rep.close()
-    server.kill()
     ratio = statistics.median(loaded) / statistics.median(idle)
     worst = max(loaded) / statistics.median(idle)
     print(
