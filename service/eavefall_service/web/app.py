@@ -52,7 +52,7 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
             Database(settings.data / "eavefall.db"),
             PhotoFolder(settings.data / "photos"),
             WorkQueue(limits.WORKERS, limits.PENDING_PHOTOS),
-            tagger=tagger or TaggerOnce(),
+            tagger=tagger or TaggerOnce(lambda: tagger_of(Registry(settings.data).folder())),
         )
         app.state.office = office
         await asyncio.to_thread(upkeep.at_start, office)
