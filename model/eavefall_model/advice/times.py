@@ -35,7 +35,6 @@ _LODGED_STICKINESS: Final = 30.0
 # Slope (as a tangent) at which most of what can run on does. Our judgement.
 _RUN_ON_TANGENT: Final = 0.35
 _SURFACE_MONTHS: Final = 24
-_IN_CACHE: Final = 2000  # draws times eaves worked on at once
 
 
 @dataclass(frozen=True)
@@ -211,19 +210,6 @@ def guard_times(
     *loose, lodged = (each * stays for each in litter.surface)
     matted = lodged + mat_share * np.sum(loose, axis=0)
     arrivals = [*((1 - mat_share) * each for each in loose), matted]
-    # A few eaves at a time keep the arrays in cache.
-    draws, eaves = cap.surface_kg_m.shape
-    step = max(_IN_CACHE // draws, 1)
-    blinds = np.concatenate(
-        [
-            _surface_months(
-                [each[:, e : e + step] for each in arrivals],
-                [share[:, e : e + step] for share in shed],
-                cap.surface_kg_m[:, e : e + step],
-            )
-            for e in range(0, eaves, step)
-        ],
-        axis=1,
-    )
+    blinds = _surface_months(arrivals, shed, cap.surface_kg_m)
     each = np.stack([fills, blinds, blocks])
     return GuardTimes(each.min(axis=0), each.argmin(axis=0).astype(np.intp))
