@@ -283,6 +283,10 @@ def test_report_as_html_and_pdf(rep, survey, tree_photo):
     assert 'filename="7-Larkspur-Bend.pdf"' in paper.headers["content-disposition"]
 
 
+def test_gauge_sheet_to_print(rep):
+    assert rep.get("/rep/gauge-sheet.pdf").content.startswith(b"%PDF-")
+
+
 @pytest.mark.parametrize("name", ["plan", "need", "guards", "litter"])
 def test_drawings(rep, survey, name):
     answer = rep.get(f"/pictures/{survey}/plots/{name}.svg")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from typing import Final
 
@@ -9,6 +10,7 @@ from fastapi import APIRouter, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.advice.schema import Advice, EaveAdvice
+from eavefall_model.gauge.sheet import write_sheet
 from eavefall_model.photo import decode
 from eavefall_service.journeys import photos, surveys, transfer
 from eavefall_service.journeys.actor import Actor
@@ -97,6 +99,14 @@ def import_survey(office: OfficeDep, actor: Staff, file: UploadFile) -> Response
         raise refuse("request-invalid", "The file is no copy of a survey.")
     row = intake.import_copy(office, data, actor)
     return RedirectResponse(f"/rep/{row.id}", 303)
+
+
+@router.get("/rep/gauge-sheet.pdf")
+def gauge_sheet(actor: Staff) -> Response:
+    """The sheet to print at true size and lay beside the needles."""
+    out = io.BytesIO()
+    write_sheet(out, "letter" if actor.units == "us" else "a4")
+    return Response(out.getvalue(), media_type="application/pdf", headers=_named("gauge sheet", "pdf"))
 
 
 @router.get("/pictures/{survey_id}/plots/{name}.svg")
