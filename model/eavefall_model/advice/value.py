@@ -54,7 +54,7 @@ def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:
 
 
 def _sentence(item: Uncertain, class_chance: float, interval_chance: float) -> str:
-    ask = item.ask[0].upper() + item.ask[1:] if item.missing else f"Check again, {item.ask}"
+    ask = item.ask[0].upper() + item.ask[1:] if item.missing else f"Worth repeating: {item.ask}"
     if class_chance >= interval_chance:
         return f"{ask}: {class_chance:.0%} chance it changes the answer."
     return f"{ask}: {interval_chance:.0%} chance it changes the interval."
