@@ -23,7 +23,7 @@ __all__ = ["PRIOR_SD", "ScaleUpdate", "update_scale", "update_scales"]
 # Judgement: before any outcome, 95 chances in 100 that times are right within a factor of exp(1.96 * 0.35),
 # which is 2, either way.
 PRIOR_SD: Final = 0.35
-_GRID: Final = 401
+_GRID: Final = 161
 # Visits taken at once, to bound memory.
 _TOGETHER: Final = 500
 
@@ -69,9 +69,21 @@ def _below(log_grid: NDArray[np.floating], density: NDArray[np.floating]) -> NDA
     return np.asarray(mass / mass[-1], dtype=np.float64)
 
 
-def _percentiles(below: NDArray[np.float64], log_grid: NDArray[np.floating]) -> tuple[float, float, float]:
-    low, middle, high = np.exp(np.interp([0.025, 0.5, 0.975], below, log_grid))
-    return float(low), float(middle), float(high)
+def _percentiles(
+    below: NDArray[np.float64], log_grid: NDArray[np.floating], density: NDArray[np.floating]
+) -> tuple[float, float, float]:
+    """Where the share below is 2.5, 50 and 97.5 %, the density taken as straight between grid points."""
+    found = []
+    scale = float(((density[1:] + density[:-1]) / 2 * np.diff(log_grid)).sum())
+    for share in (0.025, 0.5, 0.975):
+        i = int(np.searchsorted(below, share)) - 1
+        step = float(log_grid[i + 1] - log_grid[i])
+        start, slope = float(density[i]) / scale, float(density[i + 1] - density[i]) / scale / step
+        left = share - float(below[i])
+        # start * t + slope * t^2 / 2 = left, in the form that survives slope 0.
+        t = 2 * left / (start + math.sqrt(max(start * start + 2 * slope * left, 0.0)))
+        found.append(math.exp(float(log_grid[i]) + t))
+    return found[0], found[1], found[2]
 
 
 def update_scale(guard: str, visits: Sequence[Visit], prior_sd: float = PRIOR_SD) -> ScaleUpdate:
@@ -101,12 +113,12 @@ def update_scale(guard: str, visits: Sequence[Visit], prior_sd: float = PRIOR_SD
     weight = prior * np.exp(log_likelihood - log_likelihood.max())
     below = _below(log_grid, weight)
     posterior = weight / float(((weight[1:] + weight[:-1]) / 2 * np.diff(log_grid)).sum())
-    percentiles = _percentiles(below, log_grid)
+    percentiles = _percentiles(below, log_grid, weight)
     shorter = float(np.interp(0.0, log_grid, below))
     return ScaleUpdate(
         guard,
         len(visits),
-        _percentiles(_below(log_grid, prior), log_grid),
+        _percentiles(_below(log_grid, prior), log_grid, prior),
         percentiles,
         1 - shorter if percentiles[1] > 1 else shorter,
         tuple(map(float, np.exp(log_grid))),
