@@ -92,7 +92,9 @@ def office(data: Path, pictures: list[Picture], change: Callable[[bytes], bytes]
             survey = surveys.create(session, f"{number:016x}", f"Invented house {number}", ANA)
             survey.consent_training, survey.status = number % 10 != 9, "submitted"
             survey.branch = "AB"[number % 2]
-            row = photos.add_photo(session, survey, ANA, photo, incoming.size, PhotoMeta(), most=9)
+            row = photos.add_photo(
+                session, survey, ANA, photo, incoming.size, PhotoMeta(), most=9, most_gauge=9
+            )
             photos.add_tags(session, row.id, tagger.tag(photo, row.name))
             seen = tuple(f for f, yes in zip(FOLIAGE, picture.targets, strict=True) if yes)
             photos.correct(session, survey, row, ANA, seen, picture.form)
