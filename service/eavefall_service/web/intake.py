@@ -1,4 +1,4 @@
-"""A photo's way in: bytes to a temporary file, decode, keep, row, tags; pictures for showing afterwards.
+"""A photo's way in: bytes to a temporary file, decode, keep, row, tags.
 
 A photo is acknowledged only when its bytes and its row are on the disk.
 """
@@ -12,37 +12,22 @@ import shutil
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Final
+from typing import Any
 
 from eavefall_model.errors import EavefallError
-from eavefall_model.gauge.measure import measure as measure_needles
-from eavefall_model.gauge.overlay import draw as draw_gauge
-from eavefall_model.gauge.schema import GaugeResult
-from eavefall_model.photo import Photo, decode, display_jpeg
-from eavefall_model.tags.overlay import draw as draw_evidence
-from eavefall_model.tags.schema import FOLIAGE, PhotoTags
+from eavefall_model.photo import Photo, decode
+from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.journeys import photos, transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
-from eavefall_service.web import limits
+from eavefall_service.web import limits, reading
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.office import Office
 
-__all__ = [
-    "Taken",
-    "delete_photo",
-    "display_bytes",
-    "gauge",
-    "import_copy",
-    "make_picture",
-    "receive",
-    "tag_again",
-]
+__all__ = ["Taken", "delete_photo", "import_copy", "receive"]
 
-# Short side of a picture for showing, before it is fitted to a screen.
-SHOW_PX: Final = 900
 _log = logging.getLogger(__name__)
 
 
@@ -147,7 +132,7 @@ def _take_in(
     row = _keep(office, survey_id, actor, meta, incoming, photo)
     tags = _tag(office, row, photo)
     if row.shows == "gauge" and measure:
-        office.work.later(partial(gauge, office, row.id))
+        office.work.later(partial(reading.gauge, office, row.id))
     return Taken(row, tags, True)
 
 
@@ -155,7 +140,7 @@ def _fit_px(office: Office) -> int:
     try:
         return office.tagger().fit_px
     except EavefallError:
-        return SHOW_PX  # a photo is taken in even where it cannot be read
+        return reading.SHOW_PX  # a photo is taken in even where it cannot be read
 
 
 def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:
@@ -191,47 +176,8 @@ def _tag(office: Office, row: PhotoRow, photo: Photo) -> PhotoTags | None:
     with office.database.write() as session:
         photos.add_tags(session, row.id, tags, code)
     row.state, row.error_code = ("tagged", None) if tags else ("tag-failed", code)
-    office.work.later(partial(_show, office, row.sha256))
+    office.work.later(partial(reading.show, office, row.sha256))
     return tags
-
-
-def tag_again(office: Office, photo_id: int) -> None:
-    """Tag a stored photo, as after a crash between its row and its tags."""
-    with office.database.read() as session:
-        row = session.get_one(PhotoRow, photo_id)
-    photo = _decode_kept(office, row.sha256, office.tagger().fit_px)
-    tags = office.tagger().tag(photo, row.name)
-    with office.database.write() as session:
-        photos.add_tags(session, photo_id, tags)
-    _show(office, row.sha256)
-    if row.shows == "gauge":
-        gauge(office, photo_id)
-
-
-def gauge(office: Office, photo_id: int) -> GaugeResult:
-    """Measure a close-up at full size, keep the result and draw what was measured."""
-    with office.database.read() as session:
-        row = session.get_one(PhotoRow, photo_id)
-    photo = _decode_kept(office, row.sha256, None)
-    result = measure_needles(photo, row.reference or "card", name=row.name)
-    with office.database.write() as session:
-        photos.add_gauge(session, photo_id, result)
-    office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
-    return result
-
-
-def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
-    """Make a picture that is not there (any more): ``display``, ``gauge`` or ``evidence-<label>``."""
-    if kind == "gauge":
-        gauge(office, row.id)
-        return
-    if kind == "display":
-        _show(office, row.sha256)
-        return
-    photo = _decode_kept(office, row.sha256, SHOW_PX)
-    label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
-    evidence = office.tagger().evidence(photo, label)
-    office.photos.put_shown(row.sha256, kind, display_jpeg(draw_evidence(photo.rgb, evidence)))
 
 
 def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> None:
@@ -244,22 +190,6 @@ def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> N
             office.photos.forget(sha256)
 
 
-def _decode_kept(office: Office, sha256: str, fit_px: int | None) -> Photo:
-    return decode(office.photos.original(sha256).read_bytes(), name="The photo", fit_px=fit_px)
-
-
-def _show(office: Office, sha256: str) -> None:
-    office.photos.put_shown(sha256, "display", display_jpeg(_decode_kept(office, sha256, SHOW_PX).rgb))
-
-
-def display_bytes(office: Office, row: PhotoRow) -> bytes:
-    """The re-encoded picture, made if need be."""
-    path = office.photos.shown(row.sha256, "display")
-    if not path.exists():
-        make_picture(office, row, "display")
-    return path.read_bytes()
-
-
 def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow:
     """A new survey from a copy with its photos; one that cannot be read stops it before anything is kept."""
     found = []
@@ -267,7 +197,7 @@ def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow
         words = {key: about.get(key) for key in ("shows", "of", "reference", "shot")}
         meta = PhotoMeta(**{key: value for key, value in words.items() if isinstance(value, str) and value})
         meta.check()
-        found.append((about, meta, decode(raw, name=f"Photo {at + 1}", fit_px=SHOW_PX), raw))
+        found.append((about, meta, decode(raw, name=f"Photo {at + 1}", fit_px=reading.SHOW_PX), raw))
     if len(found) > limits.PHOTOS_PER_SURVEY:
         raise refuse("too-many-photos")
     with office.database.write() as session:
@@ -281,7 +211,7 @@ def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow
             incoming.discard()
         _tag(office, taken, photo)
         if taken.shows == "gauge":
-            office.work.later(partial(gauge, office, taken.id))
+            office.work.later(partial(reading.gauge, office, taken.id))
         with office.database.write() as session:
             transfer.put_corrections(session, row.id, taken, about, actor)
     return row

@@ -14,7 +14,7 @@ from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.clock import after
 from eavefall_service.storage.rows import PhotoRow
-from eavefall_service.web import intake
+from eavefall_service.web import intake, reading
 from eavefall_service.web.office import Office
 
 __all__ = ["at_start", "by_age", "own_data"]
@@ -51,7 +51,7 @@ def at_start(office: Office) -> None:
         _log.info("removed %d unfinished or unwanted files", swept)
     for row in rows:
         if row.state == "stored":
-            office.work.later(partial(intake.tag_again, office, row.id))
+            office.work.later(partial(reading.tag_again, office, row.id))
     by_age(office)
 
 

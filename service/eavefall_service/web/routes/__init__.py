@@ -7,7 +7,9 @@ from fastapi import APIRouter
 from eavefall_service.web.routes import (
     api,
     api_audit,
+    api_copies,
     api_link,
+    api_photos,
     audit,
     home,
     office_stats,
@@ -32,6 +34,8 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     pictures.router,
     office_stats.router,
     api.router,
+    api_photos.router,
+    api_copies.router,
     api_link.router,
     api_audit.router,
 )

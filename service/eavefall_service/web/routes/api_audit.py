@@ -11,7 +11,7 @@ from eavefall_service.web.access import Auditor, Staff
 from eavefall_service.web.advising import current_advice, refresh_needs
 from eavefall_service.web.errors import documented
 from eavefall_service.web.office import OfficeDep
-from eavefall_service.web.routes.api import SurveyId, reading
+from eavefall_service.web.routes.api import SurveyId, reading_survey
 from eavefall_service.web.shapes import DecisionIn, DecisionOut, HistoryLine, SurveyLine
 
 __all__ = ["router"]
@@ -31,7 +31,7 @@ def api_queue(
 @router.get("/surveys/{survey_id}/decisions", responses=documented("not-signed-in", "not-found"))
 def api_decisions(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> list[DecisionOut]:
     """All decisions, oldest first."""
-    with reading(office, survey_id, actor) as (session, _):
+    with reading_survey(office, survey_id, actor) as (session, _):
         return [DecisionOut.of(row) for row in decisions.decisions_of(session, survey_id)]
 
 
@@ -63,5 +63,5 @@ def api_decide(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: Decis
 @router.get("/surveys/{survey_id}/history", responses=documented("not-signed-in", "not-found"))
 def api_history(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> list[HistoryLine]:
     """Who did what, when; newest first."""
-    with reading(office, survey_id, actor) as (session, _):
+    with reading_survey(office, survey_id, actor) as (session, _):
         return [HistoryLine.of(line) for line in history.history_of(session, survey_id)]

@@ -16,11 +16,11 @@ from eavefall_service.web.access import LinkBearer, LinkVisit
 from eavefall_service.web.errors import documented, refuse
 from eavefall_service.web.home_words import SHOTS
 from eavefall_service.web.office import OfficeDep
-from eavefall_service.web.routes.api import (
+from eavefall_service.web.routes.api import Sha256
+from eavefall_service.web.routes.api_photos import (
     KNOWN_PHOTO,
     PHOTO_BODY,
     UPLOAD_REFUSALS,
-    Sha256,
     photo_out,
     take_photo,
 )

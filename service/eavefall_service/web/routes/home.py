@@ -23,7 +23,7 @@ from eavefall_service.journeys.prequote import document_with_answers, prequote
 from eavefall_service.report.tables import price_line
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import SurveyRow
-from eavefall_service.web import intake, pages
+from eavefall_service.web import intake, pages, reading
 from eavefall_service.web.access import LinkVisit, PathLink
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse, status_of
@@ -118,7 +118,7 @@ async def wait_for_gauge(office: Office, taken: intake.Taken) -> GaugeResult | N
         return None
     office.work.reserve()
     try:
-        return await asyncio.wrap_future(office.work.urgent(lambda: intake.gauge(office, taken.row.id)))
+        return await asyncio.wrap_future(office.work.urgent(lambda: reading.gauge(office, taken.row.id)))
     finally:
         office.work.release()
 

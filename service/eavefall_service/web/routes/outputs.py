@@ -25,7 +25,7 @@ from eavefall_service.report.document import ReportDocument
 from eavefall_service.report.html import render_html
 from eavefall_service.report.pdf import render_pdf
 from eavefall_service.report.photos import picture_from_rgb
-from eavefall_service.web import intake, limits
+from eavefall_service.web import intake, limits, reading
 from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse
@@ -47,7 +47,7 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         survey = surveys.assemble(session, row)
     inputs = Inputs(survey, views, advice.provenance.model)
     pictures = {
-        view.row.name: picture_from_rgb(decode(intake.display_bytes(office, view.row)).rgb) for view in views
+        view.row.name: picture_from_rgb(decode(reading.display_bytes(office, view.row)).rgb) for view in views
     }
     return build_report(survey, advice, pictures, inputs.tags, inputs.gauges)
 
@@ -80,7 +80,7 @@ def survey_copy(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The whole survey as JSON, photos included."""
     with office.database.read() as session:
         row = surveys.open_survey(session, survey_id, actor)
-        copy = transfer.export(session, row, lambda photo: intake.display_bytes(office, photo))
+        copy = transfer.export(session, row, lambda photo: reading.display_bytes(office, photo))
         name = row.name
     return Response(json.dumps(copy, indent=1), media_type="application/json", headers=_named(name, "json"))
 
