@@ -120,13 +120,18 @@ def _blur(x: Tensor, by: float, draw: _Draws) -> Tensor:
         k = torch.exp(-0.5 * (at / sigma.clamp(min=0.05).to(x.dtype).unsqueeze(1)) ** 2)
         return k / k.sum(1, keepdim=True)
 
-    n, channels, height, width = x.shape
-    flat = x.reshape(1, n * channels, height, width)
-    across = kernel(sigma_x).repeat_interleave(channels, 0).view(-1, 1, 1, 9)
-    down = kernel(sigma_y).repeat_interleave(channels, 0).view(-1, 1, 9, 1)
-    soft = F.conv2d(F.pad(flat, (4, 4, 0, 0), mode="replicate"), across, groups=n * channels)
-    soft = F.conv2d(F.pad(soft, (0, 0, 4, 4), mode="replicate"), down, groups=n * channels)
-    return torch.where(on.view(-1, 1, 1, 1), soft.view_as(x), x)
+    soft = _along(_along(x, kernel(sigma_x), 3), kernel(sigma_y), 2)
+    return torch.where(on.view(-1, 1, 1, 1), soft, x)
+
+
+def _along(x: Tensor, kernels: Tensor, axis: int) -> Tensor:
+    """Convolve each picture with its own 9 numbers along one axis: nine shifted sums, no grouped kernel."""
+    pad = (4, 4, 0, 0) if axis == 3 else (0, 0, 4, 4)
+    wide = F.pad(x, pad, mode="replicate")
+    out = torch.zeros_like(x)
+    for i in range(9):
+        out.addcmul_(wide.narrow(axis, i, x.shape[axis]), kernels[:, i].view(-1, 1, 1, 1))
+    return out
 
 
 def _noise(x: Tensor, by: float, draw: _Draws, generator: torch.Generator) -> Tensor:
@@ -143,10 +148,12 @@ def _jpeg(x: Tensor, by: float, draw: _Draws) -> Tensor:
     k = torch.arange(8, device=x.device, dtype=x.dtype)
     basis = torch.cos(math.pi * (2 * k[None] + 1) * k[:, None] / 16) * math.sqrt(2 / 8)
     basis[0] = math.sqrt(1 / 8)
-    step = (4 + 6 * (k[None] + k[:, None])) * draw.uniform(0.2, 1.6).to(x.dtype).view(-1, 1, 1, 1, 1, 1)
+    whole = torch.kron(basis, basis)  # (64, 64): rows are two-dimensional cosines
+    step = (4 + 6 * (k[None] + k[:, None])).reshape(1, 1, 64) * draw.uniform(0.2, 1.6).to(x.dtype).view(-1, 1, 1)
     n, channels = x.shape[:2]
-    blocks = x.view(n, channels, side // 8, 8, side // 8, 8).transpose(3, 4)
-    coded = basis @ (blocks - 128) @ basis.T
-    back = basis.T @ (torch.round(coded / step) * step) @ basis + 128
+    tiles = (n, channels, side // 8, 8, side // 8, 8)
+    blocks = x.view(tiles).transpose(3, 4).reshape(n, -1, 64)
+    coded = torch.round((blocks - 128) @ whole.T / step) * step
+    back = (coded @ whole + 128).view(n, channels, side // 8, side // 8, 8, 8).transpose(3, 4).reshape_as(x)
     on = draw.chance(0.4 * by).view(-1, 1, 1, 1)
-    return torch.where(on, back.transpose(3, 4).reshape_as(x), x)
+    return torch.where(on, back, x)

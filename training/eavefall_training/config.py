@@ -22,6 +22,7 @@ class FitConfig:
     name: str
     seed: int = 0
     input_px: int = 256
+    serve_px: int = 256
     steps: int = 900
     batch: int = 32
     learning_rate: float = 4e-4

@@ -8,20 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_training.config import FitConfig
-from eavefall_training.pack import TRAIN_ALWAYS, Pack
+from eavefall_training.pack import HELD_OUT, Pack
 
 __all__ = ["draw_weights", "training_rows"]
 
 
 def training_rows(pack: Pack, config: FitConfig, leave_out_fold: int | None) -> NDArray[np.int64]:
     """Rows to learn from: every fold but one (or all of them), and made pictures if they have a share."""
-    share = {
-        "sprite": config.share_sprites,
-        "rendered": config.share_rendered,
-        "package": config.share_packages,
-    }
+    share = _shares(config)
     keep = [
-        fold >= 0 and fold != leave_out_fold if fold != TRAIN_ALWAYS else share.get(kind, 0.0) > 0
+        fold not in (HELD_OUT, leave_out_fold) and (kind == "photo" or share[kind] > 0)
         for fold, kind in zip(pack.fold, pack.kinds, strict=True)
     ]
     return np.flatnonzero(keep).astype(np.int64)
@@ -42,14 +38,18 @@ def draw_weights(pack: Pack, rows: NDArray[np.int64], config: FitConfig) -> NDAr
             for key, i in zip(keys, rows, strict=True)
         ]
     )
-    share = {
-        "sprite": config.share_sprites,
-        "rendered": config.share_rendered,
-        "package": config.share_packages,
-    }
+    share = _shares(config)
     kinds = np.array([pack.kinds[i] for i in rows])
     made = sum(s for kind, s in share.items() if (kinds == kind).any())
     for kind in set(kinds):
         part = share.get(kind, 1.0 - made)
         weight[kinds == kind] *= part / weight[kinds == kind].sum()
     return np.asarray(weight, dtype=np.float64)
+
+
+def _shares(config: FitConfig) -> dict[str, float]:
+    return {
+        "sprite": config.share_sprites,
+        "rendered": config.share_rendered,
+        "package": config.share_packages,
+    }

@@ -18,7 +18,7 @@ from eavefall_training.config import FitConfig
 from eavefall_training.net import TaggerNet, load_pretrained
 from eavefall_training.pack import Pack
 
-__all__ = ["Stack", "fit_net", "predict", "stack"]
+__all__ = ["Stack", "fit_net", "fit_soup", "predict", "stack"]
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,26 @@ def fit_net(
         if progress is not None and step % 50 == 0:
             progress(step, float(loss.detach()))
     return average.eval()
+
+
+def fit_soup(
+    data: Stack,
+    rows: NDArray[np.int64],
+    draw_weight: NDArray[np.float64],
+    config: FitConfig,
+    fold: int,
+) -> TaggerNet:
+    """Mean weights of ``config.nets`` nets that differ in seed only (Wortsman et al., ICML 2022)."""
+    nets = [
+        fit_net(data, rows, draw_weight, config, config.seed + 100 * (fold + 1) + 10_000 * i)
+        for i in range(config.nets)
+    ]
+    soup = nets[0]
+    with torch.no_grad():
+        for name, value in soup.state_dict().items():
+            if value.dtype.is_floating_point:
+                value.copy_(torch.stack([net.state_dict()[name] for net in nets]).mean(0))
+    return soup.eval()
 
 
 @torch.no_grad()

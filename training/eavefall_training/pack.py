@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,10 +17,9 @@ from eavefall_datasets.splits import assign_folds, held_out_groups
 from eavefall_model.photo import decode
 from eavefall_model.tags.schema import FORMS
 
-__all__ = ["HELD_OUT", "TRAIN_ALWAYS", "Pack", "build", "load", "save"]
+__all__ = ["HELD_OUT", "Pack", "build", "load", "save"]
 
 HELD_OUT = -1  # never trained on: whole sources whose licence does not allow it
-TRAIN_ALWAYS = -2  # sprites, rendered scenes and package pictures: trained on, never scored
 
 
 @dataclass(frozen=True)
@@ -29,13 +29,14 @@ class Pack:
     Attributes
     ----------
     jpegs : list of bytes
-        Shorter side ``side_px`` at most (less for pictures only tested on), quality 92.
+        Shorter side ``side_px`` at most (less for pictures only tested on), quality 90.
     foliage : float32 array (n, 3)
         Needle, broad, bare.
     form : int64 array (n,)
         Index into ``FORMS``; -1 where none can be read.
     fold : int64 array (n,)
-        Cross-validation fold, ``HELD_OUT`` or ``TRAIN_ALWAYS``.
+        Cross-validation fold, or ``HELD_OUT``. Made pictures have folds too: all scenes of one cut-out
+        share one, rendered scenes are dealt by their number.
     weight : float32 array (n,)
         Trust in the label.
     file_ids, kinds, sources, subjects, groups : list of str
@@ -96,7 +97,10 @@ def build(
     def fold(picture: Picture) -> int:
         if not picture.trainable:
             return HELD_OUT
-        return fold_of.get(picture.file_id, TRAIN_ALWAYS)
+        if picture.file_id in fold_of:
+            return fold_of[picture.file_id]
+        together = picture.note if kind_of[picture.file_id] == "sprite" else picture.file_id
+        return zlib.crc32(together.encode()) % folds
 
     def weight(picture: Picture) -> float:
         return (unsure_weight if picture.unsure else 1.0) * (
@@ -156,7 +160,7 @@ def _shrunk(rgb: NDArray[np.uint8], side_px: int) -> bytes:
     if scale < 1.0:
         size = (max(1, round(width * scale)), max(1, round(height * scale)))
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
-    ok, data = cv2.imencode(".jpg", rgb[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+    ok, data = cv2.imencode(".jpg", rgb[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])
     if not ok:
         raise ValueError("a picture could not be written as JPEG")
     return bytes(data.tobytes())

@@ -20,7 +20,7 @@ from torch.nn import functional as F
 from eavefall_training import pack as packs
 from eavefall_training.config import FitConfig
 from eavefall_training.draws import draw_weights, training_rows
-from eavefall_training.fit import fit_net, predict, stack
+from eavefall_training.fit import fit_soup, predict, stack
 
 __all__ = ["Trial", "run_trials"]
 
@@ -80,7 +80,12 @@ def run_trials(
         todo.put(task)
     began = time.time()
     args = (pack_path, recipes, device, todo, done, out, keep_nets, keep_fold_nets, began + seconds)
-    processes = [context.Process(target=_work, args=args) for _ in range(workers)]
+    # Workers are dealt to the devices of one host in turn.
+    devices = [f"cuda:{i}" for i in range(torch.cuda.device_count())] if device == "cuda" else [device]
+    processes = [
+        context.Process(target=_work, args=(*args[:2], devices[i % len(devices)], *args[3:]))
+        for i in range(workers)
+    ]
     for process in processes:
         process.start()
     n = len(packs.load(pack_path))
@@ -121,8 +126,9 @@ def _work(
     keep_fold_nets: tuple[str, ...],
     deadline: float,
 ) -> None:
-    torch.set_num_threads(1 if device_name == "cuda" else torch.get_num_threads())
-    torch.backends.cudnn.benchmark = True
+    if device_name.startswith("cuda"):
+        torch.set_num_threads(1)
+    torch.backends.cudnn.benchmark = device_name.startswith("cuda")
     device = torch.device(device_name)
     pack = packs.load(pack_path)
     data = stack(pack, STACK_PX, device)
@@ -131,11 +137,11 @@ def _work(
             r, fold = todo.get(timeout=2)
             config, began = recipes[r], time.time()
             rows = training_rows(pack, config, None if fold < 0 else fold)
-            net = fit_net(
-                data, rows, draw_weights(pack, rows, config), config, config.seed + 100 * (fold + 1)
-            )
+            net = fit_soup(data, rows, draw_weights(pack, rows, config), config, fold)
+            torch.backends.cudnn.benchmark = False
             small = F.interpolate(data.pixels.float(), size=config.input_px, mode="area").round()
             logits = predict(net, small)
+            torch.backends.cudnn.benchmark = device_name.startswith("cuda")
             if (fold < 0 and config.name in keep_nets) or (fold >= 0 and config.name in keep_fold_nets):
                 name = f"final-{config.name}.pt" if fold < 0 else f"fold{fold}-{config.name}.pt"
                 torch.save({k: v.half().cpu() for k, v in net.state_dict().items()}, out / name)

@@ -20,13 +20,14 @@ class _Frozen(BaseModel):
 
 
 class FoliageRule(_Frozen):
-    """Turns one logit into a probability and a verdict.
+    """Turns the foliage logits into one label's probability and verdict.
 
-    ``p = 1 / (1 + exp(-(slope * logit + offset)))`` (Platt scaling); ``yes`` from ``yes_from`` upward, ``no``
-    up to ``no_to``, ``unsure`` between.
+    ``p = 1 / (1 + exp(-(slopes . logits + offset)))`` over the logits of needle, broad and bare (Platt
+    scaling with a word from the other labels); ``yes`` from ``yes_from`` upward, ``no`` up to ``no_to``,
+    ``unsure`` between.
     """
 
-    slope: float
+    slopes: tuple[float, float, float]
     offset: float
     yes_from: float
     no_to: float

@@ -19,10 +19,10 @@ Answer = Literal["yes", "no", "unsure"]
 def foliage_probability(
     logits: NDArray[np.floating], rules: Mapping[Foliage, FoliageRule]
 ) -> dict[Foliage, float]:
-    """Separate probabilities of needle, broad, bare from three logits, by Platt scaling."""
+    """Separate probabilities of needle, broad, bare from three logits."""
     out: dict[Foliage, float] = {}
-    for label, logit in zip(FOLIAGE, logits, strict=True):
-        z = rules[label].slope * float(logit) + rules[label].offset
+    for label in FOLIAGE:
+        z = float(np.dot(rules[label].slopes, logits)) + rules[label].offset
         out[label] = float(1.0 / (1.0 + np.exp(-np.clip(z, -60.0, 60.0))))
     return out
 

@@ -1,0 +1,42 @@
+"""Scenes drawn by our own code, as labelled pictures."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+from eavefall_datasets.picture import Picture
+from eavefall_model.tags.schema import FORMS
+
+__all__ = ["load_rendered"]
+
+_WORDS = {
+    frozenset({"needle", "broad"}): "mixed",
+    frozenset({"needle", "bare"}): "needle+bare",
+    frozenset({"broad", "bare"}): "broad+bare",
+}
+
+
+def load_rendered(folder: Path) -> tuple[Picture, ...]:
+    """Pictures of a folder written by ``eavefall_datasets.render.scenes.write_dataset``."""
+    pictures = []
+    with (folder / "manifest.csv").open(encoding="utf-8", newline="") as handle:
+        for row in csv.DictReader(handle):
+            shown = frozenset(row["note"].removeprefix("foliage=").split("+")) - {"none"}
+            foliage = _WORDS.get(shown) or next(iter(shown), "none")
+            pictures.append(
+                Picture(
+                    file_id=Path(row["file"]).stem,
+                    path=folder / row["file"],
+                    foliage=foliage,
+                    form=next((form for form in FORMS if form == row["form"]), None),
+                    subject=row["subject"],
+                    species=row["species"],
+                    source=row["source"],
+                    licence=row["licence"],
+                    credit=row["credit"],
+                    credit_url=row["credit_url"],
+                    note=row["source_path"],
+                )
+            )
+    return tuple(pictures)

@@ -1,0 +1,119 @@
+"""Cut-out branches set into scenes: crowns, rows of trees and close-ups, over grounds of our own making."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from eavefall_datasets.picture import Picture
+from eavefall_datasets.render.surroundings import blurred_greens, lawn, sky
+
+__all__ = ["compose_sprite", "write_sprite_scenes"]
+
+UInt8 = NDArray[np.uint8]
+
+
+def compose_sprite(sprite: UInt8, rng: np.random.Generator, size: int) -> UInt8:
+    """One scene from one RGBA cut-out.
+
+    A crown (many small copies in an outline over a trunk) or a close-up (few large ones), in front of sky and
+    lawn, or of a blurred green.
+
+    Parameters
+    ----------
+    sprite : uint8 array (h, w, 4)
+    rng : numpy Generator
+    size : int
+        Side of the square scene, px.
+
+    Returns
+    -------
+    uint8 array (size, size, 3)
+    """
+    close = rng.random() < 0.5
+    canvas = _ground(rng, size, close)
+    if close:
+        for _ in range(int(rng.integers(2, 7))):
+            scale = size * float(rng.uniform(0.5, 1.3)) / max(sprite.shape[:2])
+            at = rng.uniform(0.15, 0.85, 2) * size
+            _paste(canvas, sprite, at, scale, float(rng.uniform(-180, 180)), rng)
+        return canvas
+    for _ in range(int(rng.choice([1, 1, 1, 2, 3]))):
+        _crown(canvas, sprite, rng, size)
+    return canvas
+
+
+def write_sprite_scenes(
+    sprites: Sequence[Picture], folder: Path, *, each: int = 5, size: int = 320, seed: int = 0
+) -> tuple[Picture, ...]:
+    """``each`` scenes from every sprite, as JPEG in ``folder``; labels and credits are the sprite's."""
+    folder.mkdir(parents=True, exist_ok=True)
+    out = []
+    for number, picture in enumerate(sprites):
+        sprite = np.asarray(Image.open(picture.path).convert("RGBA"))
+        for i in range(each):
+            file_id = f"{picture.file_id}_{i}"
+            target = folder / f"{file_id}.jpg"
+            if not target.exists():
+                scene = compose_sprite(sprite, np.random.default_rng([seed, number, i]), size)
+                Image.fromarray(scene).save(target, quality=90)
+            out.append(replace(picture, file_id=file_id, path=target))
+    return tuple(out)
+
+
+def _ground(rng: np.random.Generator, size: int, close: bool) -> UInt8:
+    if close and rng.random() < 0.6:
+        return blurred_greens(rng, (size, size)).copy()
+    canvas = sky(rng, (size, size)).copy()
+    if not close:
+        horizon = int(size * rng.uniform(0.6, 0.9))
+        canvas[horizon:] = lawn(rng, (size, size))[: size - horizon]
+    return canvas
+
+
+def _crown(canvas: UInt8, sprite: UInt8, rng: np.random.Generator, size: int) -> None:
+    tall, wide = size * rng.uniform(0.45, 0.85), size * rng.uniform(0.25, 0.6)
+    foot = size * rng.uniform(0.8, 0.97)
+    middle = size * rng.uniform(0.2, 0.8)
+    pointed = rng.random() < 0.5
+    bark = tuple(int(v) for v in rng.uniform((40, 30, 20), (120, 100, 80)))
+    cv2.line(canvas, (int(middle), int(foot)), (int(middle), int(foot - tall * 0.9)), bark, max(2, int(wide / 25)))
+    count = int(rng.integers(40, 110))
+    for height in np.sort(rng.uniform(0.15, 1.0, count)):
+        outline = (1.05 - height) if pointed else np.sqrt(max(0.02, 1 - (2 * height - 1.1) ** 2))
+        x = middle + wide / 2 * outline * rng.uniform(-1, 1)
+        scale = wide * rng.uniform(0.25, 0.5) / max(sprite.shape[:2])
+        lean = 70 * (x - middle) / wide * 2
+        _paste(canvas, sprite, (x, foot - height * tall), scale, -lean + rng.uniform(-35, 35), rng)
+
+
+def _paste(
+    canvas: UInt8,
+    sprite: UInt8,
+    at: Sequence[float] | NDArray[np.float64],
+    scale: float,
+    turn_deg: float,
+    rng: np.random.Generator,
+) -> None:
+    """Blend a turned, scaled copy, its centre at ``at`` (x, y), lit a little differently each time."""
+    height, width = sprite.shape[:2]
+    if scale < 0.5:  # shrink by area first, or thin needles break up
+        sprite = cv2.resize(sprite, None, fx=scale * 1.5, fy=scale * 1.5, interpolation=cv2.INTER_AREA).astype(
+            np.uint8
+        )
+        height, width = sprite.shape[:2]
+        scale = 1 / 1.5
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), turn_deg, scale)
+    turn[:, 2] += np.asarray(at) - (width / 2, height / 2)
+    size = (canvas.shape[1], canvas.shape[0])
+    alpha = sprite[..., 3:].astype(np.float32) / 255
+    colour = sprite[..., :3].astype(np.float32) * alpha * rng.uniform(0.65, 1.2)
+    layer = cv2.warpAffine(np.dstack([colour, alpha]).astype(np.float32), turn, size, flags=cv2.INTER_LINEAR)
+    mixed = canvas * (1 - layer[..., 3:]) + layer[..., :3]
+    canvas[:] = np.clip(mixed, 0, 255).astype(np.uint8)

@@ -1,0 +1,123 @@
+"""Calibration, thresholds and conformal sets from logits of pictures the nets never saw."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.tags.card import FoliageRule, FormRule
+
+__all__ = ["RISK", "conformal_mass", "fit_form", "fit_label", "platt", "risk_thresholds", "sure_from"]
+
+# Share of wrong answers allowed among answered, on validation.
+RISK = 0.02
+# Share of pictures whose true form may lie outside the conformal set.
+MISS = 0.10
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+def platt(logits: Floats, happened: Bools, own: int) -> tuple[Floats, float]:
+    """Slopes and offset of ``p = sigmoid(slopes . logits + offset)`` by penalised likelihood.
+
+    Platt scaling (1999) of logit ``own``, with the other labels' logits allowed to speak: a crown that looks
+    a little like needles and nothing like broad leaves is needles. Targets are drawn in from 0 and 1 to
+    (n1 + 1) / (n1 + 2) and 1 / (n0 + 2). A pull towards "own logit as it is" decides where data say little.
+
+    Parameters
+    ----------
+    logits : float array (n, k)
+    happened : bool array (n,)
+    own : int
+        Column of this label.
+    """
+    n1, n0 = float(happened.sum()), float((~happened).sum())
+    target = np.where(happened, (n1 + 1) / (n1 + 2), 1 / (n0 + 2))
+    x = np.column_stack([logits, np.ones(len(logits))])
+    prior = np.zeros(x.shape[1])
+    prior[own] = 1.0
+    theta, pull = prior.copy(), 1.0
+    for _ in range(100):
+        p = 1 / (1 + np.exp(-np.clip(x @ theta, -50, 50)))
+        gradient = x.T @ (p - target) + pull * (theta - prior)
+        hessian = (x * (p * (1 - p))[:, None]).T @ x + pull * np.eye(x.shape[1])
+        step = np.linalg.solve(hessian, gradient)
+        theta = theta - step * min(1.0, 2.0 / max(1e-12, float(np.abs(step).max())))
+        if np.abs(step).max() < 1e-9:
+            break
+    return theta[:-1], float(theta[-1])
+
+
+def risk_thresholds(probability: Floats, happened: Bools, *, risk: float = RISK) -> tuple[float, float]:
+    """(yes_from, no_to): the widest answers whose error on these pictures is at most ``risk`` on each side.
+
+    Never past one half: a likelier no is not called yes. A side with no safe threshold stays closed.
+    """
+
+    def widest(p: Floats, wrong: Bools) -> float:
+        order = np.argsort(-p, kind="stable")
+        rate = np.cumsum(wrong[order]) / np.arange(1, len(p) + 1)
+        last = np.flatnonzero((rate <= risk) & (p[order] >= 0.5))
+        # Ties at the threshold must all be answered.
+        ends = [i for i in last if i + 1 == len(p) or p[order][i + 1] < p[order][i]]
+        return float(p[order][ends[-1]]) if ends else 1.0
+
+    return widest(probability, ~happened), 1.0 - widest(1.0 - probability, happened)
+
+
+def fit_label(logits: Floats, happened: Bools, own: int, *, risk: float = RISK) -> FoliageRule:
+    """Scaling and thresholds of one label, from foliage logits (n, 3)."""
+    slopes, offset = platt(logits, happened, own)
+    p = 1 / (1 + np.exp(-(logits @ slopes + offset)))
+    yes_from, no_to = risk_thresholds(p, happened, risk=risk)
+    return FoliageRule(
+        slopes=tuple(float(v) for v in slopes), offset=offset, yes_from=yes_from, no_to=no_to
+    )
+
+
+def softmax(logits: Floats, temperature: float) -> Floats:
+    """(n, k) logits to probabilities."""
+    z = logits / temperature
+    e = np.exp(z - z.max(axis=1, keepdims=True))
+    return np.asarray(e / e.sum(axis=1, keepdims=True))
+
+
+def sure_from(probability: Floats, truth: NDArray[np.int64], *, risk: float = RISK) -> float:
+    """Least top probability whose answers, from there up, are wrong at most ``risk`` of the time."""
+    top, wrong = probability.max(axis=1), probability.argmax(axis=1) != truth
+    order = np.argsort(-top, kind="stable")
+    rate = np.cumsum(wrong[order]) / np.arange(1, len(top) + 1)
+    good = np.flatnonzero(rate <= risk)
+    return float(top[order][good[-1]]) if len(good) else 1.0
+
+
+def conformal_mass(probability: Floats, truth: NDArray[np.int64], *, miss: float = MISS) -> float:
+    """Probability mass at which a set of forms, taken in falling order, may stop.
+
+    Split conformal prediction with the cumulative score of Romano, Sesia and Candès (NeurIPS 2020), without
+    randomisation: a form is in the set while the mass before it is below the returned number, the
+    ceil((n + 1)(1 - miss))-th smallest mass before the true form.
+    """
+    own = probability[np.arange(len(truth)), truth]
+    before = np.where(probability > own[:, None], probability, 0.0).sum(axis=1)
+    rank = math.ceil((len(truth) + 1) * (1 - miss))
+    if rank > len(truth):
+        return 1.0
+    return float(min(1.0, np.sort(before)[rank - 1] + 1e-9))
+
+
+def fit_form(logits: Floats, truth: NDArray[np.int64], *, risk: float = RISK, miss: float = MISS) -> FormRule:
+    """Temperature by likelihood on a fine grid, then the threshold and the conformal mass."""
+    grid = np.exp(np.linspace(math.log(0.3), math.log(4.0), 120))
+    rows = np.arange(len(truth))
+    losses = [-np.log(softmax(logits, t)[rows, truth] + 1e-12).mean() for t in grid]
+    temperature = float(grid[int(np.argmin(losses))])
+    p = softmax(logits, temperature)
+    return FormRule(
+        temperature=temperature,
+        sure_from=sure_from(p, truth, risk=risk),
+        set_mass=conformal_mass(p, truth, miss=miss),
+    )
