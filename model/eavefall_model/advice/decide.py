@@ -12,13 +12,22 @@ from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interv
 from eavefall_model.screens.classes import class_bounds_mm
 from eavefall_model.screens.standards import nearest_astm, nearest_iso
 
-__all__ = ["Answer", "class_probability", "decide", "decided_class", "interval", "opening_of", "rounded"]
+__all__ = [
+    "ENOUGH",
+    "Answer",
+    "class_probability",
+    "decide",
+    "decided_class",
+    "interval",
+    "opening_of",
+    "rounded",
+]
 
 Array = NDArray[np.float64]
 _WIDEST_MM: Final = 12.7
 _FINEST_MM: Final = 0.25
 # An open gutter is good enough when more than half the draws wait as long as the owner accepts.
-_ENOUGH: Final = 0.5
+ENOUGH: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -52,7 +61,7 @@ def decided_class(
     needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float
 ) -> FinenessClass:
     """The class alone; arguments as in :func:`decide`."""
-    if float(enough.mean()) > _ENOUGH:
+    if float(enough.mean()) > ENOUGH:
         return "no-guard-needed"
     return FINENESS_CLASSES[_safe_index(needed_index, safe_share)]
 

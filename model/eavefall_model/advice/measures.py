@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from eavefall_model.advice.eave_water import water_of
 from eavefall_model.advice.engine import Value
 from eavefall_model.advice.outcome import GuardOutcome, Outcome
-from eavefall_model.advice.wording import far_words, litter_words, middle, spare_words
+from eavefall_model.advice.wording import GENERIC_WORDS, far_words, litter_words, middle, spare_words
 from eavefall_model.shed.plan import wrap_deg
 
 __all__ = [
@@ -22,10 +21,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 _FAILURES: Final = ("gutter fills", "surface blinds", "outlet blocks")
-_GENERIC: Final[Mapping[str, str]] = {
-    "any long needle": "long-needled", "any short needle": "short-needled", "any scale leaf": "scale-leaved",
-    "any broad leaf": "broadleaf", "any small leaflet": "small-leaved",
-}  # fmt: skip
 
 
 def eave_figures(outcome: Outcome, number: int) -> dict[str, Value]:
@@ -75,7 +70,7 @@ def tree_figures(outcome: Outcome, at: int) -> dict[str, Value]:
         side = "upwind" if off < 60 else "downwind" if off > 120 else "beside"
     return {
         "tree": tree.name,
-        "kind": _GENERIC.get(best.name, best.common),
+        "kind": GENERIC_WORDS.get(best.name, best.common),
         "foliage": best.foliage,
         "form": best.form,
         "distance_m": out,

@@ -18,6 +18,7 @@ from eavefall_model.advice.evidence import Evidence
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.streams import Streams
+from eavefall_model.advice.wording import GENERIC_WORDS
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.shed.load import production_kg_year, share_per_metre
 from eavefall_model.shed.years import year_factor
@@ -151,7 +152,8 @@ def build_sources(
         if len(known.candidates) > 1:
             inputs.append(
                 Uncertain(
-                    f"trees[{at}].species", f"kind of {tree.name}", f"find out what tree {tree.name} is",
+                    f"trees[{at}].species", f"kind of {tree.name}",
+                    f"find out what kind {tree.name} is (a photo of its foliage will do)",
                     pick.astype(np.float64), True,
                 )
             )  # fmt: skip
@@ -200,7 +202,9 @@ def build_sources(
             )
         )
         if np.isfinite(thin).all():
-            named = own or taxon.common.replace("any ", "the ")
+            named = ", ".join(each[-1].trees)
+            if len(known.candidates) > 1:
+                named += f" (should they be {GENERIC_WORDS.get(taxon.name, taxon.common)})"
             inputs.append(
                 Uncertain(
                     f"{label}.width", f"needle width of {named}",

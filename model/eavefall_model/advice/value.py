@@ -2,7 +2,7 @@
 
 The draws are sorted into five equally likely bins of the input. In each bin the answer is decided again from
 its draws alone, as if the input were known to lie there; the chance is the share of bins with another answer.
-A class counts as changed only when it changes for a safe share moved by one standard error as well, an
+A class counts as changed only when it changes with its shares moved by their own standard error too, an
 interval when its median moves by more than the ratio of the rules file beyond its own standard error.
 """
 
@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.decide import decided_class, rounded
+from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.reading import Uncertain
@@ -37,11 +37,17 @@ def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
 
 
 def _changed(outcome: Outcome, rows: NDArray[np.intp], base: str) -> bool:
-    share = outcome.settings["safe_share"]
-    error = math.sqrt(share * (1 - share) / len(rows))
-    index, enough = outcome.house_index[rows], outcome.enough[rows]
+    """Whether these draws alone would give another class, beyond what their number leaves to luck."""
+    share, count = outcome.settings["safe_share"], len(rows)
+    enough, luck = float(outcome.enough[rows].mean()), 1.0 / math.sqrt(count)
+    if base == "no-guard-needed":
+        return enough < ENOUGH - luck
+    if enough > ENOUGH + luck:
+        return True
+    index, never = outcome.house_index[rows], np.zeros(count, dtype=bool)
+    error = math.sqrt(share * (1 - share) / count)
     shares = (min(max(share + step * error, 0.001), 0.5) for step in (-1, 0, 1))
-    return base not in {decided_class(index, enough, each) for each in shares}
+    return base not in {decided_class(index, never, each) for each in shares}
 
 
 def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:

@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["far_words", "litter_words", "middle", "spare_words"]
+__all__ = ["GENERIC_WORDS", "far_words", "litter_words", "middle", "spare_words"]
 
 Array = NDArray[np.float64]
+# How a tree of unknown species is called, by its generic taxon.
+GENERIC_WORDS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "any long needle": "long-needled",
+        "any short needle": "short-needled",
+        "any scale leaf": "scale-leaved",
+        "any broad leaf": "broadleaf",
+        "any small leaflet": "small-leaved",
+    }
+)
 
 
 def far_words(metres: float) -> str:

@@ -168,5 +168,5 @@ def test_an_unknown_tree_is_unsure_and_the_photo_is_asked_for() -> None:
     advice = assess(survey({"name": "a"}), draws=800)
     assert advice.fineness_class == "unsure"
     assert advice.opening_mm is None
-    assert any("find out what tree a is" in next_.sentence.lower() for next_ in advice.measure_next)
+    assert any("find out what kind a is" in next_.sentence.lower() for next_ in advice.measure_next)
     assert advice.flips == ()
