@@ -26,7 +26,7 @@ from eavefall_model.errors import ERROR_CODES
 CORPORA = Path(os.environ.get("EAVEFALL_SHARED", Path(__file__).parents[4] / "shared")) / "corpora"
 ARCHIVES = ("afl-jpeg-apache2", "pillow-mitcmu", "pngsuite", "orientation-mit")
 # Every n-th file of the large collections, so that the whole part stays quick; 1 takes them all.
-STEP = int(os.environ.get("EAVEFALL_CORPORA_STEP", "12"))
+STEP = int(os.environ.get("EAVEFALL_CORPORA_STEP", "24"))
 MOST_S = 1.0
 
 
