@@ -129,7 +129,7 @@ def test_ask_prefers_disagreement_and_skips_what_was_audited(data: Path) -> None
     database.close()
     ids = {int(each.survey_id, 16) for each in asked}
     assert len(asked) == 5
-    # 1 has an auditor's label, 3 no consent, 4 is a photo of the gutter; 0 and 2 have a rep who said otherwise.
+    # 1 has an auditor's label, 3 no consent, 4 shows the gutter; 0 and 2 have a rep who said otherwise.
     assert not ids & {1, 3, 4}
     assert {0, 2} <= ids
     assert sum(each.at_random for each in asked) == 1
