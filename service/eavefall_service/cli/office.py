@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -30,11 +31,11 @@ BranchOption = Annotated[str, typer.Option(help="One branch only.")]
 def register(app: typer.Typer) -> None:
     """Mount the commands."""
     office = typer.Typer(no_args_is_help=True, help="Audit statistics and the learning loop.")
-    for name, command in (
-        ("plan", plan), ("sample", sample), ("agreement", agreement), ("drift", drift), ("outcome", outcome),
-        ("outcomes", show_outcomes), ("accept", accept), ("rules", rules), *LOOP_COMMANDS.items(),
-        ("simulate", simulate),
-    ):  # fmt: skip
+    commands: dict[str, Callable[..., None]] = {
+        "plan": plan, "sample": sample, "agreement": agreement, "drift": drift, "outcome": outcome,
+        "outcomes": show_outcomes, "accept": accept, "rules": rules, **LOOP_COMMANDS, "simulate": simulate,
+    }  # fmt: skip
+    for name, command in commands.items():
         office.command(name)(command)
     app.add_typer(office, name="office")
 
