@@ -125,10 +125,14 @@ def learning_curves(
 
 def labels_for(accuracy: float, labels: Sequence[int], curve: NDArray[np.float64]) -> float:
     """Labels at which a curve first reaches an accuracy, between points by straight lines; NaN if never."""
-    best = np.maximum.accumulate(curve)
-    if best[-1] < accuracy:
+    reached = np.flatnonzero(curve >= accuracy)
+    if not reached.size:
         return float("nan")
-    return float(np.interp(accuracy, best, np.asarray(labels, dtype=np.float64)))
+    i = int(reached[0])
+    if i == 0:
+        return float(labels[0])
+    part = (accuracy - curve[i - 1]) / (curve[i] - curve[i - 1])
+    return float(labels[i - 1] + part * (labels[i] - labels[i - 1]))
 
 
 def savings(random: Curve, chosen: Curve, *, draws: int = 1000, seed: int = 0) -> Saving:
