@@ -38,6 +38,7 @@ _MAX_WIDTH_MM: Final = 2.6  # wider is twig, cone or leaf
 _MIN_ASPECT: Final = 8.0
 _MAX_WIDTH_CV: Final = 0.3
 _MIN_GOOD_SHARE: Final = 0.35
+_MAX_STEP: Final = 0.6  # lighter on one side than on the other by this much: the rim of something wide
 _COMPLETE_GOOD_SHARE: Final = 0.5
 _MAX_REL_SCALE_SD: Final = 0.04
 _MAX_GLARE: Final = 0.25
@@ -180,13 +181,14 @@ def _follow(light: NDArray[np.float32], view: View, strand: Strand, plane: Plane
 
 
 def _is_needle(trace: Trace, measured: Measured) -> bool:
-    """A long, even, thin strand; twigs are stouter and uneven, cone scales short."""
+    """A long, even, thin strand; twigs are stouter and uneven, cone scales short, rims have one side."""
     return (
         measured.length_mm >= _MIN_LENGTH_MM
         and _MIN_WIDTH_MM <= measured.width_mm <= _MAX_WIDTH_MM
         and measured.length_mm >= _MIN_ASPECT * measured.width_mm
         and measured.width_cv <= _MAX_WIDTH_CV
         and trace.good_share >= _MIN_GOOD_SHARE
+        and trace.step <= _MAX_STEP
     )
 
 

@@ -26,7 +26,7 @@ class BarFit:
     """Bars fitted to profiles; every array has shape (N,).
 
     ``left_px``, ``right_px`` are the edges' offsets, ``blur_px`` the standard deviation of the blur,
-    ``beside`` the light beside the strand, ``contrast`` the light inside less that (signed), ``misfit`` the residual over the contrast, and
+    ``beside`` the light beside the strand, ``step`` how much brighter it is on the right, ``contrast`` the light inside less that beside (signed), ``misfit`` the residual over the contrast, and
     ``edge_sd_px`` the standard deviation of one edge as the residual has it.
     """
 
@@ -34,6 +34,7 @@ class BarFit:
     right_px: FloatArray
     blur_px: FloatArray
     beside: FloatArray
+    step: FloatArray
     contrast: FloatArray
     misfit: FloatArray
     edge_sd_px: FloatArray
@@ -137,6 +138,7 @@ def fit_bars(
         right_px=p[:, 6],
         blur_px=np.exp(p[:, 7]),
         beside=p[:, 2] - contrast,
+        step=p[:, 1] - p[:, 0],
         contrast=contrast,
         misfit=np.sqrt(variance) / np.maximum(np.abs(contrast), 1e-6),
         edge_sd_px=np.sqrt(np.maximum(edge_var, 0.0)),

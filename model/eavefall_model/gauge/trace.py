@@ -48,6 +48,7 @@ class Trace:
     stations, which lie at ``share`` (N,) of the length; ``half_px`` and ``blur_px`` describe the body;
     ``good_share`` is how much of the length could be measured; ``misfit`` the typical misfit of the profiles;
     ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light.
+    ``step`` is how much the light beside it differs from side to side, over the contrast (a leaf's rim: 1 and more).
     ``reached`` tells for each end whether the strand was still seen at the limit of the search.
     """
 
@@ -61,6 +62,7 @@ class Trace:
     misfit: float
     edge_sd_px: float
     contrast: float
+    step: float
     reached: tuple[bool, bool]
 
     @property
@@ -135,6 +137,7 @@ def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px:
         misfit=float(np.median(fit.misfit[good])),
         edge_sd_px=float(np.median(fit.edge_sd_px[good])),
         contrast=contrast,
+        step=abs(float(np.median(fit.step[good])) / contrast),
         reached=(start_reached, stop_reached),
     )
 

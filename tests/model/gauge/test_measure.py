@@ -1,0 +1,189 @@
+"""The whole gauge on pictures drawn to size, in every direction, and on what it must refuse."""
+
+import numpy as np
+import pytest
+
+from eavefall_model.errors import GaugeError
+from eavefall_model.gauge.measure import measure
+from eavefall_model.gauge.refuse import REASONS
+from eavefall_model.gauge.sheet_layout import layout_for
+
+
+def nearest(result, x, y):
+    def away(needle):
+        axis = np.array(needle.axis_px)
+        return np.hypot(*(axis.mean(axis=0) - [x, y]))
+
+    return min(result.needles, key=away)
+
+
+@pytest.mark.parametrize("ground", [0.75, 0.03])
+def test_needles_beside_a_card_in_eight_directions(canvas, ground):
+    picture = canvas(190, 140, 10.0, ground)
+    light = 0.08 if ground > 0.5 else 0.5
+    picture.card(50, 35, 0, 0.2 if ground > 0.5 else 0.6)
+    middle = {}
+    for k, toward in enumerate(range(0, 360, 45)):
+        x, y = 115 + 45 * (k % 2), 18 + 34 * (k // 2)
+        turn = np.radians(toward)
+        picture.needle(x - 15 * np.cos(turn), y - 15 * np.sin(turn), toward, 30.0, 1.0 + 0.1 * k, light)
+        middle[k] = (x, y)
+    result = measure(picture.paint(), "card", name="eight")
+    assert result.refused is None
+    assert len(result.needles) == 8
+    for k, (x, y) in middle.items():
+        needle = nearest(result, x * 10, y * 10)
+        assert needle.complete
+        # A card lies 0.76 mm above the needles; drawn flat, it reads about half a percent too near.
+        assert needle.length_mm == pytest.approx(30.0, abs=0.5)
+        assert needle.width_mm == pytest.approx(1.0 + 0.1 * k, abs=0.04)
+        assert needle.thin_width_mm == pytest.approx(needle.width_mm, abs=0.04)
+    assert result.summary.n == result.summary.n_complete == 8
+    assert result.summary.form == "short_needle"
+
+
+def test_the_printed_sheet_is_the_truest(canvas):
+    width, height = layout_for("letter").page_mm
+    picture = canvas(width, height, 9.0, 0.8)
+    picture.sheet()
+    picture.needle(60, 80, 20, 90.0, 1.2)
+    picture.needle(150, 200, 250, 70.0, 0.8)
+    result = measure(picture.paint(), "sheet", name="sheet")
+    assert result.refused is None
+    assert result.px_per_mm == pytest.approx(9.0, abs=0.02)
+    assert result.tilt_deg < 1.5
+    lengths = sorted(n.length_mm for n in result.needles)
+    assert lengths == pytest.approx([70.0, 90.0], abs=0.4)
+    assert sorted(n.width_mm for n in result.needles) == pytest.approx([0.8, 1.2], abs=0.03)
+    assert result.summary.refusing_opening_mm in (0.71, 0.8)
+
+
+def test_a_coin_gives_the_scale(canvas):
+    picture = canvas(130, 100, 12.0)
+    picture.coin(65, 50, 24.26)
+    picture.needle(20, 15, 0, 60.0, 1.0)
+    picture.needle(95, 40, 90, 45.0, 1.4)
+    result = measure(picture.paint(), "coin:us-quarter", name="coin")
+    assert result.refused is None
+    assert sorted(n.length_mm for n in result.needles) == pytest.approx([45.0, 60.0], rel=0.03)
+    assert sorted(n.width_mm for n in result.needles) == pytest.approx([1.0, 1.4], rel=0.04)
+
+
+def test_same_photo_same_answer_and_input_untouched(canvas):
+    picture = canvas(150, 110, 10.0)
+    picture.card(50, 35)
+    picture.needle(40, 85, 5, 80.0, 1.0)
+    photo = picture.paint()
+    before = photo.rgb.copy()
+    assert measure(photo, "card", name="a") == measure(photo, "card", name="a")
+    assert (photo.rgb == before).all()
+
+
+def test_a_needle_cut_by_the_frame_is_not_complete(canvas):
+    picture = canvas(150, 110, 10.0)
+    picture.card(50, 35)
+    picture.needle(110, 85, 0, 80.0, 1.0)
+    picture.needle(30, 80, 0, 50.0, 1.0)
+    result = measure(picture.paint(), "card", name="cut")
+    assert sorted(n.complete for n in result.needles) == [False, True]
+    assert result.summary.n_complete == 1
+    assert result.summary.length_median_mm == pytest.approx(50, abs=0.5)
+
+
+def test_crossing_needles_keep_their_lengths(canvas):
+    picture = canvas(170, 120, 10.0)
+    picture.card(50, 35)
+    picture.needle(100, 60, 30, 60.0, 1.0)
+    picture.needle(100, 95, -30, 60.0, 1.0)
+    result = measure(picture.paint(), "card", name="cross")
+    assert [n.length_mm for n in result.needles] == pytest.approx([60.0, 60.0], abs=0.8)
+
+
+def test_twigs_and_blots_are_not_needles(canvas):
+    picture = canvas(170, 120, 10.0)
+    picture.card(50, 35)
+    picture.needle(30, 85, 10, 60.0, 5.0)
+    picture.needle(120, 30, 80, 12.0, 3.0)
+    picture.needle(110, 60, 40, 40.0, 1.0)
+    result = measure(picture.paint(), "card", name="twig")
+    assert [n.length_mm for n in result.needles] == pytest.approx([40.0], abs=0.5)
+
+
+def refused(photo, reference):
+    result = measure(photo, reference, name="photo")
+    assert result.refused is not None
+    assert result.summary is None
+    assert result.needles == ()
+    assert result.refused.retake
+    assert result.refused.reason in REASONS
+    return result.refused.reason
+
+
+@pytest.mark.parametrize("reference", ["card", "coin:24.26", "sheet", "a4", "letter"])
+def test_a_blank_photo_has_no_reference(canvas, reference):
+    assert refused(canvas(120, 90).paint(), reference) == "no-reference"
+
+
+@pytest.mark.parametrize("reference", ["coin:24.26", "sheet"])
+def test_the_wrong_thing_is_no_reference(canvas, reference):
+    picture = canvas(150, 110, 10.0)
+    picture.card(50, 35)
+    picture.needle(30, 85, 0, 60.0, 1.0)
+    assert refused(picture.paint(), reference) == "no-reference"
+
+
+def test_a_square_tile_is_no_card(canvas):
+    picture = canvas(150, 110, 10.0)
+    picture.card(50, 35, size=(60.0, 60.0))
+    picture.needle(30, 85, 0, 60.0, 1.0)
+    assert refused(picture.paint(), "card") == "no-reference"
+
+
+def test_a_card_without_needles(canvas):
+    picture = canvas(150, 110, 10.0)
+    picture.card(70, 50, 20)
+    assert refused(picture.paint(), "card") == "no-needles"
+
+
+def test_a_broad_leaf_is_no_needle(canvas):
+    picture = canvas(170, 120, 10.0)
+    picture.card(50, 35)
+    turn = np.linspace(0, 2 * np.pi, 200)
+    picture.polygon(np.column_stack([110 + 35 * np.cos(turn), 85 + 18 * np.sin(turn)]), 0.1)
+    assert refused(picture.paint(), "card") == "no-needles"
+
+
+def test_too_few_pixels(canvas):
+    picture = canvas(190, 140, 6.0)
+    picture.card(50, 35)
+    picture.needle(30, 85, 0, 60.0, 1.0)
+    assert refused(picture.paint(), "card") == "too-coarse"
+
+
+def test_blurred(canvas):
+    picture = canvas(150, 110, 10.0)
+    picture.card(50, 35)
+    picture.needle(30, 85, 0, 60.0, 1.5)
+    assert refused(picture.paint(blur_px=2.6), "card") == "blurred"
+
+
+def test_glare(canvas):
+    picture = canvas(150, 110, 10.0, ground=1.1)
+    picture.card(50, 35)
+    picture.needle(30, 85, 0, 60.0, 1.0)
+    assert refused(picture.paint(), "card") == "glare"
+
+
+def test_a_coin_of_another_size_is_given_away_by_a_card(canvas):
+    picture = canvas(170, 120, 10.0)
+    picture.card(50, 35)
+    picture.coin(130, 30, 21.21)
+    picture.needle(30, 85, 0, 60.0, 1.0)
+    photo = picture.paint()
+    assert refused(photo, "coin:24.26") == "references-disagree"
+    assert measure(photo, "coin:21.21", name="right").refused is None
+
+
+def test_an_unknown_reference_is_an_error(canvas):
+    with pytest.raises(GaugeError):
+        measure(canvas(60, 40).paint(), "ruler", name="photo")
