@@ -1,7 +1,7 @@
 """The needle gauge against rendered truth: ``python -m eavefall_training.gauge_truth --scenes 200``.
 
 Scenes are drawn by our renderer, which shares no code with the gauge. Seeds below 1000 were used while the
-gauge was built; the default first seed lies far above them.
+gauge was built, and 100000 to 100199 to set its stated errors; the default first seed lies above them.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from eavefall_model.photo import decode
 
 __all__ = ["HELD_OUT_SEED", "Row", "compare", "evaluate", "main", "scene_for", "summary_lines"]
 
-HELD_OUT_SEED: Final = 100_000
+HELD_OUT_SEED: Final = 200_000
 _REFERENCES: Final = ("card", "coin", "sheet", "page")
 # Cards and coins, the harder ones, more often; a whole page takes long to draw.
 _TURNS: Final = ("card", "coin", "sheet", "card", "coin", "page", "card", "coin")

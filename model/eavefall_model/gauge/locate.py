@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 
 _AWAY_MM: Final = 2.0  # kept clear of the reference: its own shadow
 _PAPER_INSET_MM: Final = 4.0
+_SURE_CARD: Final = 0.85
+_SURE_TILT_DEG: Final = 45.0
 _AGREE: Final = 0.03  # two references may differ by this much in scale
 
 
@@ -124,13 +126,14 @@ def _checked(
         others.append(("gauge sheet", sheet[0]))
     elif reference.kind == "coin":
         card = find_flat(light, boxes, parse_reference("card"))
-        if card is not None:
+        if card is not None and card.agree > _SURE_CARD and card.pose.tilt_deg < _SURE_TILT_DEG:
             others.append(("card", card))
     for name, fit in others:
         origin = np.array([found.plane.origin_px])
         mine = found.plane.mean(lambda pose, origin=origin: float(pose.px_per_mm(origin)[0]))
         theirs = float(fit.pose.px_per_mm(origin)[0])
-        if abs(mine / theirs - 1) > _AGREE:
+        # Coins differ in size by less than two: a scale farther off is of something that is no reference.
+        if abs(mine / theirs - 1) > _AGREE and 0.5 < mine / theirs < 2:
             text = f"The {reference.name} gives {mine:.1f} pixels per mm, the {name} in the same photo {theirs:.1f}."
             return Located(found.plane, found.inside, found.outside, text, found.notes)
     return found

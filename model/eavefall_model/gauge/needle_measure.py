@@ -19,15 +19,17 @@ FloatArray = NDArray[np.float64]
 
 # Thickness over width of a needle's cross-section: half-round 0.5, three-sided between, round 1 (geometry).
 _SECTION: Final = 0.75
-_SECTION_SD: Final = 0.15
+_SECTION_SD: Final = 0.14
 _BODY: Final = (0.10, 0.85)  # of the length from the base: the sheath and the tip are not the body
 _THIN_PERCENTILE: Final = 10.0
 # What the edges of one needle have in common whatever the number of stations (shadow at its foot, gloss,
 # sharpening in the phone): found on rendered scenes, see the README beside this file.
-_EDGE_SHARED_PX: Final = 0.12
-_EDGE_SHARED_MM: Final = 0.014
-_TIP_SD_PX: Final = 1.2
-_TIP_SD_MM: Final = 0.10
+_EDGE_SHARED_PX: Final = 0.10
+_EDGE_SHARED_MM: Final = 0.008
+# A round needle is darker towards its rims, which blurs its edge on a dark ground.
+_EDGE_LIGHT_ON_DARK_MM: Final = 0.015
+_TIP_SD_PX: Final = 1.0
+_TIP_SD_MM: Final = 0.085
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,8 @@ def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | No
     each = _widths_mm(pose, left, right, height_mm, _SECTION)
     section_sd = abs(width_of(pose, _SECTION + _SECTION_SD) - width_of(pose, _SECTION - _SECTION_SD)) / 2
     random_px = trace.edge_sd_px * math.sqrt(2 / len(left))
-    edge_sd = math.hypot(math.hypot(random_px, _EDGE_SHARED_PX) / px_per_mm, _EDGE_SHARED_MM)
+    shared_mm = _EDGE_LIGHT_ON_DARK_MM if trace.contrast > 0 else _EDGE_SHARED_MM
+    edge_sd = math.hypot(math.hypot(random_px, _EDGE_SHARED_PX) / px_per_mm, shared_mm)
     tip_sd = math.hypot(_TIP_SD_PX / px_per_mm, _TIP_SD_MM)
     smooth = np.convolve(each, np.ones(3) / 3, mode="valid") if len(each) >= 7 else each
     return Measured(
