@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from starlette.requests import ClientDisconnect
+
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import Photo, decode
 from eavefall_model.tags.schema import PhotoTags
@@ -99,7 +101,7 @@ async def _fill(incoming: IncomingPhoto, chunks: AsyncIterator[bytes]) -> None:
                 incoming.write(chunk)
                 if incoming.size > limits.PHOTO_BYTES:
                     raise _too_large()
-    except TimeoutError as error:
+    except (TimeoutError, ClientDisconnect) as error:
         raise refuse("upload-slow", hint="Try again where the signal is better.") from error
 
 
