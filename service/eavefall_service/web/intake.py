@@ -131,17 +131,16 @@ def _take_in(
             return Taken(known, view.tags, False)
     # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
     photo = decode(incoming.read(), name="The photo", fit_px=_fit_px(office))
-    row = _keep(office, survey_id, actor, meta, incoming, photo)
-    tags = _tag(office, row, photo)
-    if row.shows == "gauge" and measure:
-        office.work.later(partial(reading.gauge, office, row.id))
-    return Taken(row, tags, True)
+    taken = _keep(office, survey_id, actor, meta, incoming, photo)
+    if taken.row.shows == "gauge" and measure:
+        office.work.later(partial(reading.gauge, office, taken.row.id))
+    return taken
 
 
 def _fit_px(office: Office) -> int:
     try:
         return office.tagger().fit_px
-    except EavefallError:
+    except Exception:
         return reading.SHOW_PX  # a photo is taken in even where it cannot be read
 
 
@@ -155,31 +154,33 @@ def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:
 
 def _keep(
     office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, incoming: IncomingPhoto, photo: Photo
-) -> PhotoRow:
-    """Row and bytes together: whoever sees the row finds the bytes."""
+) -> Taken:
+    """Row, tags and bytes together: whoever sees the row finds the bytes."""
+    tags, code = _tags_of(office, photo)
     size = incoming.size
     with office.photos.lock, office.database.write() as session:
         survey = session.get_one(SurveyRow, survey_id)
         most, most_gauge = limits.PHOTOS_PER_SURVEY, limits.GAUGE_PHOTOS_PER_SURVEY
         row = photos.add_photo(session, survey, actor, photo, size, meta, most=most, most_gauge=most_gauge)
+        if tags:
+            tags = tags.model_copy(update={"photo": row.name})
+        photos.add_tags(session, row.id, tags, code)
         # The row is not committed before the bytes are in place.
         office.photos.keep(incoming)
-    return row
-
-
-def _tag(office: Office, row: PhotoRow, photo: Photo) -> PhotoTags | None:
-    """Tags of a kept photo; a photo that cannot be tagged stays kept, with the reason."""
-    tags, code = None, None
-    try:
-        tags = office.tagger().tag(photo, row.name)
-    except EavefallError as error:
-        code = error.code
-        _log.warning("%s has no tags: %s", row.name, error)
-    with office.database.write() as session:
-        photos.add_tags(session, row.id, tags, code)
-    row.state, row.error_code = ("tagged", None) if tags else ("tag-failed", code)
     office.work.later(partial(reading.show, office, row.sha256))
-    return tags
+    return Taken(row, tags, True)
+
+
+def _tags_of(office: Office, photo: Photo) -> tuple[PhotoTags | None, str | None]:
+    """Tags, or the code of why there are none; a photo is kept either way."""
+    try:
+        return office.tagger().tag(photo, "photo"), None
+    except EavefallError as error:
+        _log.warning("a photo has no tags: %s", error)
+        return None, error.code
+    except Exception:
+        _log.exception("a photo has no tags")
+        return None, "internal-error"
 
 
 def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> None:
@@ -208,10 +209,9 @@ def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow
         incoming = office.photos.begin()
         try:
             incoming.write(raw)
-            taken = _keep(office, row.id, actor, meta, incoming, photo)
+            taken = _keep(office, row.id, actor, meta, incoming, photo).row
         finally:
             incoming.discard()
-        _tag(office, taken, photo)
         if taken.shows == "gauge":
             office.work.later(partial(reading.gauge, office, taken.id))
         with office.database.write() as session:

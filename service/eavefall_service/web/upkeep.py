@@ -40,7 +40,7 @@ def own_data(data: Path) -> IO[str]:
 
 
 def at_start(office: Office) -> None:
-    """Sweep what a crash left without a row, and read the photos that were stored but not yet tagged."""
+    """Sweep what a crash left without a row, and try again to read the photos that have no tags."""
     with office.database.read() as session:
         alive = session.execute(
             select(PhotoRow.sha256, PhotoRow.id, PhotoRow.state).where(PhotoRow.deleted_at.is_(None))
@@ -50,7 +50,7 @@ def at_start(office: Office) -> None:
     if swept:
         _log.info("removed %d unfinished or unwanted files", swept)
     for row in rows:
-        if row.state == "stored":
+        if row.state != "tagged":
             office.work.later(partial(reading.tag_again, office, row.id))
     by_age(office)
 

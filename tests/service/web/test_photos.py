@@ -8,12 +8,16 @@ import io
 import secrets
 import socket
 import time
+from dataclasses import replace
 
 import pytest
 from PIL import Image
 from sqlalchemy import text
 
+from eavefall_model.errors import EavefallError
+from eavefall_model.tags.tagger import Tagger
 from eavefall_service.web import limits, upkeep
+from eavefall_service.web.office import TaggerOnce
 
 
 def test_kept_byte_for_byte_and_tagged(server, rep, survey, tree_photo):
@@ -193,6 +197,20 @@ def test_photo_stored_before_a_crash_is_tagged_after_it(own_server, make_jpeg):
         if photo["state"] == "tagged":
             break
     assert photo["tags"] is not None
+
+
+@pytest.mark.parametrize("error", [EavefallError("weights-missing", "none"), RuntimeError("broken net")])
+def test_photo_that_cannot_be_tagged_is_kept_all_the_same(own_server, make_jpeg, error):
+    def fail() -> Tagger:
+        raise error
+
+    client = own_server.person("olga", "rep")
+    own_server.app.state.office = replace(own_server.office, tagger=TaggerOnce(fail))
+    survey_id = secrets.token_hex(8)
+    client.put(f"/api/1/surveys/{survey_id}", json={"name": "No net"})
+    answer = client.post(f"/api/1/surveys/{survey_id}/photos", content=make_jpeg(13))
+    assert (answer.status_code, answer.json()["state"], answer.json()["tags"]) == (201, "tag-failed", None)
+    assert own_server.office.photos.original(answer.json()["sha256"]).read_bytes() == make_jpeg(13)
 
 
 def test_a_correction_stands_beside_the_model(rep, survey, tree_photo):
