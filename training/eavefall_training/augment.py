@@ -149,7 +149,9 @@ def _jpeg(x: Tensor, by: float, draw: _Draws) -> Tensor:
     basis = torch.cos(math.pi * (2 * k[None] + 1) * k[:, None] / 16) * math.sqrt(2 / 8)
     basis[0] = math.sqrt(1 / 8)
     whole = torch.kron(basis, basis)  # (64, 64): rows are two-dimensional cosines
-    step = (4 + 6 * (k[None] + k[:, None])).reshape(1, 1, 64) * draw.uniform(0.2, 1.6).to(x.dtype).view(-1, 1, 1)
+    step = (4 + 6 * (k[None] + k[:, None])).reshape(1, 1, 64) * draw.uniform(0.2, 1.6).to(x.dtype).view(
+        -1, 1, 1
+    )
     n, channels = x.shape[:2]
     tiles = (n, channels, side // 8, 8, side // 8, 8)
     blocks = x.view(tiles).transpose(3, 4).reshape(n, -1, 64)

@@ -48,7 +48,9 @@ def statistics_scores(pack: Pack) -> NDArray[np.float64]:
     score = np.full(len(pack), np.nan)
     for k in [*range(int(pack.fold.max()) + 1), HELD_OUT]:
         learn = usable & (pack.fold != k) & (pack.fold != HELD_OUT)
-        model = make_pipeline(StandardScaler(), LogisticRegression(C=0.1, class_weight="balanced", max_iter=2000))
+        model = make_pipeline(
+            StandardScaler(), LogisticRegression(C=0.1, class_weight="balanced", max_iter=2000)
+        )
         model.fit(features[learn], pack.foliage[learn, 0])
         score[pack.fold == k] = model.decision_function(features[pack.fold == k])
     return score

@@ -73,9 +73,7 @@ def fit_label(logits: Floats, happened: Bools, own: int, *, risk: float = RISK) 
     slopes, offset = platt(logits, happened, own)
     p = 1 / (1 + np.exp(-(logits @ slopes + offset)))
     yes_from, no_to = risk_thresholds(p, happened, risk=risk)
-    return FoliageRule(
-        slopes=tuple(float(v) for v in slopes), offset=offset, yes_from=yes_from, no_to=no_to
-    )
+    return FoliageRule(slopes=tuple(float(v) for v in slopes), offset=offset, yes_from=yes_from, no_to=no_to)
 
 
 def softmax(logits: Floats, temperature: float) -> Floats:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,13 +116,25 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
         how = _FOLDS if label != "bare" else f"{_FOLDS}; mostly {_MADE}"
         ece = calibration_error(probability[rows, i], y[rows, i])
         floor = calibration_floor(probability[rows, i])
-        add(f"{label}: calibration error", Measured(ece, int(rows.sum()), floor, floor), f"{how}; low = high = floor at this n")
+        add(
+            f"{label}: calibration error",
+            Measured(ece, int(rows.sum()), floor, floor),
+            f"{how}; low = high = floor at this n",
+        )
         told = rows & (said[:, i] >= 0)
         add(f"{label}: share answered", wilson(int(told.sum()), int(rows.sum())), how)
         firm = told & (pack.weight != np.float32(0.5)) & (pack.weight != np.float32(0.3))
         wrong = (said[:, i] == 1) != y[:, i]
-        add(f"{label}: wrong among answered, firm labels", wilson(int(wrong[firm].sum()), int(firm.sum())), how)
-        add(f"{label}: wrong among answered", wilson(int(((said[:, i] == 1) != y[:, i])[told].sum()), int(told.sum())), how)
+        add(
+            f"{label}: wrong among answered, firm labels",
+            wilson(int(wrong[firm].sum()), int(firm.sum())),
+            how,
+        )
+        add(
+            f"{label}: wrong among answered",
+            wilson(int(((said[:, i] == 1) != y[:, i])[told].sum()), int(told.sum())),
+            how,
+        )
     made = inside & (kinds != "photo")
     bare = made & y[:, 2] & ~y[:, 0] & ~y[:, 1]
     needle = made & y[:, 0] & ~y[:, 2]
@@ -135,11 +146,13 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     leafy = photo_in & (pack.form >= 0)
     for j, form in enumerate(FORMS):
         rows = leafy & (pack.form == j)
-        add(f"form {form}: recall", wilson(int((form_p[rows].argmax(axis=1) == j).sum()), int(rows.sum())), _FOLDS)
+        add(
+            f"form {form}: recall",
+            wilson(int((form_p[rows].argmax(axis=1) == j).sum()), int(rows.sum())),
+            _FOLDS,
+        )
     conifer = leafy & (pack.form <= 2) & y[:, 0]
-    recalls = [
-        (form_p[conifer & (pack.form == j)][:, :3].argmax(axis=1) == j) for j in range(3)
-    ]
+    recalls = [(form_p[conifer & (pack.form == j)][:, :3].argmax(axis=1) == j) for j in range(3)]
     where = np.flatnonzero(conifer)
     among = form_p[where][:, :3].argmax(axis=1)
     add(
@@ -149,17 +162,37 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     )
     told = leafy & form_sure
     add("form: share answered", wilson(int(told.sum()), int(leafy.sum())), _FOLDS)
-    add("form: wrong among answered", wilson(int((form_p.argmax(axis=1) != pack.form)[told].sum()), int(told.sum())), _FOLDS)
+    add(
+        "form: wrong among answered",
+        wilson(int((form_p.argmax(axis=1) != pack.form)[told].sum()), int(told.sum())),
+        _FOLDS,
+    )
     covered = in_set[np.flatnonzero(leafy), pack.form[leafy]]
     add("form: conformal set holds the truth (asked: 0.90)", wilson(int(covered.sum()), len(covered)), _FOLDS)
     size = in_set[leafy].sum(axis=1)
-    add("form: mean size of the set", Measured(float(size.mean()), len(size), float(size.min()), float(size.max())), f"{_FOLDS}; low and high are the smallest and largest set")
+    add(
+        "form: mean size of the set",
+        Measured(float(size.mean()), len(size), float(size.min()), float(size.max())),
+        f"{_FOLDS}; low and high are the smallest and largest set",
+    )
     subjects = np.array(pack.sources)
     for what, rows, how in (
         ("no tree (landscapes, towns, things): read as needle or broad", photo_in & ~y.any(axis=1), _FOLDS),
-        ("no tree (desktop pictures): read as needle or broad", photo_held & ~y.any(axis=1) & (subjects == "mate-backgrounds"), _HELD),
-        ("no tree (rendered houses, streets, rooms, skies, grass): read as needle or broad", inside & (kinds == "rendered") & ~y.any(axis=1), _MADE),
-        ("herbs, ferns, shrubs close up: read as needle", photo_held & ~y.any(axis=1) & (subjects != "mate-backgrounds"), _HELD),
+        (
+            "no tree (desktop pictures): read as needle or broad",
+            photo_held & ~y.any(axis=1) & (subjects == "mate-backgrounds"),
+            _HELD,
+        ),
+        (
+            "no tree (rendered houses, streets, rooms, skies, grass): read as needle or broad",
+            inside & (kinds == "rendered") & ~y.any(axis=1),
+            _MADE,
+        ),
+        (
+            "herbs, ferns, shrubs close up: read as needle",
+            photo_held & ~y.any(axis=1) & (subjects != "mate-backgrounds"),
+            _HELD,
+        ),
     ):
         yes = (said[:, 0] == 1) | ((said[:, 1] == 1) & ("herbs" not in what))
         add(what, wilson(int(yes[rows].sum()), int(rows.sum())), how)

@@ -71,7 +71,7 @@ class Row:
 
 
 def scene_for(seed: int) -> tuple[dict[str, Any], NeedleScene]:
-    """The scene of a seed and what was asked for: all references, kinds and tilts from 0 to 30 degrees in turn."""
+    """The scene of a seed and what was asked for: references, kinds and tilts of 0 to 30 degrees in turn."""
     rng = np.random.default_rng([seed, 77])
     reference = _TURNS[seed % len(_TURNS)]
     kind = _KINDS[(seed // len(_TURNS)) % len(_KINDS)]
@@ -92,7 +92,9 @@ def scene_for(seed: int) -> tuple[dict[str, Any], NeedleScene]:
     return {**asked, "kind": kind}, render(random_spec(seed, **asked))
 
 
-def compare(seed: int, asked: dict[str, Any], scene: NeedleScene, result: GaugeResult, seconds: float) -> list[Row]:
+def compare(
+    seed: int, asked: dict[str, Any], scene: NeedleScene, result: GaugeResult, seconds: float
+) -> list[Row]:
     """Rows of one scene."""
     base: dict[str, Any] = {
         "seed": seed,
@@ -136,7 +138,9 @@ def _match(needle: Needle, truths: Iterable[NeedleTruth]) -> int | None:
     return None if best is None else best[1]
 
 
-def _row(base: dict[str, Any], truth: NeedleTruth | None, needle: Needle | None, status: str, reason: str) -> Row:
+def _row(
+    base: dict[str, Any], truth: NeedleTruth | None, needle: Needle | None, status: str, reason: str
+) -> Row:
     ends = np.array(needle.axis_px if needle is not None else truth.axis_px if truth is not None else [])
     across, down = ends[-1] - ends[0]
     return Row(
@@ -208,7 +212,9 @@ def summary_lines(rows: list[Row]) -> list[str]:
     lines.append(_share("finds that are no needle", ghosts, len(found) + len(false)))
     lines.append(_share("finds that repeat a needle", len(false) - ghosts, len(found) + len(false)))
     bundled = [row for row in found if row.bundle_size > 1]
-    lines.append(_share("bundled needles known as such", sum(row.bundle_found for row in bundled), len(bundled)))
+    lines.append(
+        _share("bundled needles known as such", sum(row.bundle_found for row in bundled), len(bundled))
+    )
     groups: list[tuple[str, list[Row]]] = [("clean", [row for row in found if row.clean])]
     groups += [(f"clean, {name}", rows) for name, rows in _split([row for row in found if row.clean])]
     groups.append(("crossing, touching or bundled", [row for row in found if not row.clean]))
@@ -218,7 +224,9 @@ def summary_lines(rows: list[Row]) -> list[str]:
         lines.append(_errors(name, [(r.length_mm - r.true_length_mm, r.length_sd_mm) for r in both]))
     lines.append("width (error in mm)")
     fine = [row for row in found if row.clean and row.px_per_mm >= 15]
-    lines.append(_errors("clean, 15 px/mm and more", [(r.width_mm - r.true_width_mm, r.width_sd_mm) for r in fine]))
+    lines.append(
+        _errors("clean, 15 px/mm and more", [(r.width_mm - r.true_width_mm, r.width_sd_mm) for r in fine])
+    )
     for name, group in groups:
         lines.append(_errors(name, [(r.width_mm - r.true_width_mm, r.width_sd_mm) for r in group]))
     thin = [(r.thin_mm - r.true_thin_mm, r.width_sd_mm) for r in found if r.clean]
@@ -253,7 +261,8 @@ def _share(name: str, part: int, whole: int) -> str:
     z, p = 1.96, part / whole
     middle = (p + z * z / (2 * whole)) / (1 + z * z / whole)
     half = z * math.sqrt(p * (1 - p) / whole + z * z / (4 * whole * whole)) / (1 + z * z / whole)
-    return f"{name}: {part} of {whole} = {100 * p:.1f} % ({100 * (middle - half):.1f} to {100 * (middle + half):.1f})"
+    low, high = 100 * (middle - half), 100 * (middle + half)
+    return f"{name}: {part} of {whole} = {100 * p:.1f} % ({low:.1f} to {high:.1f})"
 
 
 def _errors(name: str, pairs: list[tuple[float, float]]) -> str:
@@ -264,7 +273,8 @@ def _errors(name: str, pairs: list[tuple[float, float]]) -> str:
     size = np.abs(error)
     half = 1.96 * float(np.std(error, ddof=1)) / math.sqrt(len(error))
     return (
-        f"  {name:34s} n = {len(error):4d}  bias {error.mean():+.3f} ± {half:.3f}  sd {np.std(error, ddof=1):.3f}"
+        f"  {name:34s} n = {len(error):4d}  bias {error.mean():+.3f} ± {half:.3f}"
+        f"  sd {np.std(error, ddof=1):.3f}"
         f"  median {np.median(size):.3f}  95th {np.percentile(size, 95):.3f}  worst {size.max():.3f}"
         f"  within 1 sd {100 * np.mean(size < sd):.0f} %, 2 sd {100 * np.mean(size < 2 * sd):.0f} %"
     )
@@ -284,7 +294,9 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--scenes", type=int, default=200)
     parser.add_argument("--first-seed", type=int, default=HELD_OUT_SEED)
     parser.add_argument("--csv", type=Path, default=Path("gauge_truth.csv"))
-    parser.add_argument("--scene-folder", type=Path, help="Keep drawn scenes here, and use those that are there.")
+    parser.add_argument(
+        "--scene-folder", type=Path, help="Keep drawn scenes here, and use those that are there."
+    )
     options = parser.parse_args(arguments)
     seeds = range(options.first_seed, options.first_seed + options.scenes)
     rows = list(evaluate(seeds, lambda line: print(line, flush=True), options.scene_folder))

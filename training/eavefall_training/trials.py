@@ -139,8 +139,8 @@ def _work(
             rows = training_rows(pack, config, None if fold < 0 else fold)
             net = fit_soup(data, rows, draw_weights(pack, rows, config), config, fold)
             torch.backends.cudnn.benchmark = False
-            small = F.interpolate(data.pixels.float(), size=config.input_px, mode="area").round()
-            logits = predict(net, small)
+            small = F.interpolate(data.pixels.float(), size=config.serve_px, mode="area").round()
+            logits = predict(net, small, mirror=False)
             torch.backends.cudnn.benchmark = device_name.startswith("cuda")
             if (fold < 0 and config.name in keep_nets) or (fold >= 0 and config.name in keep_fold_nets):
                 name = f"final-{config.name}.pt" if fold < 0 else f"fold{fold}-{config.name}.pt"

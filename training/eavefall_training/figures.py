@@ -1,0 +1,56 @@
+"""Reliability and risk-coverage pictures from out-of-fold logits; draws, measures nothing itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+
+from eavefall_training import pack as packs
+from eavefall_training.evaluate import fit_rules, probabilities
+
+__all__ = ["draw_all"]
+
+
+def draw_all(work: Path, out: Path) -> list[Path]:
+    """``reliability.png`` and ``risk-coverage.png`` of needle and broad, on photos only."""
+    matplotlib.use("Agg")
+    from matplotlib import pyplot as plt
+
+    out.mkdir(parents=True, exist_ok=True)
+    pack, logits = packs.load(work / "pictures.npz"), np.load(work / "logits.npy")
+    inside = np.isfinite(logits[:, 0]) & (pack.fold >= 0)
+    photo = inside & (np.array(pack.kinds) == "photo")
+    probability = np.full((len(pack), 3), np.nan)
+    for k in range(int(pack.fold.max()) + 1):
+        here = inside & (pack.fold == k)
+        probability[here] = probabilities(fit_rules(pack, logits, inside & (pack.fold != k)), logits[here])
+    truth = pack.foliage == 1
+    figure, axes = plt.subplots(figsize=(4.5, 4.5))
+    axes.plot([0, 1], [0, 1], color="0.7", lw=1)
+    for i, label in enumerate(("needle", "broad")):
+        order = np.argsort(probability[photo, i])
+        bins = np.array_split(order, 8)
+        p, y = probability[photo, i], truth[photo, i]
+        axes.plot([p[b].mean() for b in bins], [y[b].mean() for b in bins], "o-", label=label)
+    axes.set(
+        xlabel="stated probability", ylabel="share true", title=f"{int(photo.sum())} photos, out of fold"
+    )
+    axes.legend()
+    first = out / "reliability.png"
+    figure.savefig(first, dpi=120, bbox_inches="tight")
+    plt.close(figure)
+    figure, axes = plt.subplots(figsize=(5.5, 4))
+    for i, label in enumerate(("needle", "broad")):
+        p, y = probability[photo, i], truth[photo, i]
+        wrong = ((p > 0.5) != y)[np.argsort(-np.abs(p - 0.5))]
+        answered = np.arange(1, len(p) + 1)
+        axes.plot(answered / len(p), np.cumsum(wrong) / answered, label=label)
+    axes.axhline(0.02, color="0.6", lw=1, ls="--")
+    axes.set(xlabel="share answered, surest first", ylabel="wrong among answered")
+    axes.legend()
+    second = out / "risk-coverage.png"
+    figure.savefig(second, dpi=120, bbox_inches="tight")
+    plt.close(figure)
+    return [first, second]

@@ -1,0 +1,99 @@
+"""From pictures to a released tagger in one go: pack, fit every fold and the final net, evaluate, write."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from eavefall_datasets.manifest import load_manifest
+from eavefall_datasets.packages import load_packages
+from eavefall_datasets.picture import Picture
+from eavefall_datasets.rendered import load_rendered
+from eavefall_datasets.sprites import write_sprite_scenes
+from eavefall_model.tags.card import Card
+from eavefall_training import pack as packs
+from eavefall_training.config import FitConfig
+from eavefall_training.evaluate import evaluate, fit_rules
+from eavefall_training.net import TaggerNet
+from eavefall_training.release import release
+from eavefall_training.trials import run_trials
+
+__all__ = ["Material", "gather", "load_net", "out_of_fold", "reproduce"]
+
+Material = tuple[list[Picture], dict[str, str], list[Picture]]
+
+
+def gather(imagery: Path | None, packages: Path | None, rendered: Path | None, work: Path) -> Material:
+    """(pictures to pack, kind by file id, pictures to credit); folders left out add nothing."""
+    photos = list(load_manifest(imagery))
+    sprites = list(load_packages(packages, kind="sprite")) if packages else []
+    scenes = list(write_sprite_scenes(sprites, work / "sprites", each=3)) if sprites else []
+    whole = list(load_packages(packages, kind="package")) if packages else []
+    drawn = list(load_rendered(rendered)) if rendered else []
+    kinds = {
+        **{p.file_id: "sprite" for p in scenes},
+        **{p.file_id: "package" for p in whole},
+        **{p.file_id: "rendered" for p in drawn},
+    }
+    return [*photos, *scenes, *drawn, *whole], kinds, [*photos, *sprites, *whole, *drawn]
+
+
+def out_of_fold(
+    by_fold: NDArray[np.float32], final: NDArray[np.float32], fold: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """(n, 8): each picture from the net that never saw it; whole sources held out from the final net."""
+    out = final.astype(np.float64)
+    for k in range(len(by_fold)):
+        out[fold == k] = by_fold[k][fold == k]
+    return out
+
+
+def load_net(path: Path) -> TaggerNet:
+    """A net saved by the trials."""
+    net = TaggerNet()
+    state = torch.load(path, map_location="cpu", weights_only=True)
+    net.load_state_dict(
+        {k: v.float() if v.is_floating_point() else v for k, v in state.items()}, strict=False
+    )
+    return net.eval()
+
+
+def reproduce(
+    material: Material,
+    config: FitConfig,
+    work: Path,
+    out: Path,
+    *,
+    device: str = "cpu",
+    workers: int = 1,
+    side_px: int = 352,
+    say: Callable[[str], None] = print,
+) -> Card:
+    """Run everything; intermediate files go to ``work``, the three released files to ``out``."""
+    pictures, kinds, credited = material
+    work.mkdir(parents=True, exist_ok=True)
+    path = work / "pictures.npz"
+    say(f"packing {len(pictures)} pictures")
+    pack = packs.build(
+        pictures,
+        kinds=kinds,
+        side_px=side_px,
+        held_out_side_px=256,
+        folds=config.folds,
+        unsure_weight=config.unsure_weight,
+        other_weight=config.other_weight,
+    )
+    packs.save(pack, path)
+    say(f"fitting {config.folds} folds and the final net on {device}")
+    trial = run_trials(path, [config], device=device, workers=workers, out=work, keep_nets=(config.name,))[0]
+    logits = out_of_fold(trial.by_fold, trial.final, pack.fold)
+    np.save(work / "logits.npy", logits)
+    rules = fit_rules(pack, logits, np.isfinite(logits[:, 0]) & (pack.fold >= 0))
+    trained = [p for p in credited if p.trainable]
+    tested = [p for p in credited if not p.trainable]
+    net = load_net(work / f"final-{config.name}.pt")
+    return release(out, net, config, rules, evaluate(pack, logits), trained, tested, input_px=config.serve_px)
