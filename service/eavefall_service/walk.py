@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from eavefall_model.tags.tagger import Tagger
 from numpy.typing import NDArray
 
 from eavefall_model.advice.assess import assess
@@ -25,6 +24,7 @@ from eavefall_model.screens.guards import Guards, parse_guards
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.tags.tagger import Tagger
 
 __all__ = ["PhotoFailure", "Walk", "read_photo", "read_survey", "walk_survey"]
 

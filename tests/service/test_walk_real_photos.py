@@ -16,7 +16,7 @@ from eavefall_service.walk import Walk, walk_survey
 PHOTOS = Path(__file__).resolve().parents[2].parent / "shared" / "imagery" / "photos"
 pytestmark = [
     pytest.mark.shared,
-    pytest.mark.skipif(not PHOTOS.is_dir(), reason="../shared/imagery is absent: the walk on real photos NOT tested"),
+    pytest.mark.skipif(not PHOTOS.is_dir(), reason="../shared/imagery is absent: real photos NOT tested"),
 ]
 WHITE_PINE = ("oscarfree_c27782916acd.jpg",)
 PINES = ("kenakofer_e6f39b6c503f.jpg", "kenakofer_fbd7979e97c9.jpg", "oscarfree_c27782916acd.jpg")
@@ -24,7 +24,8 @@ OAKS = ("kenakofer_10e51078e56c.jpg", "kenakofer_450f6c6751a4.jpg", "oscarfree_b
 
 
 def walk(folder: Path, photos: tuple[str, ...], tree: str) -> Walk:
-    listed = "\n".join(f"  - {{file: {os.path.relpath(PHOTOS / name, folder)}, of: tall one}}" for name in photos)
+    beside = {name: os.path.relpath(PHOTOS / name, folder) for name in photos}
+    listed = "\n".join(f"  - {{file: {path}, of: tall one}}" for path in beside.values())
     path = folder / "survey.yaml"
     path.write_text(
         f"""

@@ -1,4 +1,4 @@
-"""``eavefall gauge``: needles in a close-up, in millimetres; ``eavefall gauge sheet`` prints the gauge sheet."""
+"""``eavefall gauge``: needles in a close-up, in millimetres; ``eavefall gauge sheet``: the sheet to print."""
 
 from __future__ import annotations
 
@@ -151,8 +151,8 @@ def _show(result: GaugeResult) -> None:
 def _show_summary(summary: GaugeSummary) -> None:
     out = console()
     out.print(
-        f"  width: median {summary.width_median_mm:.2f} ± {summary.width_sd_mm:.2f} mm, 5th to 95th percentile"
-        f" {summary.width_p5_mm:.2f} to {summary.width_p95_mm:.2f} mm, n = {summary.n}"
+        f"  width: median {summary.width_median_mm:.2f} ± {summary.width_sd_mm:.2f} mm, 5th to 95th"
+        f" percentile {summary.width_p5_mm:.2f} to {summary.width_p95_mm:.2f} mm, n = {summary.n}"
     )
     if summary.length_median_mm is not None:
         out.print(

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
-from eavefall_model.advice.validate import faults
 from pydantic import BaseModel
 
 from eavefall_model.advice.schema import ADVICE_FORMAT, Advice
+from eavefall_model.advice.validate import faults
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
@@ -37,7 +37,8 @@ def register(app: typer.Typer) -> None:
 
 def schema(name: Annotated[FormatName, typer.Argument(help="Which format.")]) -> None:
     """Print the JSON Schema of a format."""
-    mode = "validation" if name.value == "survey" else "serialization"
+    # A survey is written by people, the others are written by us.
+    mode: Literal["validation", "serialization"] = "validation" if name.value == "survey" else "serialization"
     typer.echo(json.dumps(FORMATS[name.value].model_json_schema(mode=mode), indent=2))
 
 

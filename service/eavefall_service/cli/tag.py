@@ -11,15 +11,15 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from eavefall_model.tags.overlay import draw
-from eavefall_model.tags.tagger import Tagger
 from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
 from eavefall_model.errors import EavefallError, PhotoError
 from eavefall_model.photo import PHOTO_SUFFIXES, decode, display_jpeg
+from eavefall_model.tags.overlay import draw
 from eavefall_model.tags.schema import FOLIAGE, TAGS_FORMAT, PhotoTags
+from eavefall_model.tags.tagger import Tagger
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.walk import read_photo
 
@@ -117,7 +117,12 @@ def _row(tags: PhotoTags) -> tuple[str, ...]:
     cells = [f"{getattr(verdict, label)} {tags.foliage[label]:.2f}" for label in FOLIAGE]
     form = tags.verdict.form
     shown = form if form != "unsure" else "unsure: " + " or ".join(tags.verdict.form_set)
-    return (Path(tags.photo).name, *cells, shown.replace("_", " "), ", ".join(tags.quality.problems) or "good")
+    return (
+        Path(tags.photo).name,
+        *cells,
+        shown.replace("_", " "),
+        ", ".join(tags.quality.problems) or "good",
+    )
 
 
 def _error_line(path: Path, error: EavefallError) -> dict[str, Any]:

@@ -36,7 +36,8 @@ def photo(path: Path, seed: int = 0) -> Path:
 SURVEY = """
 name: Test lane (invented)
 photos: [{file: a.jpg, of: pine}, {file: gone.jpg, of: pine}]
-trees: [{name: pine, count: 3, species: Pinus strobus, distance: 3 m, height: 20 m, crown_radius: 4 m, eave: back}]
+trees:
+- {name: pine, count: 3, species: Pinus strobus, distance: 3 m, height: 20 m, crown_radius: 4 m, eave: back}
 eaves: [{name: back, length: 10 m}]
 """
 
