@@ -83,7 +83,9 @@ def _crown(canvas: UInt8, sprite: UInt8, rng: np.random.Generator, size: int) ->
     middle = size * rng.uniform(0.2, 0.8)
     pointed = rng.random() < 0.5
     bark = tuple(int(v) for v in rng.uniform((40, 30, 20), (120, 100, 80)))
-    cv2.line(canvas, (int(middle), int(foot)), (int(middle), int(foot - tall * 0.9)), bark, max(2, int(wide / 25)))
+    cv2.line(
+        canvas, (int(middle), int(foot)), (int(middle), int(foot - tall * 0.9)), bark, max(2, int(wide / 25))
+    )
     count = int(rng.integers(40, 110))
     for height in np.sort(rng.uniform(0.15, 1.0, count)):
         outline = (1.05 - height) if pointed else np.sqrt(max(0.02, 1 - (2 * height - 1.1) ** 2))
@@ -104,9 +106,9 @@ def _paste(
     """Blend a turned, scaled copy, its centre at ``at`` (x, y), lit a little differently each time."""
     height, width = sprite.shape[:2]
     if scale < 0.5:  # shrink by area first, or thin needles break up
-        sprite = cv2.resize(sprite, None, fx=scale * 1.5, fy=scale * 1.5, interpolation=cv2.INTER_AREA).astype(
-            np.uint8
-        )
+        sprite = cv2.resize(
+            sprite, None, fx=scale * 1.5, fy=scale * 1.5, interpolation=cv2.INTER_AREA
+        ).astype(np.uint8)
         height, width = sprite.shape[:2]
         scale = 1 / 1.5
     turn = cv2.getRotationMatrix2D((width / 2, height / 2), turn_deg, scale)

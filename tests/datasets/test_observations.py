@@ -13,7 +13,8 @@ from eavefall_datasets.observations import bring, choose
 @pytest.fixture
 def bucket(tmp_path: Path) -> Path:
     tables = {
-        "taxa": ["taxon_id\tancestry\trank_level\trank\tname\tactive", "1\t\t10\tspecies\tPinus strobus\ttrue",
+        "taxa": ["taxon_id\tancestry\trank_level\trank\tname\tactive",
+                 "1\t\t10\tspecies\tPinus strobus\ttrue",
                  "2\t\t10\tspecies\tPinus rigida\ttrue", "3\t\t10\tspecies\tAcer rubrum\ttrue"],
         "observers": ["observer_id\tlogin\tname", "9\tsomebody\tSome Body", "8\tlogin-only\t"],
         "observations": ["observation_uuid\tobserver_id\tlatitude\tlongitude\tpositional_accuracy\ttaxon_id\t"
@@ -21,8 +22,8 @@ def bucket(tmp_path: Path) -> Path:
         + [f"u{i}\t9\t0\t0\t1\t{taxon}\t{grade}\t{date}" for i, (taxon, grade, date) in enumerate([
             (1, "research", "2020-01-05"), (1, "needs_id", "2020-01-05"), (2, "research", "2020-07-05"),
             (3, "research", "2020-01-05"), (1, "research", "2021-01-09"), (1, "research", "")])],
-        "photos": ["photo_uuid\tphoto_id\tobservation_uuid\tobserver_id\textension\tlicense\twidth\theight\tposition"]
-        + [f"p\t{n}\t{u}\t{who}\tjpg\t{lic}\t5\t5\t0" for n, u, who, lic in [
+        "photos": ["photo_uuid\tphoto_id\tobservation_uuid\tobserver_id\textension\tlicense\twidth\theight"]
+        + [f"p\t{n}\t{u}\t{who}\tjpg\t{lic}\t5\t5" for n, u, who, lic in [
             (10, "u0", 9, "CC-BY"), (11, "u0", 9, "CC-BY"), (12, "u1", 9, "CC0"), (13, "u2", 8, "CC-BY-SA"),
             (14, "u3", 9, "CC0"), (15, "u4", 9, "CC-BY-NC"), (16, "u5", 9, "CC0")]],
     }  # fmt: skip

@@ -14,7 +14,10 @@ from eavefall_datasets.packages import table
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import assign_folds, held_out_groups
 
-HEADER = "file,width,height,source,commit,source_path,foliage,form,subject,species,licence,credit,credit_url,unsure,note"
+HEADER = (
+    "file,width,height,source,commit,source_path,foliage,form,subject,species,"
+    "licence,credit,credit_url,unsure,note"
+)
 
 
 @pytest.mark.parametrize(

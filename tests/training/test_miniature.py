@@ -1,4 +1,4 @@
-"""The whole of training on a few drawn scenes: pack, fit, calibrate, release, load. Skips loudly without torch."""
+"""The whole of training on a few drawn scenes: pack, fit, calibrate, release, load. Skips without torch."""
 
 from __future__ import annotations
 
@@ -40,7 +40,8 @@ def test_augmentation_repeats_with_its_seed_and_stays_in_range() -> None:
     assert one.shape == (4, 3, 64, 64)
     assert torch.equal(one, two)
     assert not torch.equal(one, other)
-    assert float(one.min()) >= 0 and float(one.max()) <= 255
+    assert float(one.min()) >= 0
+    assert float(one.max()) <= 255
 
 
 def test_committed_recipe_loads() -> None:

@@ -1,4 +1,4 @@
-"""Command line for training: reproduce, evaluate, figures, bench; refit, gate and active for an office's own."""
+"""Command line for training: reproduce, evaluate, figures, bench; refit, gate and active for an office."""
 
 from __future__ import annotations
 
@@ -106,8 +106,8 @@ def bench(rounds: Annotated[int, typer.Option(help="Repetitions.")] = 15) -> Non
     """Full tag over bare scaled decode, two processes over one, peak memory."""
     found = measure(rounds)
     _say.print(
-        f"{found.megabytes:.1f} MB JPEG, {found.rounds} rounds: full tag {found.full_over_decode:.2f} times the "
-        f"bare scaled decode; two processes {found.two_over_one:.2f} times one; peak {found.peak_mb:.0f} MB"
+        f"{found.megabytes:.1f} MB JPEG, {found.rounds} rounds: full tag {found.full_over_decode:.2f} times "
+        f"the bare scaled decode; two processes {found.two_over_one:.2f} times one; peak {found.peak_mb:.0f} MB"
     )
 
 

@@ -27,7 +27,7 @@ def draw_weights(pack: Pack, rows: NDArray[np.int64], config: FitConfig) -> NDAr
     """Relative frequency of each row.
 
     A class (foliage and form together) of n pictures gets each picture n ** -balance; a group of m pictures
-    of one species or place gets m ** -0.25 on top. Each made kind then gets its configured share of all draws.
+    of one species or place gets m ** -0.25 on top. Each made kind then gets its share of all draws.
     """
     keys = [(tuple(pack.foliage[i]), int(pack.form[i]), pack.kinds[i]) for i in rows]
     n_class = Counter(keys)

@@ -33,14 +33,14 @@ NOT_FOR = (
 FAILURES = (
     "A juniper grown as a round open tree in a park is taken for a broadleaf tree with high confidence.",
     "Cones or bark filling the frame with few needles are often taken for broad leaves or left unsure.",
-    "Bald cypress and other feathery conifers seen close are taken for broad leaves; walnut and other feathery "
-    "broadleaf foliage for needles.",
+    "Bald cypress and other feathery conifers seen close are taken for broad leaves; walnut and other "
+    "feathery broadleaf foliage for needles.",
     "Conifers far away on a mountainside or at the edge of a meadow are missed.",
     "Herbs, ferns and shrubs close up are read as broad leaves, grasses and horsetails sometimes as needles: "
     "it sees leaves, not trees.",
     "Small leaflets (locusts) are mostly taken for ordinary broad leaves.",
-    "Long, short and scale-like needles are told apart poorly; the set of possible forms is the honest answer.",
-    "Bare crowns were learnt from drawn scenes and cut-outs; hardly any real photo of one was there to test on.",
+    "Long, short and scale-like needles are told apart poorly; the set of forms is the honest answer.",
+    "Bare crowns were learnt from drawn scenes and cut-outs; hardly any real photo was there to test on.",
 )
 
 

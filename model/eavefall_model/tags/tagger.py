@@ -93,7 +93,7 @@ class Tagger:
         return self._run(photo)[0]
 
     def features(self, photo: Photo) -> NDArray[np.float32]:
-        """Unit-length description of the photo, float32 (1280,): near-duplicates have a dot product near 1."""
+        """Unit-length description of the photo, float32 (1280,): near-duplicates have dot products near 1."""
         features = self._run(photo)[2]
         return np.asarray(features / max(float(np.linalg.norm(features)), 1e-12), dtype=np.float32)
 

@@ -42,7 +42,8 @@ def test_evidence_features_and_overlay(photo: Photo) -> None:
     tagger = Tagger.load()
     for label in LABELS:
         evidence = tagger.evidence(photo, label)
-        assert evidence.min() >= 0 and evidence.max() in (0.0, 1.0)
+        assert evidence.min() >= 0
+        assert evidence.max() in (0.0, 1.0)
     assert np.linalg.norm(tagger.features(photo)) == pytest.approx(1, abs=1e-5)
     before = photo.rgb.copy()
     assert draw(photo.rgb, evidence).shape == photo.rgb.shape
@@ -80,7 +81,8 @@ def _tags(name: str, needle: float, problems: tuple[str, ...] = ()) -> PhotoTags
         photo=name, sha256=name, foliage={"needle": needle, "broad": 0.5, "bare": 0.5},
         form=dict.fromkeys(FORMS, 0.2),
         verdict=Verdict(
-            foliage=FoliageVerdict(needle=answer, broad="unsure", bare="unsure"), form="unsure", form_set=FORMS
+            foliage=FoliageVerdict(needle=answer, broad="unsure", bare="unsure"),
+            form="unsure", form_set=FORMS,
         ),
         quality=QUALITY.model_copy(update={"problems": problems}), model="m",
     )  # fmt: skip
