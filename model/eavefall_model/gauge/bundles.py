@@ -18,7 +18,7 @@ _LOOK_MM: Final = 10.0
 
 
 def find_bundles(axes_mm: list[FloatArray]) -> list[tuple[int, int] | None]:
-    """Bundle number (from 1) and which end is the base (0 first, 1 last) of each axis; None for single needles.
+    """Bundle number (from 1) and which end is the base (0 first, 1 last) of each axis; None if single.
 
     Parameters
     ----------
@@ -27,8 +27,8 @@ def find_bundles(axes_mm: list[FloatArray]) -> list[tuple[int, int] | None]:
 
     Notes
     -----
-    Ends that lie together and whose needles leave in about the same direction are one base. A needle with both
-    ends in company belongs where the company is larger.
+    Ends that lie together and whose needles leave in about the same direction are one base. A needle with
+    both ends in company belongs where the company is larger.
     """
     ends = [(i, end) for i in range(len(axes_mm)) for end in (0, 1)]
     places = np.array([axes_mm[i][-end] for i, end in ends]).reshape(-1, 2)

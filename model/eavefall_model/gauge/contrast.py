@@ -57,7 +57,9 @@ def make_view(rgb: NDArray[np.uint8], allowed: Mask, px_per_mm: float) -> View:
 def strand_mask(view: View) -> Mask:
     """Pixels (h, w) that belong to things lying on the background."""
     contrast = _contrast(view)
-    noise = 1.4826 * float(np.median(contrast[::3, ::3][view.allowed[::3, ::3]])) if view.allowed.any() else 0.0
+    noise = (
+        1.4826 * float(np.median(contrast[::3, ::3][view.allowed[::3, ::3]])) if view.allowed.any() else 0.0
+    )
     floor = max(_LEAST, _NOISE_FACTOR * noise)
     reach = 2 * round(_NEAR_MM * view.px_per_mm) + 1
     crest = cv2.dilate(cv2.GaussianBlur(contrast, (3, 3), 0), np.ones((reach, reach), np.uint8))

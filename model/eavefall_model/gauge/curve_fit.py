@@ -24,7 +24,7 @@ class SmoothCurve:
     def __init__(self, coefficients: FloatArray, length: float) -> None:
         self.length = length
         count = max(24, int(length / _TABLE_STEP))
-        self._s = np.linspace(0.0, length, count)
+        self._s: FloatArray = np.asarray(np.linspace(0.0, length, count), np.float64)
         self._points = np.asarray(_basis(self._s / length, len(coefficients)) @ coefficients)
         slope = np.gradient(self._points, self._s, axis=0, edge_order=2)
         self._tangents = slope / np.hypot(slope[:, 0], slope[:, 1])[:, None]
@@ -70,7 +70,7 @@ def fit_curve(
         bend = np.diff(np.eye(count), n=3, axis=0)
         left = left + 1e-3 * max(float(weights.sum()), 1.0) / count * (bend.T @ bend)
     left = left + 1e-9 * np.eye(count) * max(float(np.trace(left)), 1.0)
-    return SmoothCurve(np.linalg.solve(left, (design.T * weights) @ points), length)
+    return SmoothCurve(np.asarray(np.linalg.solve(left, (design.T * weights) @ points), np.float64), length)
 
 
 def _basis(t: FloatArray, count: int) -> FloatArray:
@@ -86,4 +86,4 @@ def _basis(t: FloatArray, count: int) -> FloatArray:
         up = np.divide(t[:, None] - low, rise, out=np.zeros((len(t), len(low))), where=rise > 0)
         down = np.divide(high - t[:, None], fall, out=np.zeros((len(t), len(low))), where=fall > 0)
         values = up * values[:, :-1] + down * values[:, 1:]
-    return values
+    return np.asarray(values, np.float64)

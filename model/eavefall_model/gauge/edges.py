@@ -58,7 +58,9 @@ def edge_offsets(
     strength : float array of shape (N,)
         Change of light per px at the edge, signed.
     """
-    offsets = np.arange(-reach_px - 1.5, reach_px + 1.5 + _STEP_PX / 2, _STEP_PX)
+    offsets: FloatArray = np.asarray(
+        np.arange(-reach_px - 1.5, reach_px + 1.5 + _STEP_PX / 2, _STEP_PX), np.float64
+    )
     profiles = sample_normals(light, points, normals, offsets).astype(np.float64)
     slope = np.gradient(smooth_rows(profiles, 0.8 / _STEP_PX), _STEP_PX, axis=1)
     score = np.abs(slope) if sign == 0 else slope * sign

@@ -74,7 +74,7 @@ def fit_pose(
     def cost_of(values: FloatArray, at: FloatArray, scale: float, lose: Loss) -> float:
         return float(lose(values / scale).sum()) + float((prior_weight * (at - prior_at) ** 2).sum())
 
-    # The start may be many pixels off: every point pulls at first (Huber), then only those that agree (Tukey).
+    # The start may be many pixels off: every point pulls at first (Huber), then those that agree (Tukey).
     pulling = True
     for _ in range(2 * rounds):
         spread = max(floor_px, _spread(residual))
@@ -90,7 +90,10 @@ def fit_pose(
             trial[free] -= step
             after = residuals_px(start.with_theta(trial))
             if np.isfinite(after).all() and cost_of(after, trial, spread, lose) <= here:
-                moved, damping = bool(np.abs(step / _STEP[free]).max() > (30.0 if rough or pulling else 1.0)), damping / 5
+                moved, damping = (
+                    bool(np.abs(step / _STEP[free]).max() > (30.0 if rough or pulling else 1.0)),
+                    damping / 5,
+                )
                 theta, residual = trial, after
                 break
             damping *= 10
@@ -128,7 +131,10 @@ def _shortened(pose: Pose, misfit: Callable[[FloatArray], float]) -> FloatArray:
     here, rows = misfit(pose.theta), []
     for row in pose.deviations():
         share = 1.0
-        while share > 0.02 and min(misfit(pose.theta + share * row), misfit(pose.theta - share * row)) > here + 1.5:
+        while (
+            share > 0.02
+            and min(misfit(pose.theta + share * row), misfit(pose.theta - share * row)) > here + 1.5
+        ):
             share *= 0.8
         rows.append(share * row)
     return np.array(rows)

@@ -27,16 +27,15 @@ _MAX_SPREAD_PX: Final = 1.2
 _LAST_REACH_PX: Final = 3.0
 
 
-def find_flat(
-    light: NDArray[np.float32], candidates: list[FloatArray], reference: Reference
-) -> PoseFit | None:
+def find_flat(light: NDArray[np.float32], candidates: list[Box], reference: Reference) -> PoseFit | None:
     """Best pose under which one of the quadrilaterals is the reference, or None.
 
     Parameters
     ----------
     light : float32 array of shape (H, W)
     candidates : list of Box
-        Outlines in px. A card must show all four sides; paper, whose long sides may run out of the frame, three.
+        Outlines in px. A card must show all four sides; paper, whose long sides may run out of the
+        frame, three.
     reference : Reference
         Of kind ``card`` or ``paper``. Plane coordinates of the pose start at its middle, x along its width.
     """

@@ -12,8 +12,8 @@ __all__ = ["linear_luma", "sample", "sample_normals"]
 
 FloatArray = NDArray[np.float64]
 
-# IEC 61966-2-1 decoding of the 256 codes. Edges are half way in light, not in code values: without this a dark
-# strand on white reads too narrow by about a third of the blur.
+# IEC 61966-2-1 decoding of the 256 codes. Edges are half way in light, not in code values: without this a
+# dark strand on white reads too narrow by about a third of the blur.
 _LINEAR: Final = np.where(
     np.arange(256) / 255 <= 0.04045,
     np.arange(256) / 255 / 12.92,

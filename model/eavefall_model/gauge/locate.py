@@ -75,7 +75,9 @@ def _flat(fit: PoseFit, reference: Reference) -> Located:
 def _coin(rim: Rim, reference: Reference, size_px: tuple[int, int]) -> Located:
     fits = fit_rim(rim, reference, size_px)
     rel = max(_rel_sd(fit, reference) for fit, _ in fits)
-    plane = Plane(tuple(fit.pose for fit, _ in fits), tuple(weight for _, weight in fits), rel, rim.ellipse[:2])
+    plane = Plane(
+        tuple(fit.pose for fit, _ in fits), tuple(weight for _, weight in fits), rel, rim.ellipse[:2]
+    )
     around = np.linspace(0, 2 * math.pi, 72, endpoint=False)
     circle = np.column_stack([np.cos(around), np.sin(around)]) * (reference.size_mm[0] / 2 + _AWAY_MM)
     return Located(plane, None, (plane.best.project(circle),), None, ())
@@ -113,6 +115,10 @@ def _origin(fit: PoseFit, reference: Reference) -> tuple[float, float]:
     return float(x), float(y)
 
 
+def _scale_at(plane: Plane, origin: FloatArray) -> float:
+    return plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
+
+
 def _checked(
     found: Located,
     reference: Reference,
@@ -130,10 +136,13 @@ def _checked(
             others.append(("card", card))
     for name, fit in others:
         origin = np.array([found.plane.origin_px])
-        mine = found.plane.mean(lambda pose, origin=origin: float(pose.px_per_mm(origin)[0]))
+        mine = _scale_at(found.plane, origin)
         theirs = float(fit.pose.px_per_mm(origin)[0])
         # Coins differ in size by less than two: a scale farther off is of something that is no reference.
         if abs(mine / theirs - 1) > _AGREE and 0.5 < mine / theirs < 2:
-            text = f"The {reference.name} gives {mine:.1f} pixels per mm, the {name} in the same photo {theirs:.1f}."
+            text = (
+                f"The {reference.name} gives {mine:.1f} pixels per mm,"
+                f" the {name} in the same photo {theirs:.1f}."
+            )
             return Located(found.plane, found.inside, found.outside, text, found.notes)
     return found

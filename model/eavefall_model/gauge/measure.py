@@ -148,7 +148,9 @@ def _trace_all(
 ) -> tuple[list[_Found], float | None]:
     """Trace twice: the first pass tells the photo's blur, the second holds it fixed."""
     courses = [(strand, _follow(light, view, strand, plane)) for strand in strands[:_MAX_STRANDS]]
-    blurs = [course.blur_px for _, course in courses if course is not None and course.half_px > course.blur_px]
+    blurs = [
+        course.blur_px for _, course in courses if course is not None and course.half_px > course.blur_px
+    ]
     if not blurs:
         return [], None
     blur_px = float(np.median(blurs))
@@ -206,7 +208,7 @@ def _accepted(found: list[_Found], view: View, plane: Plane) -> list[_Accepted]:
 
 
 def _without_repeats(found: list[_Found]) -> list[_Found]:
-    """Keep the longest of strands that run along each other, as the halves of a broken one do once prolonged."""
+    """Keep the longest of strands that run along each other, as the prolonged halves of a broken one do."""
     kept: list[_Found] = []
     for f in sorted(found, key=lambda f: -f.measured.length_mm):
         axis = f.trace.axis
@@ -242,9 +244,7 @@ def _refuse_content(
     if glare > _MAX_GLARE:
         return refusal("glare", f"{100 * glare:.0f} % of the measuring field in {name} is burnt out.")
     if len(strands) > _MAX_STRANDS:
-        return refusal(
-            "too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines; needles cannot be told apart."
-        )
+        return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines at once.")
     if not found:
         return refusal("no-needles", f"No single needle could be followed in {name}.")
     if blur_mm is not None and blur_mm > MAX_BLUR_MM:
@@ -268,7 +268,9 @@ def _needles(accepted: list[_Accepted]) -> list[Needle]:
         Needle(
             number=number,
             length_mm=a.found.measured.length_mm,
-            length_sd_mm=math.hypot(a.found.measured.length_sd_mm, 0.0 if a.bundle is None else _SHEATH_SD_MM),
+            length_sd_mm=math.hypot(
+                a.found.measured.length_sd_mm, 0.0 if a.bundle is None else _SHEATH_SD_MM
+            ),
             width_mm=a.found.measured.width_mm,
             width_sd_mm=a.found.measured.width_sd_mm,
             thin_width_mm=a.found.measured.thin_width_mm,

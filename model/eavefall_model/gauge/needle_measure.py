@@ -93,9 +93,9 @@ def _widths_mm(
 ) -> FloatArray:
     """Width at each station as seen from straight above.
 
-    A body with thickness shows more of its side the more obliquely it is seen: the outline of an ellipse seen
-    at an angle t from its minor axis is ``w sqrt(cos^2 t + section^2 sin^2 t)`` wide, and the plane turns that
-    into ``w sqrt(1 + section^2 tan^2 t)``.
+    A body with thickness shows more of its side the more obliquely it is seen: the outline of an ellipse
+    seen at an angle t from its minor axis is ``w sqrt(cos^2 t + section^2 sin^2 t)`` wide, and the plane
+    turns that into ``w sqrt(1 + section^2 tan^2 t)``.
     """
     a, b = pose.to_plane(left, height_mm), pose.to_plane(right, height_mm)
     across = b - a

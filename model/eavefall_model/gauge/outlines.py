@@ -30,7 +30,7 @@ def outlines(rgb: NDArray[np.uint8]) -> tuple[list[Contour], float, tuple[int, i
     factor = max(1.0, max(rgb.shape[:2]) / _VIEW_PX)
     size = (round(rgb.shape[1] / factor), round(rgb.shape[0] / factor))
     view = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if factor > 1 else rgb
-    lab = cv2.cvtColor(cv2.medianBlur(view, 3), cv2.COLOR_RGB2LAB)
+    lab = np.asarray(cv2.cvtColor(cv2.medianBlur(view, 3), cv2.COLOR_RGB2LAB), np.uint8)
     area = size[0] * size[1]
     found: list[Contour] = []
     for mask in _masks(lab):
@@ -43,7 +43,8 @@ def outlines(rgb: NDArray[np.uint8]) -> tuple[list[Contour], float, tuple[int, i
 
 def _masks(lab: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
     opener = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
-    for channel in cv2.split(lab):
+    for index in range(3):
+        channel = np.ascontiguousarray(lab[..., index])
         low, high = np.percentile(channel, [0.5, 99.5])
         if high - low < 12:
             continue
@@ -53,8 +54,8 @@ def _masks(lab: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
             yield np.asarray(cv2.morphologyEx(~mask, cv2.MORPH_OPEN, opener), dtype=np.uint8)
     light = lab[..., 0]
     for low, high in ((20, 60), (50, 120)):
-        edge = cv2.dilate(cv2.Canny(light, low, high), np.ones((3, 3), np.uint8))
-        yield np.asarray(edge, dtype=np.uint8)
+        edge = np.asarray(cv2.dilate(cv2.Canny(light, low, high), np.ones((3, 3), np.uint8)), np.uint8)
+        yield edge
         yield np.asarray(cv2.morphologyEx(~edge, cv2.MORPH_OPEN, opener), dtype=np.uint8)
 
 
@@ -73,14 +74,16 @@ def quads(contours: list[Contour], factor: float, view_px: tuple[int, int]) -> l
     """Every outline with four straight sides, also where the frame cuts its corners or one side off."""
     found: list[Box] = []
     for contour in contours:
-        hull = cv2.convexHull(contour)
+        hull = np.asarray(cv2.convexHull(contour), np.int32)
         if cv2.contourArea(contour) < 0.85 * cv2.contourArea(hull):
             continue
         box = _four_sides(contour.reshape(-1, 2).astype(np.float64), hull, view_px)
         if box is None:
             continue
         corners = (box.corners + 0.5) * factor - 0.5
-        if all(np.abs(_aligned(corners, other.corners) - other.corners).max() > 4 * factor for other in found):
+        if all(
+            np.abs(_aligned(corners, other.corners) - other.corners).max() > 4 * factor for other in found
+        ):
             found.append(Box(corners, box.seen))
     return found
 
@@ -88,7 +91,7 @@ def quads(contours: list[Contour], factor: float, view_px: tuple[int, int]) -> l
 def _four_sides(outline: FloatArray, hull: Contour, view_px: tuple[int, int]) -> Box | None:
     around = cv2.arcLength(hull, True)
     for share in (0.015, 0.02, 0.035, 0.05):
-        loop = cv2.approxPolyDP(hull, share * around, True).reshape(-1, 2).astype(np.float64)
+        loop: FloatArray = np.asarray(cv2.approxPolyDP(hull, share * around, True).reshape(-1, 2), np.float64)
         if _signed_area(loop) < 0:
             loop = loop[::-1]
         sides = [(a, b, _on_frame(a, b, view_px)) for a, b in zip(loop, np.roll(loop, -1, 0), strict=True)]
@@ -133,7 +136,7 @@ def _convex(corners: FloatArray) -> bool:
 
 
 def ellipses(contours: list[Contour], factor: float) -> list[tuple[float, float, float, float, float]]:
-    """(x, y, major radius, minor radius, angle of the major axis in radians) of every oval outline, photo px."""
+    """(x, y, major and minor radius, angle of the major axis in radians) of every oval outline, photo px."""
     found: list[tuple[float, float, float, float, float]] = []
     for contour in contours:
         hull = cv2.convexHull(contour)

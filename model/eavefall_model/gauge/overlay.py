@@ -27,8 +27,8 @@ def draw(rgb: UInt8, result: GaugeResult) -> UInt8:
     """
     factor = min(1.0, _LONG_SIDE_PX / max(rgb.shape[:2]))
     size = (round(rgb.shape[1] * factor), round(rgb.shape[0] * factor))
-    canvas = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if factor < 1 else rgb.copy()
-    canvas = np.ascontiguousarray(canvas)
+    shrunk = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if factor < 1 else rgb.copy()
+    canvas: UInt8 = np.ascontiguousarray(shrunk, dtype=np.uint8)
     thick = max(2, round(max(size) / 700))
     for needle in result.needles:
         line = np.round((np.array(needle.axis_px) + 0.5) * factor * 16 - 8).astype(np.int32)

@@ -18,8 +18,8 @@ __all__ = ["FOCAL_LOG_SD", "FOCAL_PER_DIAGONAL", "RADIAL_SD", "Pose", "pose_from
 
 FloatArray = NDArray[np.float64]
 
-# A phone's main camera is equivalent to 24-28 mm on a 43.27 mm diagonal (common practice, no source), and people
-# zoom in on small things: the prior is wide. A good reference overrules it.
+# A phone's main camera is equivalent to 24-28 mm on a 43.27 mm diagonal (common practice, no source), and
+# people zoom in on small things: the prior is wide. A good reference overrules it.
 FOCAL_PER_DIAGONAL: Final = 0.72
 FOCAL_LOG_SD: Final = 0.3
 # Phones correct their lenses; what is left is mostly below half a percent at the corner (judgement).
@@ -96,8 +96,8 @@ class Pose:
         """Local scale (N,): square root of the ratio of areas, px per mm."""
         step = 2.0
         base = self.to_plane(points_px, height_mm)
-        right = (self.to_plane(points_px + [step, 0.0], height_mm) - base) / step
-        down = (self.to_plane(points_px + [0.0, step], height_mm) - base) / step
+        right = (self.to_plane(points_px + np.array([step, 0.0]), height_mm) - base) / step
+        down = (self.to_plane(points_px + np.array([0.0, step]), height_mm) - base) / step
         area = np.abs(right[:, 0] * down[:, 1] - right[:, 1] * down[:, 0])
         return np.asarray(1.0 / np.sqrt(area))
 

@@ -26,7 +26,8 @@ class BarFit:
     """Bars fitted to profiles; every array has shape (N,).
 
     ``left_px``, ``right_px`` are the edges' offsets, ``blur_px`` the standard deviation of the blur,
-    ``beside`` the light beside the strand, ``step`` how much brighter it is on the right, ``contrast`` the light inside less that beside (signed), ``misfit`` the residual over the contrast, and
+    ``beside`` the light beside the strand, ``step`` how much brighter it is on the right than on the left,
+    ``contrast`` the light inside less that beside (signed), ``misfit`` the residual over the contrast, and
     ``edge_sd_px`` the standard deviation of one edge as the residual has it.
     """
 
@@ -85,12 +86,12 @@ def fit_bars(
     p[:, 2] = np.median(profiles[:, inside], axis=1)
     p[:, 5], p[:, 6] = -half_px, half_px
     p[:, 7] = math.log(blur_px if blur_px is not None else 1.2)
-    free = np.arange(8 if blur_px is None else 7)
+    free: NDArray[np.int64] = np.arange(8 if blur_px is None else 7)
     ridge = np.zeros(8)
     ridge[3:5] = _SHADE_RIDGE * m
     ridge[7] = 0.05 * m * 0.01
     start_blur = p[:, 7].copy()
-    damping = np.full(n, 1e-2)
+    damping: FloatArray = np.full(n, 1e-2)
     value, jac = _bar(x, p)
     loss = _loss(profiles - value, p, ridge, start_blur)
     for _ in range(_ROUNDS):

@@ -21,5 +21,5 @@ def glare_share(rgb: NDArray[np.uint8], allowed: NDArray[np.bool_]) -> float:
     if not allowed.any():
         return 0.0
     view = cv2.resize(rgb, allowed.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    clipped = cv2.inRange(view, (_CLIPPED, _CLIPPED, _CLIPPED), (255, 255, 255)) > 0
+    clipped = cv2.inRange(view, np.full(3, _CLIPPED), np.full(3, 255)) > 0
     return float(np.mean(clipped[allowed]))

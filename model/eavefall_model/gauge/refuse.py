@@ -17,8 +17,8 @@ _LEVEL: Final = "Hold the phone level, straight above the needles."
 _CLOSER: Final = "Hold the phone closer, so that the needles and the reference fill the picture."
 # reason -> how to retake. Stable: other programs match on the reason.
 REASONS: Final[dict[str, str]] = {
-    "no-reference": "Lay the reference flat beside the needles, wholly in the picture, with a plain background"
-    " all round it that differs from it in tone.",
+    "no-reference": "Lay the reference flat beside the needles, wholly in the picture, with a plain"
+    " background all round it that differs from it in tone.",
     "references-disagree": "Name the reference that really lies there, print the sheet at 100 %, and lay both"
     " references flat on the same surface.",
     "too-coarse": _CLOSER,
@@ -26,8 +26,8 @@ REASONS: Final[dict[str, str]] = {
     "glare": "Turn away from the lamp or the sun, or shade the needles with your body; do not use the flash.",
     "too-tilted": _LEVEL,
     "scale-uncertain": _LEVEL + " Lay the needles close to the reference, or use a card or the gauge sheet.",
-    "no-needles": "Lay single dry needles flat on a plain sheet, apart from each other, beside the reference.",
-    "too-cluttered": "Lay out ten to twenty needles, apart from each other, with nothing else in the picture.",
+    "no-needles": "Lay single dry needles flat on a plain sheet, apart, beside the reference.",
+    "too-cluttered": "Lay out ten to twenty needles, apart, with nothing else in the picture.",
 }
 
 

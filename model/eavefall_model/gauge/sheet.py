@@ -28,7 +28,7 @@ _WORDS_MM: Final = 11.6  # baseline of the first instruction above the foot of t
 _STEPS: Final = (
     "Print at 100 % (actual size). Lay a rule on the scale: 100 mm must be 100 mm, to half a millimetre.",
     "Lay dry, single needles flat in the plain field, not crossing if you can. Bundles may stay whole.",
-    "Shade the sheet from direct sun, hold the phone level above it, fill the picture with the sheet, tap to focus.",
+    "Shade the sheet from direct sun, hold the phone level above it, fill the picture with it, tap to focus.",
 )
 
 
@@ -46,7 +46,7 @@ def _runs(cells: NDArray[np.uint8]) -> Iterator[tuple[int, int, int, int]]:
 
 def _marker(canvas: Canvas, number: int, x_mm: float, y_mm: float, page_height_mm: float) -> None:
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
-    cells = cv2.aruco.generateImageMarker(dictionary, number, _CELLS)
+    cells = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, _CELLS), np.uint8)
     cell_mm = MARKER_MM / _CELLS
     # One black square with white cells on top: no hairline seams between black neighbours.
     canvas.setFillGray(0)

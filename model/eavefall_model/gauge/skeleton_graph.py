@@ -36,11 +36,11 @@ class Piece:
 
 def skeleton_pieces(skeleton: NDArray[np.bool_], mask: NDArray[np.bool_]) -> list[Piece]:
     """Pieces of a skeleton, spurs removed and false forks joined. ``mask`` is what was thinned."""
-    half_of = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    half_of = np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
     count = neighbours(skeleton)
     fork = skeleton & (count >= 3)
-    _, fork_label = cv2.connectedComponents(fork.astype(np.uint8), connectivity=8)
-    n, label, stats, _ = cv2.connectedComponentsWithStats((skeleton & ~fork).astype(np.uint8), connectivity=8)
+    fork_label = np.asarray(cv2.connectedComponents(fork.astype(np.uint8), connectivity=8)[1], np.int32)
+    n, label = cv2.connectedComponents((skeleton & ~fork).astype(np.uint8), connectivity=8)
     pixels: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for y, x in zip(*(axis.tolist() for axis in np.nonzero(label)), strict=True):
         pixels[int(label[y, x])].append((x, y))
@@ -50,7 +50,6 @@ def skeleton_pieces(skeleton: NDArray[np.bool_], mask: NDArray[np.bool_]) -> lis
         piece = Piece(np.array(points, np.float64), np.array([half_of[y, x] for x, y in points], np.float64))
         piece.nodes = _end_nodes(points, fork_label)
         pieces.append(piece)
-    del stats
     centres = _fork_centres(fork_label)
     for piece in pieces:
         _reach_forks(piece, centres, half_of)
@@ -111,7 +110,7 @@ def _reach_forks(piece: Piece, centres: dict[int, FloatArray], half_of: NDArray[
 
 
 def _tidy(pieces: list[Piece]) -> list[Piece]:
-    """Drop spurs no longer than the strand is wide, and join pieces through forks of two, until nothing changes."""
+    """Drop spurs no longer than the strand is wide, and join pieces through forks of two, to the end."""
     while True:
         at: dict[int, list[tuple[Piece, int]]] = defaultdict(list)
         for piece in pieces:

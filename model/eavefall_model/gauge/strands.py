@@ -16,7 +16,7 @@ __all__ = ["Strand", "join_pieces"]
 
 FloatArray = NDArray[np.float64]
 
-_BRIDGE_WIDTHS: Final = 2.5  # a piece between two forks this short belongs to one crossing
+_BRIDGE_WIDTHS: Final = 4.5  # a piece between two forks this short belongs to one crossing (30 degrees: 4)
 _WIDE_BRIDGE_WIDTHS: Final = 14.0  # so does a longer one that is too wide for one strand
 _WIDE: Final = 1.3
 _ARM_WIDTHS: Final = 9.0
@@ -158,7 +158,7 @@ def _arm(piece: Piece, number: int, end: int, width: float) -> _Arm:
     points = piece.points if end == 0 else piece.points[::-1]
     half = piece.half if end == 0 else piece.half[::-1]
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    # The skeleton bends where strands merge: look past that, but not so far that the strand's own bend counts.
+    # The skeleton bends where strands merge: look past that, but not so far that its own bend counts.
     skip = min(1.0 * width, 0.3 * run[-1])
     part = (run >= skip) & (run <= skip + _ARM_WIDTHS * width)
     if part.sum() < 3:
@@ -189,7 +189,7 @@ def _pair_cost(a: _Arm, b: _Arm, width: float) -> float:
 
 
 def _best_pairs(arms: list[_Arm], width: float) -> list[tuple[int, int, bool]]:
-    """Pairs of least total cost, leaving out arms that fit none; True marks a pair hardly better than another."""
+    """Pairs of least total cost, leaving out arms that fit none; True marks one hardly the best."""
     cost = {
         (i, j): _pair_cost(arms[i], arms[j], width)
         for i in range(len(arms))

@@ -59,18 +59,18 @@ def thin(mask: Mask) -> Mask:
         changed = False
         for table in _TABLES:
             code = cv2.filter2D(body, cv2.CV_8U, _BITS, borderType=cv2.BORDER_CONSTANT)
-            drop = cv2.LUT(code, table) & body
+            drop = np.asarray(cv2.LUT(code, table), np.uint8) & body
             if drop.any():
                 body ^= drop
                 changed = True
         if not changed:
             break
-    # Slanting lines are left two pixels thick in steps, which would look like forks. Pixels of one of the four
-    # alternating grids never touch, so each grid can be cleared at once.
+    # Slanting lines are left two pixels thick in steps, which would look like forks. Pixels of one of the
+    # four alternating grids never touch, so each grid can be cleared at once.
     for row in (0, 1):
         for col in (0, 1):
             code = cv2.filter2D(body, cv2.CV_8U, _BITS, borderType=cv2.BORDER_CONSTANT)
-            drop = cv2.LUT(code, _CORNER) & body
+            drop = np.asarray(cv2.LUT(code, _CORNER), np.uint8) & body
             body[row::2, col::2] ^= drop[row::2, col::2]
     out[top:bottom, left:right] = body[1:-1, 1:-1].astype(bool)
     return out

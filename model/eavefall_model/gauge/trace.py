@@ -48,7 +48,8 @@ class Trace:
     stations, which lie at ``share`` (N,) of the length; ``half_px`` and ``blur_px`` describe the body;
     ``good_share`` is how much of the length could be measured; ``misfit`` the typical misfit of the profiles;
     ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light.
-    ``step`` is how much the light beside it differs from side to side, over the contrast (a leaf's rim: 1 and more).
+    ``step`` is how much the light beside it differs from side to side, over the contrast (a leaf's
+    rim: 1 and more).
     ``reached`` tells for each end whether the strand was still seen at the limit of the search.
     """
 
@@ -123,7 +124,9 @@ def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px:
     stop, stop_reached = _end(light, curve, body, px_per_mm, 1)
     if stop - start < 2 * px_per_mm:
         return None
-    dense = np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0))))
+    dense = np.asarray(
+        np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0)))), np.float64
+    )
     inside = good & (middle > start) & (middle < stop)
     base, normal = curve.at(middle), _normals(curve, middle)
     return Trace(
@@ -186,7 +189,7 @@ def _profiles(
 ) -> tuple[FloatArray, FloatArray]:
     """Offsets (M,) and mean profile (N, M) in each window between ``edges_s``."""
     reach = half_px + _SIDE_PX + 0.15 * half_px
-    offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
+    offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
     per_window = max(3, min(12, int(edges_s[1] - edges_s[0])))
     share = (np.arange(per_window) + 0.5) / per_window
     s = (edges_s[:-1, None] + share * np.diff(edges_s)[:, None]).ravel()
@@ -223,15 +226,15 @@ def _end(
     """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
 
     The light missing between the edges, over the body's, is the width over the body's: it falls through
-    ``_END_LEVEL`` at a square end within a pixel, and at a pointed tip where the tip is that thin. Where other
-    strands lie beside, their light is not taken for the background: it runs on into a sheath to its end.
+    ``_END_LEVEL`` at a square end within a pixel, and at a pointed tip where the tip is that thin. Where
+    other strands lie beside, their light is not taken for the background: it runs on to a sheath's end.
     """
     beyond = _BEYOND_MM * px_per_mm
     back = min(0.45 * curve.length, _BACK_MM * px_per_mm)
-    s = np.arange(-back, beyond, 1.0)
-    at = curve.length + s if way > 0 else -s
+    s = np.asarray(np.arange(-back, beyond, 1.0), np.float64)
+    at = np.asarray(curve.length + s if way > 0 else -s, np.float64)
     reach = body.half_px + _SIDE_PX
-    offsets = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
+    offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
     rows = sample_normals(light, curve.at(at), _normals(curve, at), offsets)
     beside = np.median(rows[:, np.abs(offsets) > body.half_px + 2.5], axis=1)
     beside = np.where(np.abs(beside - body.beside) > 0.3 * abs(body.contrast), body.beside, beside)

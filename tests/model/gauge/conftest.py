@@ -20,18 +20,21 @@ _OVER = 4  # samples per pixel and side
 
 @dataclass
 class Canvas:
-    """A level surface at ``px_per_mm``, origin in the upper left corner, light 0..1; ``paint`` makes the photo."""
+    """A level surface at ``px_per_mm``, origin in the upper left, light 0..1; ``paint`` makes the photo."""
 
     width_mm: float
     height_mm: float
     px_per_mm: float = 12.0
     ground: float = 0.75
     shapes: list[tuple[np.ndarray, float]] = field(default_factory=list)
+    needles: list[tuple[float, ...]] = field(default_factory=list)
 
     def polygon(self, points_mm: np.ndarray, light: float) -> None:
         self.shapes.append((np.asarray(points_mm, float), light))
 
-    def card(self, x: float, y: float, turn_deg: float = 0.0, light: float = 0.2, size=(85.60, 53.98)) -> None:
+    def card(
+        self, x: float, y: float, turn_deg: float = 0.0, light: float = 0.2, size=(85.60, 53.98)
+    ) -> None:
         half = np.array(size) / 2
         radius = 3.18
         corner = np.radians(np.linspace(0, 90, 12))
@@ -51,11 +54,7 @@ class Canvas:
         self, x: float, y: float, toward_deg: float, length: float, width: float, light: float = 0.08
     ) -> None:
         """A straight square-ended strand from (x, y)."""
-        turn = math.radians(toward_deg)
-        along = np.array([math.cos(turn), math.sin(turn)])
-        across = np.array([-along[1], along[0]]) * width / 2
-        a, b = np.array([x, y]), np.array([x, y]) + along * length
-        self.polygon(np.array([a - across, b - across, b + across, a + across]), light)
+        self.needles.append((x, y, math.radians(toward_deg), length, width, light))
 
     def sheet(self) -> None:
         layout = layout_for("letter")
@@ -69,6 +68,20 @@ class Canvas:
                     if white:
                         self.polygon(box * cell + [x + column * cell, y + row * cell], self.ground)
 
+    def _lay(
+        self, light: np.ndarray, x: float, y: float, turn: float, length: float, width: float, value: float
+    ) -> None:
+        """Samples whose middle lies in the rectangle: the same in every direction."""
+        fine = self.px_per_mm * _OVER
+        reach = length + width
+        left, top = max(0, math.floor((x - reach) * fine)), max(0, math.floor((y - reach) * fine))
+        part = light[top : math.ceil((y + reach) * fine), left : math.ceil((x + reach) * fine)]
+        rows, cols = np.mgrid[: part.shape[0], : part.shape[1]]
+        dx, dy = (cols + left + 0.5) / fine - x, (rows + top + 0.5) / fine - y
+        along = dx * math.cos(turn) + dy * math.sin(turn)
+        across = dy * math.cos(turn) - dx * math.sin(turn)
+        part[(along >= 0) & (along < length) & (np.abs(across) < width / 2)] = round(value * 50000)
+
     def paint(self, blur_px: float = 0.8, noise: float = 0.004) -> Photo:
         size = (round(self.width_mm * self.px_per_mm), round(self.height_mm * self.px_per_mm))
         light = np.full((size[1] * _OVER, size[0] * _OVER), round(self.ground * 50000), np.uint16)
@@ -76,6 +89,8 @@ class Canvas:
             # OpenCV fills from pixel middle to pixel middle: a half sample is taken off, 8 bits of fraction.
             at = np.round((points * self.px_per_mm * _OVER - 0.5) * 256).astype(np.int32)
             cv2.fillPoly(light, [at], round(value * 50000), cv2.LINE_8, 8)
+        for needle in self.needles:
+            self._lay(light, *needle)
         small = cv2.resize(light.astype(np.float32) / 50000, size, interpolation=cv2.INTER_AREA)
         if blur_px > 0:
             small = cv2.GaussianBlur(small, (0, 0), blur_px)

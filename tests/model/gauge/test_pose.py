@@ -17,7 +17,9 @@ def pose_at(tilt_deg, azimuth_deg, turn_deg, focal=2700.0, distance=220.0, radia
     axis = np.array([math.cos(math.radians(azimuth_deg)), math.sin(math.radians(azimuth_deg)), 0.0])
     lean = cv2.Rodrigues(axis * math.radians(tilt_deg))[0]
     turn = cv2.Rodrigues(np.array([0.0, 0.0, math.radians(turn_deg)]))[0]
-    theta = np.concatenate([cv2.Rodrigues(lean @ turn)[0].ravel(), [5.0, -8.0, distance], [math.log(focal), radial]])
+    theta = np.concatenate(
+        [cv2.Rodrigues(lean @ turn)[0].ravel(), [5.0, -8.0, distance], [math.log(focal), radial]]
+    )
     return Pose(theta, np.zeros((8, 8)), SIZE)
 
 

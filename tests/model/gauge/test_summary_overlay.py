@@ -12,7 +12,8 @@ from eavefall_model.gauge.summary import summarise
 def needle(number, length, width, bundle=None, complete=True):
     return Needle(
         number=number, length_mm=length, length_sd_mm=0.2, width_mm=width, width_sd_mm=0.02,
-        thin_width_mm=width * 0.9, bundle=bundle, complete=complete, axis_px=((20.0, 20.0 * number), (180.0, 20.0 * number)),
+        thin_width_mm=width * 0.9, bundle=bundle, complete=complete,
+        axis_px=((20.0, 20.0 * number), (180.0, 20.0 * number)),
     )  # fmt: skip
 
 
@@ -47,7 +48,8 @@ def test_overlay_leaves_the_photo_alone():
     rgb = np.full((200, 300, 3), 200, np.uint8)
     needles = (needle(1, 50, 1.0), needle(2, 50, 1.0, complete=False))
     result = GaugeResult(
-        photo="p", sha256="0", reference="card", px_per_mm=10.0, px_per_mm_sd=0.1, tilt_deg=1.0, needles=needles,
+        photo="p", sha256="0", reference="card", px_per_mm=10.0, px_per_mm_sd=0.1, tilt_deg=1.0,
+        needles=needles,
         summary=summarise(list(needles), 0.0), refused=None, version="1",
     )  # fmt: skip
     drawn = draw(rgb, result)
