@@ -116,8 +116,7 @@ def extract(tree: Path, folder: Path, rows: Iterable[PackagePicture]) -> list[Pa
                 data = inner.read(row.member)
         else:
             data = (tree / row.member).read_bytes()
-        image = Image.open(io.BytesIO(data))
-        image = image.convert("RGBA" if row.kind == "sprite" else "RGB")
+        image = Image.open(io.BytesIO(data)).convert("RGBA" if row.kind == "sprite" else "RGB")
         left, top, right, bottom = (float(part) for part in row.box.split())
         width, height = image.size
         box = (round(left * width), round(top * height), round(right * width), round(bottom * height))

@@ -111,8 +111,8 @@ def _paste(
         ).astype(np.uint8)
         height, width = sprite.shape[:2]
         scale = 1 / 1.5
-    turn = cv2.getRotationMatrix2D((width / 2, height / 2), turn_deg, scale)
-    turn[:, 2] += np.asarray(at) - (width / 2, height / 2)
+    turn = np.array(cv2.getRotationMatrix2D((width / 2, height / 2), turn_deg, scale), dtype=np.float64)
+    turn[:, 2] = turn[:, 2] + np.asarray(at) - np.array([width / 2, height / 2])
     size = (canvas.shape[1], canvas.shape[0])
     alpha = sprite[..., 3:].astype(np.float32) / 255
     colour = sprite[..., :3].astype(np.float32) * alpha * rng.uniform(0.65, 1.2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -51,20 +52,24 @@ def test_committed_recipe_loads() -> None:
 
 
 def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
-    write_dataset(tmp_path / "scenes", 16, seed=5, size=96)
-    scenes = list(load_rendered(tmp_path / "scenes"))
-    config = FitConfig(name="mini", input_px=64, serve_px=64, steps=3, batch=4, folds=2)
+    write_dataset(tmp_path / "scenes", 24, seed=5, size=96)
+    # Four invented places, so that whole places can be held out.
+    scenes = [
+        replace(scene, source=f"place-{i % 4}", species="")
+        for i, scene in enumerate(load_rendered(tmp_path / "scenes"))
+    ]
+    config = FitConfig(name="mini", input_px=64, serve_px=64, steps=2, batch=4, folds=2)
     card = reproduce(
         (scenes, {}, scenes), config, tmp_path / "work", tmp_path / "out", side_px=96, say=lambda _: None
     )
     stored = Card.model_validate_json((tmp_path / "out" / "card.json").read_text())
     assert stored == card
-    assert stored.recipe["steps"] == 3
-    assert len((tmp_path / "out" / "credits.csv").read_text().splitlines()) == 17
+    assert stored.recipe["steps"] == 2
+    assert len((tmp_path / "out" / "credits.csv").read_text().splitlines()) == 25
     tagger = Tagger((tmp_path / "out" / "tagger.onnx").read_bytes(), stored)
     photo = decode(scenes[0].path.read_bytes(), fit_px=tagger.fit_px)
     tags = tagger.tag(photo, "scene")
     assert sum(tags.form.values()) == pytest.approx(1.0)
     logits = np.load(tmp_path / "work" / "logits.npy")
-    assert logits.shape == (16, 8)
+    assert logits.shape == (24, 8)
     assert np.isfinite(logits).all()

@@ -31,7 +31,7 @@ def colour_texture(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
         size, angle = np.hypot(gx, gy), np.arctan2(gy, gx) % np.pi
         by_direction = np.histogram(angle, bins=6, range=(0, np.pi), weights=size)[0] / size.size
         out += [float(size.mean()), float(size.std()), *by_direction.tolist()]
-        grey = cv2.pyrDown(grey)
+        grey = cv2.pyrDown(grey).astype(np.float32)
     return np.array(out)
 
 

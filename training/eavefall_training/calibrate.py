@@ -39,7 +39,8 @@ def platt(logits: Floats, happened: Bools, own: int) -> tuple[Floats, float]:
     x = np.column_stack([logits, np.ones(len(logits))])
     prior = np.zeros(x.shape[1])
     prior[own] = 1.0
-    theta, pull = prior.copy(), 1.0
+    theta: Floats = prior.copy()
+    pull = 1.0
     for _ in range(100):
         p = 1 / (1 + np.exp(-np.clip(x @ theta, -50, 50)))
         gradient = x.T @ (p - target) + pull * (theta - prior)

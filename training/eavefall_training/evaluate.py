@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,7 +94,7 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     out: list[Figure] = []
 
     def add(what: str, m: Measured, how: str) -> None:
-        if m.n:
+        if m.n and np.isfinite(m.value):
             out.append(Figure(what=what, value=m.value, n=m.n, low=m.low, high=m.high, how=how))
 
     photo_in, photo_held = inside & (kinds == "photo"), known & (pack.fold == HELD_OUT)
@@ -101,9 +102,9 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
         one = np.flatnonzero(rows & (y[:, 0] != y[:, 1]))
         score = logits[one, 0] - logits[one, 1]
         truth, groups = y[one, 0], _groups(pack, one)
-        auc = clustered(lambda i, s=score, t=truth: area_under_curve(s[i], t[i]), groups)
+        auc = clustered(partial(_curve, score, truth), groups)
         add("needle against broad: area under curve", auc, where)
-        bal = clustered(lambda i, s=score, t=truth: balanced_accuracy(s[i] > 0, t[i]), groups)
+        bal = clustered(partial(_balanced, score, truth), groups)
         add("needle against broad: balanced accuracy", bal, where)
         sure = np.argsort(-np.abs(score), kind="stable")[: int(np.ceil(0.8 * len(one)))]
         add(
@@ -153,11 +154,11 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
         )
     conifer = leafy & (pack.form <= 2) & y[:, 0]
     recalls = [(form_p[conifer & (pack.form == j)][:, :3].argmax(axis=1) == j) for j in range(3)]
-    where = np.flatnonzero(conifer)
-    among = form_p[where][:, :3].argmax(axis=1)
+    cones = np.flatnonzero(conifer)
+    among = form_p[cones][:, :3].argmax(axis=1)
     add(
         "form within needle: balanced accuracy",
-        clustered(lambda i: _macro(among[i], pack.form[where][i]), _groups(pack, where)),
+        clustered(lambda i: _macro(among[i], pack.form[cones][i]), _groups(pack, cones)),
         f"{_FOLDS}; {' / '.join(str(len(r)) for r in recalls)} long / short / scale",
     )
     told = leafy & form_sure
@@ -203,5 +204,15 @@ def _groups(pack: Pack, rows: NDArray[np.int64]) -> list[str]:
     return [pack.groups[i] or pack.file_ids[i] for i in rows]
 
 
+def _curve(score: NDArray[np.float64], truth: NDArray[np.bool_], i: NDArray[np.int64]) -> float:
+    return area_under_curve(score[i], truth[i])
+
+
+def _balanced(score: NDArray[np.float64], truth: NDArray[np.bool_], i: NDArray[np.int64]) -> float:
+    return balanced_accuracy(score[i] > 0, truth[i])
+
+
 def _macro(said: NDArray[np.int64], truth: NDArray[np.int64]) -> float:
+    if len(truth) == 0:
+        return float("nan")
     return float(np.mean([(said[truth == j] == j).mean() for j in np.unique(truth)]))

@@ -52,6 +52,8 @@ def to_onnx(net: TaggerNet, input_px: int) -> bytes:
             dynamic_shapes={"pixels": {0: torch.export.Dim("batch", min=1, max=64)}},
             verbose=False,
         )
+    if program is None:
+        raise RuntimeError("the exporter gave nothing back")
     buffer = io.BytesIO()
     onnx.save(program.model_proto, buffer)
     return _halved(_optimised(buffer.getvalue()))

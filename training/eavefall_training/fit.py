@@ -72,7 +72,7 @@ def fit_net(
     torch.manual_seed(seed)
     generator = torch.Generator(device=device).manual_seed(seed)
     net = load_pretrained(TaggerNet(dropout=config.dropout, drop_path=config.drop_path))
-    net = net.to(device, memory_format=torch.channels_last)
+    net = net.to(device).to(memory_format=torch.channels_last)
     average = copy.deepcopy(net)
     head = [p for n, p in net.named_parameters() if n.startswith("head")]
     trunk = [p for n, p in net.named_parameters() if not n.startswith("head")]
@@ -101,14 +101,15 @@ def fit_net(
             logits = net(pixels.to(memory_format=torch.channels_last))[0]
         loss = _loss(logits.float(), foliage, form, data.weight[picks], config.form_weight)
         optimizer.zero_grad(set_to_none=True)
-        loss.backward()
+        loss.backward()  # type: ignore[no-untyped-call]
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
         schedule.step()
         _follow(average, net, min(config.ema_decay, (1 + step) / (10 + step)))
         if progress is not None and step % 50 == 0:
             progress(step, float(loss.detach()))
-    return average.eval()
+    average.eval()
+    return average
 
 
 def fit_soup(
@@ -136,7 +137,7 @@ def predict(net: TaggerNet, pixels: Tensor, *, mirror: bool = True, batch: int =
     """Logits (n, 8) of uint8 pixels (n, 3, side, side); ``mirror`` averages with the mirrored picture."""
     net.eval()
     out = []
-    for part in pixels.split(batch):
+    for part in torch.split(pixels, batch):
         x = part.float().contiguous(memory_format=torch.channels_last)
         logits = net(x)[0]
         if mirror:

@@ -76,6 +76,8 @@ def clustered(
     ``statistic`` is given row indices (with repeats) and returns a number; draws where it is undefined
     are left out.
     """
+    if not groups:
+        return Measured(float("nan"), 0, 0.0, 1.0)
     names = sorted(set(groups))
     rows = {name: np.flatnonzero([g == name for g in groups]) for name in names}
     rng = np.random.default_rng(seed)

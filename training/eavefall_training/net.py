@@ -69,7 +69,7 @@ class _Block(nn.Module):
             return cast(Tensor, y)
         if self.training and keep < 1.0:
             y = y * (torch.rand(len(y), 1, 1, 1, device=y.device) < keep).to(y.dtype) / keep
-        return x + y
+        return cast(Tensor, x + y)
 
 
 class TaggerNet(nn.Module):

@@ -60,7 +60,9 @@ class Pack:
     def pixels(self, i: int) -> NDArray[np.uint8]:
         """RGB of picture i, uint8 (height, width, 3)."""
         bgr = cv2.imdecode(np.frombuffer(self.jpegs[i], np.uint8), cv2.IMREAD_COLOR)
-        return np.ascontiguousarray(bgr[:, :, ::-1])
+        if bgr is None:
+            raise ValueError(f"{self.file_ids[i]} in the pack cannot be decoded")
+        return np.ascontiguousarray(bgr[:, :, ::-1], dtype=np.uint8)
 
 
 def build(

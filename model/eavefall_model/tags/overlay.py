@@ -32,4 +32,4 @@ def draw(rgb: NDArray[np.uint8], evidence: NDArray[np.float32]) -> NDArray[np.ui
     grey = picture.mean(axis=2, keepdims=True) * 0.55
     mixed = grey + (picture - grey) * soft[..., None]
     edge = np.clip(1.0 - np.abs(soft - 0.5) / 0.02, 0.0, 1.0)[..., None] * 0.9
-    return np.clip(mixed * (1 - edge) + _AMBER * edge, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(mixed * (1 - edge) + _AMBER * edge, 0, 255), dtype=np.uint8)
