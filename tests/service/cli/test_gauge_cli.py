@@ -1,0 +1,81 @@
+"""The gauge command: table, JSON, overlay, several photos, and its exit status."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from eavefall_service.cli import build_app
+
+app = build_app()
+run = CliRunner().invoke
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Two photos at 10 px/mm: a card with three needles, and a bare sheet."""
+    where = tmp_path_factory.mktemp("gauge")
+    picture = np.full((1100, 1500), 225, np.uint8)
+    cv2.rectangle(picture, (100, 80), (956, 620), 120, -1)
+    for row in (760, 860, 960):
+        cv2.rectangle(picture, (300, row), (900, row + 9), 80, -1)
+    picture = cv2.GaussianBlur(picture, (0, 0), 0.8)
+    picture = np.clip(picture + np.random.default_rng(1).normal(0, 1, picture.shape), 0, 255).astype(np.uint8)
+    cv2.imwrite(str(where / "card.png"), picture)
+    cv2.imwrite(str(where / "bare.png"), np.full((600, 800), 225, np.uint8))
+    return where
+
+
+def test_table_for_people(folder):
+    result = run(app, ["gauge", str(folder / "card.png"), "--reference", "card"])
+    assert result.exit_code == 0
+    assert "Length mm" in result.output
+    assert "n = 3" in result.output
+
+
+def test_json_line_and_overlay(folder, tmp_path):
+    overlay = tmp_path / "seen.png"
+    arguments = [
+        "gauge",
+        str(folder / "card.png"),
+        "--reference",
+        "card",
+        "--json",
+        "--overlay",
+        str(overlay),
+    ]
+    result = run(app, arguments)
+    assert result.exit_code == 0
+    read = json.loads(result.output)
+    assert read["format"] == "eavefall.gauge/1"
+    assert [n["complete"] for n in read["needles"]] == [True] * 3
+    assert [n["length_mm"] for n in read["needles"]] == pytest.approx([60] * 3, rel=0.03)
+    assert cv2.imread(str(overlay)) is not None
+
+
+def test_one_bad_photo_never_stops_the_rest(folder, tmp_path):
+    missing = tmp_path / "missing.jpg"
+    photos = [str(missing), str(folder / "bare.png"), str(folder / "card.png")]
+    result = run(app, ["gauge", *photos, "--reference", "card", "--json"])
+    assert result.exit_code == 1
+    lines = [json.loads(line) for line in result.output.splitlines() if line.startswith("{")]
+    assert lines[0]["error"]["code"] == "photo-missing"
+    assert lines[1]["refused"]["reason"] == "no-reference"
+    assert len(lines[2]["needles"]) == 3
+
+
+def test_unknown_reference_is_told_once():
+    result = run(app, ["gauge", "any.jpg", "--reference", "ruler"])
+    assert result.exit_code != 0
+    assert result.exception.code == "gauge-reference-unknown"
+
+
+@pytest.mark.parametrize("paper", ["letter", "a4"])
+def test_sheet(tmp_path, paper):
+    out = tmp_path / "sheet.pdf"
+    result = run(app, ["gauge", "sheet", str(out), "--paper", paper])
+    assert result.exit_code == 0
+    assert out.read_bytes().startswith(b"%PDF")
+    assert run(app, ["gauge", "sheet", str(out), "--paper", "a0"]).exit_code != 0
