@@ -24,6 +24,7 @@ _MIN_SIDE_PX: Final = 60.0
 _MIN_SUPPORT: Final = 0.6  # share of all edge samples that lie on the fitted outline
 _MIN_SIDE_SUPPORT: Final = 0.3
 _MAX_SPREAD_PX: Final = 1.2
+_BELIEVABLE_TILT_DEG: Final = 50.0  # beyond it any four lines can be made a card
 _LAST_REACH_PX: Final = 3.0
 
 
@@ -51,7 +52,7 @@ def find_flat(light: NDArray[np.float32], candidates: list[Box], reference: Refe
             if not all(seen) and not (seen[1] and seen[3]):
                 continue  # only the long sides can be cut short
             fit = _fit_outline(light, np.roll(corners, -first, axis=0), seen, reference)
-            if fit is not None:
+            if fit is not None and fit.pose.tilt_deg < _BELIEVABLE_TILT_DEG:
                 fits.append((float(cv2.contourArea(corners.astype(np.float32))), fit))
     if not fits:
         return None
