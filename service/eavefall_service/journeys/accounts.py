@@ -87,11 +87,16 @@ def sign_in(session: Session, name: str, password: str, *, secret: str, hours: f
 
 def user_of_session(session: Session, token: str, secret: str) -> Actor | None:
     """Who a cookie's token stands for, or None if nobody (any more)."""
-    row = session.get(SessionRow, keyed_hash(secret, token))
-    if row is None or row.expires_at <= now_text():
-        return None
-    user = session.get(UserRow, row.user_id)
-    return _actor(user) if user and user.disabled_at is None else None
+    user = session.scalar(
+        select(UserRow)
+        .join(SessionRow, SessionRow.user_id == UserRow.id)
+        .where(
+            SessionRow.token_hash == keyed_hash(secret, token),
+            SessionRow.expires_at > now_text(),
+            UserRow.disabled_at.is_(None),
+        )
+    )
+    return _actor(user) if user else None
 
 
 def has_users(session: Session) -> bool:

@@ -110,17 +110,20 @@ def add_photo(
     )
     if row is not None and row.deleted_at is None:
         return row
-    ever = select(func.count()).where(PhotoRow.survey_id == survey.id)
-    kept = ever.where(PhotoRow.deleted_at.is_(None))
-    kept_gauge = session.scalar(kept.where(PhotoRow.shows == "gauge")) or 0
+    kept = PhotoRow.deleted_at.is_(None)
+    counts = select(
+        func.count(),
+        func.count().filter(kept),
+        func.count().filter(kept, PhotoRow.shows == "gauge"),
+    ).where(PhotoRow.survey_id == survey.id)
+    ever, ever_kept, kept_gauge = session.execute(counts).one()
     if meta.shows == "gauge" and kept_gauge >= most_gauge:
         message = f"This survey has {most_gauge} close-ups beside a card already."
         raise ServiceError("too-many-photos", message, "Delete some first.")
-    if (session.scalar(kept) or 0) >= most:
+    if ever_kept >= most:
         raise ServiceError("too-many-photos", f"This survey has {most} photos already.", "Delete some first.")
     if row is None:
-        number = (session.scalar(ever) or 0) + 1
-        row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{number:02d}")
+        row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{ever + 1:02d}")
         session.add(row)
     row.shows, row.of, row.reference, row.shot = meta.shows, meta.of, meta.reference, meta.shot
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()

@@ -20,13 +20,18 @@ _SHA256: Final = re.compile(r"[0-9a-f]{64}")
 
 
 class IncomingPhoto:
-    """A photo on its way in: bytes go to a temporary file while their hash is taken."""
+    """A photo on its way in: bytes go to a temporary file while their hash is taken.
+
+    :meth:`seal` may run in one thread while another reads and decodes the same bytes.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.size = 0
         self._file = path.open("xb")
         self._hash = hashlib.sha256()
+        self._lock = threading.Lock()
+        self._lost: OSError | None = None
 
     def write(self, chunk: bytes) -> None:
         """Add bytes."""
@@ -41,19 +46,32 @@ class IncomingPhoto:
 
     def read(self) -> bytes:
         """The bytes so far."""
-        self._file.flush()
+        with self._lock:
+            if not self._file.closed:
+                self._file.flush()
         return self.path.read_bytes()
 
     def seal(self) -> None:
-        """Bytes onto the disk, file closed."""
-        self._file.flush()
-        os.fsync(self._file.fileno())
-        self._file.close()
+        """Bytes onto the disk, file closed; a second call waits for the first and ends as it did."""
+        with self._lock:
+            # After a failed fsync Linux calls the next one good, though the bytes are gone.
+            if self._lost is not None:
+                raise self._lost
+            if self._file.closed:
+                return
+            try:
+                self._file.flush()
+                os.fsync(self._file.fileno())
+            except OSError as error:
+                self._lost = error
+                raise
+            self._file.close()
 
     def discard(self) -> None:
         """Forget it; harmless after it was kept."""
-        self._file.close()
-        self.path.unlink(missing_ok=True)
+        with self._lock:
+            self._file.close()
+            self.path.unlink(missing_ok=True)
 
 
 class PhotoFolder:

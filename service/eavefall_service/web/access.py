@@ -63,7 +63,7 @@ def maybe_staff(office: OfficeDep, token: CookieDep) -> Actor | None:
 MaybeStaff = Annotated[Actor | None, Depends(maybe_staff)]
 
 
-def staff(actor: MaybeStaff) -> Actor:
+async def staff(actor: MaybeStaff) -> Actor:
     """The signed-in person; raises ``not-signed-in``."""
     if actor is None:
         raise refuse("not-signed-in", hint="Sign in and try again.")
@@ -73,7 +73,7 @@ def staff(actor: MaybeStaff) -> Actor:
 Staff = Annotated[Actor, Depends(staff)]
 
 
-def auditor(actor: Staff) -> Actor:
+async def auditor(actor: Staff) -> Actor:
     """The signed-in auditor or admin; raises ``not-allowed`` for a rep."""
     actor.need(AUDITORS)
     return actor

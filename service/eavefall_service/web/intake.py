@@ -86,7 +86,12 @@ async def receive(
             await _fill(incoming, chunks)
             _check_digest(incoming, digest)
             job = office.work.urgent(partial(_take_in, office, survey_id, actor, meta, incoming, measure))
-            return await asyncio.wrap_future(job)
+            # The disk writes while the photo is decoded; _keep waits for it.
+            sealing = asyncio.create_task(asyncio.to_thread(incoming.seal))
+            try:
+                return await asyncio.wrap_future(job)
+            finally:
+                await asyncio.gather(sealing, return_exceptions=True)
         finally:
             incoming.discard()
     finally:

@@ -46,7 +46,7 @@ class Office:
     tagger: TaggerOnce = field(default_factory=TaggerOnce)
 
 
-def office_of(request: Request) -> Office:
+async def office_of(request: Request) -> Office:
     """The server's office."""
     office: Office = request.app.state.office
     return office

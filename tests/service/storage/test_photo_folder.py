@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -82,3 +83,34 @@ def test_only_hashes_name_files(tmp_path, name):
 def test_only_the_owner_may_look(tmp_path):
     PhotoFolder(tmp_path)
     assert stat.S_IMODE((tmp_path / "original").stat().st_mode) == 0o700
+
+
+def test_a_failed_sync_stays_failed(tmp_path, monkeypatch):
+    """Linux reports a lost write once (fsync(2), EIO); a second try must not make it look good."""
+    folder = PhotoFolder(tmp_path)
+    incoming = folder.begin()
+    incoming.write(b"needle")
+    real_sync = os.fsync
+
+    def broken(_fd: int) -> None:
+        raise OSError(errno.EIO, "disk")
+
+    monkeypatch.setattr(os, "fsync", broken)
+    with pytest.raises(OSError, match="disk"):
+        incoming.seal()
+    monkeypatch.setattr(os, "fsync", real_sync)
+    with pytest.raises(OSError, match="disk"):
+        folder.keep(incoming)
+    assert not folder.original(incoming.sha256).exists()
+    incoming.discard()
+
+
+def test_bytes_can_be_read_before_and_after_sealing(tmp_path):
+    folder = PhotoFolder(tmp_path)
+    incoming = folder.begin()
+    incoming.write(b"nee")
+    assert incoming.read() == b"nee"
+    incoming.write(b"dle")
+    incoming.seal()
+    assert incoming.read() == b"needle"
+    assert folder.original(folder.keep(incoming)).read_bytes() == b"needle"

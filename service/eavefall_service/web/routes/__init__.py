@@ -23,7 +23,10 @@ from eavefall_service.web.routes import (
 
 __all__ = ["ROUTERS"]
 
+# Tried in this order; photos come first since many are sent while somebody waits.
 ROUTERS: Final[tuple[APIRouter, ...]] = (
+    api_photos.router,
+    api_link.router,
     root.router,
     sign_in.router,
     outputs.router,
@@ -34,8 +37,6 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     pictures.router,
     office_stats.router,
     api.router,
-    api_photos.router,
     api_copies.router,
-    api_link.router,
     api_audit.router,
 )

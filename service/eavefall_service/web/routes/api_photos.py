@@ -51,7 +51,7 @@ PHOTO_BODY: Final = {
 }
 
 
-def photo_meta(
+async def photo_meta(
     shows: Annotated[Shows, Query()] = "tree",
     of: Annotated[str | None, Query(min_length=1, max_length=80, description="Tree or eave it shows")] = None,
     reference: Annotated[
