@@ -53,7 +53,15 @@ def tags_body(photo: str, sha256: str, problems: tuple[str, ...]) -> dict[str, A
     }
 
 
-def fill(database: Database, surveys: int, *, weeks: int = 30, drift_week: int = 18, seed: int = 4) -> None:
+def fill(
+    database: Database,
+    surveys: int,
+    *,
+    start: datetime = START,
+    weeks: int = 30,
+    drift_week: int = 18,
+    seed: int = 4,
+) -> None:
     """``surveys`` invented surveys over ``weeks`` weeks; branch C gets worse from ``drift_week`` on."""
     pick = random.Random(seed)
     rows: dict[type, list[dict[str, Any]]] = {
@@ -62,7 +70,7 @@ def fill(database: Database, surveys: int, *, weeks: int = 30, drift_week: int =
     for i in range(surveys):
         branch = pick.choices("ABCDE", (5, 4, 4, 3, 2))[0]
         week = i * weeks // surveys
-        at = to_text(START + timedelta(weeks=week, minutes=pick.randrange(6 * 24 * 60)))
+        at = to_text(start + timedelta(weeks=week, minutes=pick.randrange(6 * 24 * 60)))
         said = pick.choices(CLASSES, (1, 3, 4, 5, 6))[0]
         worse = branch == "C" and week >= drift_week
         corrected = pick.random() < (0.45 if worse else 0.08)

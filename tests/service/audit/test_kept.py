@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from PIL import Image
@@ -20,21 +18,11 @@ from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage import Database
 from eavefall_service.storage.rows import AdviceRow, DecisionRow, SurveyRow
 
+from . import filled
+
 ANA = Actor("ana", "auditor")
 BEN = Actor("ben", "auditor")
 REP = Actor("rep-A1", "rep")
-
-
-def _module() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("filled_office", Path(__file__).with_name("filled.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-filled = _module()
 NOWHERE = Path("/nowhere")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
 import threading
 import time
@@ -22,6 +21,8 @@ from eavefall_service.storage import Database
 from eavefall_service.web.app import create_app
 from eavefall_service.web.settings import Settings
 
+from . import filled
+
 PAGES = ("", "/agreement", "/drift", "/drift?measure=unsure&by=phone", "/outcomes", "/models")
 ANA = Actor("ana", "auditor")
 
@@ -29,15 +30,10 @@ ANA = Actor("ana", "auditor")
 @contextmanager
 def office(data: Path, surveys: int) -> Iterator[httpx.Client]:
     """A running office over a year: a tenth of the surveys read blind, a twentieth visited again."""
-    spec = importlib.util.spec_from_file_location("filled_office", Path(__file__).with_name("filled.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    filled = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(filled)
-    filled.START = datetime.now(UTC) - timedelta(weeks=53)
     data.mkdir()
     database, pick = Database(data / "eavefall.db"), random.Random(3)
-    filled.fill(database, surveys, weeks=52, drift_week=30)
+    start = datetime.now(UTC) - timedelta(weeks=53)
+    filled.fill(database, surveys, start=start, weeks=52, drift_week=30)
     with database.write() as session:
         facts.refresh_facts(session, lambda sha256: data / sha256)
         accounts.add_user(session, "ana", "auditor", "long enough for us", by="test")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 import sqlite3
 import threading
@@ -11,7 +10,6 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import ModuleType
 from xml.etree import ElementTree
 
 import httpx
@@ -24,27 +22,18 @@ from eavefall_service.storage import Database
 from eavefall_service.web.app import create_app
 from eavefall_service.web.settings import Settings
 
+from . import filled
+
 PAGES = ("", "/agreement", "/drift", "/drift?measure=needle&by=phone", "/outcomes", "/models")
 OWN = {"sec-fetch-site": "same-origin"}
-
-
-def _filled() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("filled_office", Path(__file__).with_name("filled.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.fixture(scope="module")
 def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("data")
     database = Database(folder / "eavefall.db")
-    filled = _filled()
     # The last surveys are of last week, so that there is something to draw from.
-    filled.START = datetime.now(UTC) - timedelta(weeks=31)
-    filled.fill(database, 600)
+    filled.fill(database, 600, start=datetime.now(UTC) - timedelta(weeks=31))
     with database.write() as session:
         facts.refresh_facts(session, lambda sha256: folder / sha256)
         for name, role in (("ana", "auditor"), ("ben", "admin"), ("rex", "rep")):

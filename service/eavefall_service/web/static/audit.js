@@ -1,5 +1,7 @@
 // The audit by keyboard. Keys do nothing while something is typed.
 
+import { armEvidence } from "./evidence.js";
+
 const page = document.querySelector(".audit");
 const rows = [...document.querySelectorAll("[data-row]")];
 const photos = [...document.querySelectorAll("[data-photo]")];
@@ -21,16 +23,7 @@ function open(id) {
   box.querySelector("select, textarea").focus();
 }
 
-function evidence(button) {
-  const picture = button.closest("article").querySelector(".frame img");
-  picture.dataset.plain ||= picture.src;
-  const on = button.getAttribute("aria-pressed") === "true";
-  button.parentElement.querySelectorAll("[data-evidence]").forEach((each) => each.setAttribute("aria-pressed", "false"));
-  button.setAttribute("aria-pressed", String(!on));
-  picture.src = on ? picture.dataset.plain : button.dataset.evidence;
-}
-
-for (const button of document.querySelectorAll("[data-evidence]")) button.addEventListener("click", () => evidence(button));
+armEvidence(document);
 
 function toRow(step) {
   const at = rows.indexOf(document.activeElement);
@@ -53,7 +46,7 @@ const KEYS = {
 for (const number of [1, 2, 3]) {
   KEYS[number] = () => {
     const button = photos[Math.max(photo, 0)]?.querySelectorAll("[data-evidence]")[number - 1];
-    if (button) evidence(button);
+    button?.click();
   };
 }
 

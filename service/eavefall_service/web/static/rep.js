@@ -1,6 +1,7 @@
 // The rep's pages: camera and queue, forms that wait for signal, big keys, counting, evidence.
 
 import { Queue, showQueue, watchFiles } from "./queue.js";
+import { armEvidence } from "./evidence.js";
 import { armPad } from "./pad.js";
 
 const queue = new Queue();
@@ -61,7 +62,7 @@ async function showCard(sha256, tries = 0) {
   document.getElementById("no-photos")?.remove();
   const count = document.getElementById("photo-count");
   if (count) count.textContent = `(${list.querySelectorAll("article").length})`;
-  armCards(card);
+  armEvidence(card);
   if (card.dataset.state === "stored" && tries < 60) setTimeout(() => showCard(sha256, tries + 1), 1000);
 }
 
@@ -157,19 +158,7 @@ if (page?.dataset.offline) {
 
 // --- evidence, copying, counting ------------------------------------------------------------------------------
 
-function armCards(root) {
-  for (const button of root.querySelectorAll("[data-evidence]")) {
-    button.addEventListener("click", () => {
-      const picture = button.closest("article").querySelector(".frame img");
-      picture.dataset.plain ||= picture.src;
-      const on = button.getAttribute("aria-pressed") === "true";
-      button.parentElement.querySelectorAll("[data-evidence]").forEach((each) => each.setAttribute("aria-pressed", "false"));
-      button.setAttribute("aria-pressed", String(!on));
-      picture.src = on ? picture.dataset.plain : button.dataset.evidence;
-    });
-  }
-}
-armCards(document);
+armEvidence(document);
 for (const card of document.querySelectorAll('article[data-state="stored"]')) showCard(card.dataset.sha);
 
 for (const button of document.querySelectorAll("[data-copy]")) {
@@ -214,7 +203,7 @@ async function keepForLater() {
   await navigator.serviceWorker.ready;
   const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src^='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of ["/static/queue.js", "/static/pad.js", ...files.map((each) => each.href || each.src)]) {
+  for (const address of ["/static/queue.js", "/static/pad.js", "/static/evidence.js", ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
   if (!page?.dataset.survey) return;
