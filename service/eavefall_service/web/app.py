@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import importlib.metadata
 from collections.abc import AsyncIterator
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,7 +23,7 @@ from eavefall_service.web.body_limit import BodyLimit
 from eavefall_service.web.office import Office, TaggerOnce
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.settings import Settings
-from eavefall_service.web.shield import Shield
+from eavefall_service.web.shield import Shield, harden
 from eavefall_service.web.work import WorkQueue
 
 __all__ = ["create_app"]
@@ -82,7 +83,7 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
     app.mount("/static", _Kept(directory=Path(pages.STATIC)), name="static")
     for router in ROUTERS:
         app.include_router(router)
-    errors.install(app, pages.problem_page)
+    errors.install(app, pages.problem_page, partial(harden, secure=settings.secure_cookies))
     app.add_middleware(BodyLimit)
     app.add_middleware(Shield, hosts=settings.hosts, base_url=settings.base_url)
     return app

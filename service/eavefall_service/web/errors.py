@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
+from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
@@ -88,8 +90,12 @@ def problem_response(problem: Problem) -> JSONResponse:
     return JSONResponse(problem.model_dump(), problem.status, headers, PROBLEM)
 
 
-def install(app: FastAPI, show_page: Any) -> None:
-    """Answer every error in our own form. ``show_page(request, problem)`` makes the page for people."""
+def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders], None]) -> None:
+    """Answer every error in our own form.
+
+    ``show_page(request, problem)`` makes the page for people; ``harden(path, headers)`` puts the strict
+    headers on the answer to an unforeseen error, which the framework sends past all middleware.
+    """
 
     def answer(request: Request, problem: Problem) -> Response:
         if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
@@ -147,7 +153,9 @@ def install(app: FastAPI, show_page: Any) -> None:
         # The server's own middleware logs the error after this answer.
         code = "internal-error"
         problem = Problem(title=ERROR_CODES[code], status=500, code=code, detail="Try again in a moment.")
-        return answer(request, problem)
+        response = answer(request, problem)
+        harden(request.url.path, response.headers)
+        return response
 
     app.add_exception_handler(Exception, unforeseen)
     app.add_exception_handler(EavefallError, ours)

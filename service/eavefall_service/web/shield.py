@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from eavefall_model.errors import ERROR_CODES
 from eavefall_service.web.errors import Problem, problem_response, status_of
 
-__all__ = ["PAGE_POLICY", "PICTURE_POLICY", "Shield", "is_cross_site"]
+__all__ = ["PAGE_POLICY", "PICTURE_POLICY", "Shield", "harden", "is_cross_site"]
 
 PAGE_POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
@@ -53,6 +53,23 @@ def is_cross_site(method: str, headers: Headers, base_urls: frozenset[str]) -> b
     return origin not in base_urls and urlsplit(origin).netloc != headers.get("host", "")
 
 
+def harden(path: str, headers: MutableHeaders, *, secure: bool) -> None:
+    """Put the strict headers on an answer to ``path``; ``secure`` if the public address is https."""
+    headers.setdefault("Content-Security-Policy", PAGE_POLICY)
+    headers["X-Content-Type-Options"] = "nosniff"
+    headers["X-Frame-Options"] = "DENY"
+    headers["Referrer-Policy"] = "same-origin"
+    headers["Cross-Origin-Opener-Policy"] = "same-origin"
+    headers["Cross-Origin-Resource-Policy"] = "same-origin"
+    headers["Permissions-Policy"] = (
+        "camera=(self), accelerometer=(self), gyroscope=(self), geolocation=(), microphone=(), payment=()"
+    )
+    if secure:
+        headers["Strict-Transport-Security"] = "max-age=31536000"
+    if not path.startswith("/static/"):
+        headers.setdefault("Cache-Control", "no-store")
+
+
 class Shield:
     """ASGI middleware.
 
@@ -79,7 +96,7 @@ class Shield:
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                self._harden(scope["path"], MutableHeaders(scope=message))
+                harden(scope["path"], MutableHeaders(scope=message), secure=self._secure)
             await send(message)
 
         host = headers.get("host", "")
@@ -94,18 +111,3 @@ class Shield:
         status = status_of(code)
         problem = Problem(title=ERROR_CODES[code], status=status, code=code, detail=ERROR_CODES[code])
         await problem_response(problem)(scope, receive, send_with_headers)
-
-    def _harden(self, path: str, headers: MutableHeaders) -> None:
-        headers.setdefault("Content-Security-Policy", PAGE_POLICY)
-        headers["X-Content-Type-Options"] = "nosniff"
-        headers["X-Frame-Options"] = "DENY"
-        headers["Referrer-Policy"] = "same-origin"
-        headers["Cross-Origin-Opener-Policy"] = "same-origin"
-        headers["Cross-Origin-Resource-Policy"] = "same-origin"
-        headers["Permissions-Policy"] = (
-            "camera=(self), accelerometer=(self), gyroscope=(self), geolocation=(), microphone=(), payment=()"
-        )
-        if self._secure:
-            headers["Strict-Transport-Security"] = "max-age=31536000"
-        if not path.startswith("/static/"):
-            headers.setdefault("Cache-Control", "no-store")

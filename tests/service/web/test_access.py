@@ -185,6 +185,8 @@ def test_unforeseen_errors_get_a_plain_page_without_details(own_server, monkeypa
     assert answer.status_code == 500
     assert "internal-error" in answer.text
     assert "secret detail" not in answer.text
+    assert "default-src 'none'" in answer.headers["content-security-policy"]
+    assert answer.headers["cache-control"] == "no-store"
 
 
 def test_weak_passwords_are_refused():
