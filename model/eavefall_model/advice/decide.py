@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interval, Opening
-from eavefall_model.screens.classes import class_bounds_mm
+from eavefall_model.screens.classes import class_borders_mm, class_bounds_mm
 from eavefall_model.screens.standards import nearest_astm, nearest_iso
 
 __all__ = [
@@ -81,7 +81,7 @@ def decide(
         Share of draws in which a finer class than the one given may be needed.
     """
     index = _safe_index(needed_index, safe_share)
-    above_mm, most_mm = class_bounds_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
+    above_mm, most_mm = class_borders_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
     fits = needed_mm[needed_index == index]
     # Within the class, the opening that serves in all but the safe share of the draws that ask for the class
     # or a finer one stands for it.

@@ -1,7 +1,8 @@
 """What share of each part goes through, lodges in or stays on an opening, as tables over needle width.
 
 The tables average :func:`eavefall_model.screens.passage.fates` over random pieces of the part as it falls,
-brown needles broken; a draw whose needles are thinner or thicker reads between the rows.
+brown needles broken, dry leaves curled or crumbled; a draw whose needles are thinner or thicker reads between
+the rows.
 """
 
 from __future__ import annotations
@@ -20,10 +21,10 @@ from eavefall_model.advice.sources import NEEDLE_PARTS, Source, is_generic
 from eavefall_model.screens.drop_test import update_share
 from eavefall_model.screens.passage import OpeningShape, fates
 from eavefall_model.species.draw import lognormal_through, sample_part
-from eavefall_model.species.pieces import break_rate_per_mm, broken_lengths
+from eavefall_model.species.pieces import break_rate_per_mm, broken_lengths, curled_widths
 from eavefall_model.species.table import Part
 
-__all__ = ["Opening", "PartFate", "entered_shares", "part_fates"]
+__all__ = ["FLAT", "DryLeaves", "Opening", "PartFate", "entered_shares", "part_fates"]
 
 Array = NDArray[np.float64]
 _PIECES: Final = 200
@@ -50,6 +51,17 @@ class Opening:
 
 
 @dataclass(frozen=True)
+class DryLeaves:
+    """Shares of leaf litter that have crumbled to bits, and, of the rest, that have folded or rolled up."""
+
+    crumb_share: float
+    curled_share: float
+
+
+FLAT: Final = DryLeaves(0.0, 0.0)
+
+
+@dataclass(frozen=True)
 class PartFate:
     """``through`` and ``lodges`` have shape (draws or 1, openings); the rest stays on top."""
 
@@ -70,8 +82,8 @@ def _on_opening(length: Array, width: Array, opening: Opening) -> tuple[Array, A
 
 
 @cache
-def _pieces(part: Part, generic: bool) -> tuple[Array, Array, Array]:
-    """Length, width and crumb size of random pieces of a part as it falls; the same ones every time."""
+def _pieces(part: Part, generic: bool) -> tuple[Array, Array, Array, Array]:
+    """Length, width, crumb size and curled width of random pieces as they fall; the same ones every time."""
     seed = int.from_bytes(hashlib.sha256(f"{part.taxon}/{part.part}".encode()).digest()[:8], "big")
     rng = np.random.Generator(np.random.PCG64(seed))
     length, width = sample_part(part, rng, _PIECES)
@@ -81,28 +93,30 @@ def _pieces(part: Part, generic: bool) -> tuple[Array, Array, Array]:
         middle = math.sqrt(part.width_mm[0] * part.width_mm[1])
         width = middle * np.exp(0.08 * rng.standard_normal(_PIECES))
     mean, sd = lognormal_through(*_CRUMB_MM)
-    return length, width, np.exp(mean + sd * rng.standard_normal(_PIECES))
+    crumb = np.exp(mean + sd * rng.standard_normal(_PIECES))
+    return length, width, crumb, curled_widths(width, rng)
 
 
 @cache
-def _table(part: Part, opening: Opening, generic: bool, crumb_share: float) -> tuple[Array, Array]:
+def _table(part: Part, opening: Opening, generic: bool, dry: DryLeaves) -> tuple[Array, Array]:
     """Through and lodges on one opening, shape (factors,); a single factor for parts that are not needles."""
-    length, width, crumb = _pieces(part, generic)
+    length, width, crumb, curled = _pieces(part, generic)
     factors = _FACTORS if part.part in _SLENDER else np.ones(1)
     wide = factors[:, None] * width
     through, lodges = (share.mean(axis=1) for share in _on_opening(np.maximum(length, wide), wide, opening))
-    if part.part in ("leaf", "leaflet") and crumb_share > 0:
-        go, stick = _on_opening(crumb, 0.6 * crumb, opening)
-        through = through + crumb_share * (go.mean() - through)
-        lodges = lodges + crumb_share * (stick.mean() - lodges)
+    if part.part in ("leaf", "leaflet"):
+        for share, long, thick in (
+            (dry.curled_share, length, curled), (dry.crumb_share, crumb, 0.6 * crumb),
+        ):  # fmt: skip
+            go, stick = _on_opening(long, thick, opening)
+            through = through + share * (go.mean() - through)
+            lodges = lodges + share * (stick.mean() - lodges)
     return through, lodges
 
 
-def _tables(
-    part: Part, openings: Sequence[Opening], generic: bool, crumb_share: float
-) -> tuple[Array, Array]:
+def _tables(part: Part, openings: Sequence[Opening], generic: bool, dry: DryLeaves) -> tuple[Array, Array]:
     """Through and lodges, shape (factors, openings)."""
-    each = [_table(part, opening, generic, crumb_share) for opening in openings]
+    each = [_table(part, opening, generic, dry) for opening in openings]
     return np.stack([go for go, _ in each], axis=1), np.stack([stick for _, stick in each], axis=1)
 
 
@@ -116,7 +130,7 @@ def _read(table: Array, factor: Array) -> Array:
 
 
 def part_fates(
-    source: Source, openings: Sequence[Opening], crumb_share: float, entered: dict[float, Array] | None = None
+    source: Source, openings: Sequence[Opening], dry: DryLeaves, entered: dict[float, Array] | None = None
 ) -> tuple[PartFate, ...]:
     """Fate of every part of a source on every opening.
 
@@ -128,14 +142,12 @@ def part_fates(
     for part in source.taxon.parts:
         through, lodges = (
             _read(table, source.width_factor)
-            for table in _tables(part, listed, is_generic(source.taxon), crumb_share)
+            for table in _tables(part, listed, is_generic(source.taxon), dry)
         )
         if entered and part.part in NEEDLE_PARTS:
             for tested_mm, share in entered.items():
                 tested = (Opening(tested_mm, 0.6 * tested_mm, "square"),)
-                at_test = _read(
-                    _tables(part, tested, is_generic(source.taxon), crumb_share)[0], source.width_factor
-                )
+                at_test = _read(_tables(part, tested, is_generic(source.taxon), dry)[0], source.width_factor)
                 clear = np.array([opening.clear_mm for opening in listed])
                 word = np.exp(-np.abs(np.log(clear / tested_mm)) / _FADE)
                 through = np.clip(through + (share[:, None] - at_test) * word, 0.0, 1.0 - lodges)
@@ -150,7 +162,7 @@ def entered_shares(source: Source, rng: np.random.Generator, draws: int) -> dict
         tested = (Opening(test.opening_mm, 0.6 * test.opening_mm, "square"),)
         needles = [part for part in source.taxon.parts if part.part in NEEDLE_PARTS]
         geometry = float(
-            np.mean([_tables(part, tested, is_generic(source.taxon), 0.0)[0].mean() for part in needles])
+            np.mean([_tables(part, tested, is_generic(source.taxon), FLAT)[0].mean() for part in needles])
         )
         hits = min(test.passed + test.lodged, test.dropped)
         result[test.opening_mm] = update_share(geometry, hits, test.dropped).draw(rng, draws)

@@ -92,6 +92,8 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
     ]
     needle_forms = {source.taxon.form for source, _ in matter}
     household = outcome.survey.household
+    accepted = f"{outcome.accepted_per_year:g} a year"
+    said = household.cleanings_per_year is not None
     wait = outcome.answer
     index = FINENESS_CLASSES.index(answer) if answer in FINENESS_CLASSES else wait.index
     figures: dict[str, Value] = {
@@ -102,6 +104,11 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
         "unguarded_months": unguarded,
         "unguarded_per_year": 12.0 / max(unguarded, 0.1),
         "accepted_per_year": outcome.accepted_per_year,
+        "accepted_known": said,
+        "accepted_words": f"the owner accepts {accepted}"
+        if said
+        else f"an owner who has said nothing is taken to accept {accepted}",
+        "class_otherwise": FINENESS_CLASSES[wait.index],
         "litter_kg_m": middle(load),
         "needle_kg_m": middle(needle),
         "needle_share": share,

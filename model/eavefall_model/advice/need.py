@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from eavefall_model.advice.fate_tables import Opening, PartFate
 from eavefall_model.advice.schema import FINENESS_CLASSES
 from eavefall_model.advice.sources import Source
-from eavefall_model.screens.classes import class_bounds_mm
+from eavefall_model.screens.classes import class_borders_mm
 from eavefall_model.screens.standards import load_sieves
 
 __all__ = ["LADDER", "class_index", "needed_opening_mm", "refusing_opening_mm"]
@@ -30,8 +30,8 @@ LADDER: Final = tuple(
     if sieve.opening_mm == wanted
 )
 _SIEVES_MM: Final = np.array([sieve.opening_mm for sieve in load_sieves()])
-# Upper limit of each class, coarse to fine; the first has none.
-_LIMITS_MM: Final = np.array([class_bounds_mm(name)[1] for name in FINENESS_CLASSES])  # type: ignore[arg-type]
+# Upper border of each class, coarse to fine; the first has none.
+_BORDERS_MM: Final = np.array([class_borders_mm(name)[1] for name in FINENESS_CLASSES])  # type: ignore[arg-type]
 
 
 def refusing_opening_mm(thin_mm: Array) -> Array:
@@ -42,7 +42,7 @@ def refusing_opening_mm(thin_mm: Array) -> Array:
 
 def class_index(opening_mm: Array) -> NDArray[np.intp]:
     """Index into ``FINENESS_CLASSES``, 0 open to 4 extra-fine, of each opening."""
-    return np.asarray((opening_mm[..., None] <= _LIMITS_MM[1:]).sum(axis=-1), dtype=np.intp)
+    return np.asarray((opening_mm[..., None] <= _BORDERS_MM[1:]).sum(axis=-1), dtype=np.intp)
 
 
 def needed_opening_mm(

@@ -12,7 +12,7 @@ from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.capacity import Capacity, capacity
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather, with_photo_tree
-from eavefall_model.advice.fate_tables import Opening, PartFate, entered_shares, part_fates
+from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.site import Site, build_site
@@ -32,7 +32,7 @@ from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.survey import GuardKind, Survey
 from eavefall_model.tags.schema import PhotoTags
 
-__all__ = ["GuardOutcome", "Outcome", "needle_limits", "run"]
+__all__ = ["GuardOutcome", "Outcome", "needle_limits", "run", "wait_months"]
 
 Array = NDArray[np.float64]
 
@@ -75,6 +75,11 @@ class Outcome:
     answer: Answer
     guards: Mapping[GuardKind, GuardOutcome]
     check_photos: tuple[str, ...]
+
+
+def wait_months(accepted_per_year: float) -> float:
+    """How long an open gutter must wait for an owner who accepts so many cleanings a year, months."""
+    return min(12.0 / accepted_per_year, HORIZON_MONTHS) if accepted_per_year > 0 else HORIZON_MONTHS
 
 
 def _next_finer_mm(opening_mm: float) -> float:
@@ -162,8 +167,7 @@ def run(
             offered.of_kind("none"), None, open_times.months, open_times.first, open_litter
         )
     }
-    wait = 12.0 / accepted if accepted > 0 else np.inf
-    enough_eaves = np.asarray(open_times.months >= min(wait, HORIZON_MONTHS))
+    enough_eaves = np.asarray(open_times.months >= wait_months(accepted))
     enough = np.asarray(enough_eaves.all(axis=1))
 
     # The opening needed.
@@ -171,10 +175,9 @@ def run(
         entered_shares(source, streams.generator(f"drop.{source.taxon.name}.{source.name}"), draws)
         for source in sources.each
     ]
-    crumbs = settings["crumb_share"]
+    dry = DryLeaves(settings["crumb_share"], settings["curled_share"])
     ladder = tuple(
-        part_fates(source, LADDER, crumbs, shares)
-        for source, shares in zip(sources.each, entered, strict=True)
+        part_fates(source, LADDER, dry, shares) for source, shares in zip(sources.each, entered, strict=True)
     )
     limits = needle_limits(sources.each, entered, settings["enter_tolerance"])
     allowed = cap.gutter_kg_m / cap.kept * 12.0 / settings["matters_months"]
@@ -193,7 +196,7 @@ def run(
     }
     openings = tuple(Opening(offer.clear_mm, offer.solid_mm, offer.passage_shape) for offer in picks.values())
     fates = [
-        part_fates(source, openings, crumbs, shares)
+        part_fates(source, openings, dry, shares)
         for source, shares in zip(sources.each, entered, strict=True)
     ]
     for column, (kind, offer) in enumerate(picks.items()):

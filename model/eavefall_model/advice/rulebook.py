@@ -17,6 +17,7 @@ from eavefall_model.errors import RulesError
 from eavefall_model.survey import GuardKind
 
 __all__ = [
+    "ADDED_SETTINGS",
     "RULES_FORMAT",
     "SETTINGS",
     "Condition",
@@ -46,6 +47,7 @@ SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "blinded_limit": (0.1, 0.95),
     "blinding_load_kg_m2": (0.05, 5.0),
     "crumb_share": (0.0, 0.6),
+    "curled_share": (0.0, 1.0),
     "mat_share": (0.0, 0.9),
     "thin_kind_share": (0.0, 1.0),
     "canopy_wind_m_s": (0.05, 5.0),
@@ -53,6 +55,8 @@ SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "interval_ratio": (1.05, 3.0),
     "waste_share": (0.0, 0.5),
 }
+# Settings that came after the first offices had copied the file: a copy without them gets these values.
+ADDED_SETTINGS: Final[Mapping[str, float]] = {"curled_share": 0.5}
 
 
 class _Frozen(BaseModel):
@@ -172,6 +176,8 @@ class RuleBook(_Frozen):
     def _complete(self) -> RuleBook:
         for name, (low, high) in SETTINGS.items():
             if name not in self.settings:
+                if name in ADDED_SETTINGS:
+                    continue
                 raise ValueError(f"settings: {name} is missing")
             if not low <= self.settings[name].value <= high:
                 raise ValueError(f"settings: {name} must lie between {low:g} and {high:g}")
@@ -186,7 +192,7 @@ class RuleBook(_Frozen):
 
     def numbers(self) -> dict[str, float]:
         """The settings' values by name."""
-        return {name: setting.value for name, setting in self.settings.items()}
+        return {**ADDED_SETTINGS} | {name: setting.value for name, setting in self.settings.items()}
 
 
 def parse_rules(text: str, name: str = "rules.yaml") -> RuleBook:

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from eavefall_model.advice.schema import ADVICE_FORMAT, FINENESS_CLASSES, Advice, Interval
-from eavefall_model.screens.classes import class_bounds_mm
+from eavefall_model.screens.classes import class_borders_mm
 
 __all__ = ["faults"]
 
@@ -38,7 +38,7 @@ def _sense(advice: Advice) -> Iterator[str]:
     if (advice.opening_mm is None) != (advice.fineness_class in ("no-guard-needed", "unsure")):
         yield "opening_mm: stands exactly where a class is given"
     if advice.opening_mm is not None:
-        low, high = class_bounds_mm(advice.fineness_class)  # type: ignore[arg-type]
+        low, high = class_borders_mm(advice.fineness_class)  # type: ignore[arg-type]
         if not low - _SLACK <= advice.opening_mm.high_mm <= high + _SLACK:
             yield "opening_mm: outside its class"
         if advice.opening_mm.low_mm > advice.opening_mm.high_mm:

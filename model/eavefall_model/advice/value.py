@@ -3,7 +3,9 @@
 The draws are sorted into five equally likely bins of the input. In each bin the answer is decided again from
 its draws alone, as if the input were known to lie there; the chance is the share of bins with another answer.
 A class counts as changed only when it changes with its shares moved by their own standard error too, an
-interval when its median moves by more than the ratio of the rules file beyond its own standard error.
+interval when its median moves by more than the ratio of the rules file beyond its own standard error. What
+the owner accepts is not drawn: where it was not said, the answer is decided again for half and for twice the
+default.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
 from eavefall_model.advice.judge import Judged
-from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.outcome import Outcome, wait_months
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.schema import MeasureNext
 
@@ -27,6 +29,8 @@ _BINS: Final = 5
 _MOST: Final = 6
 _LEAST_CHANCE: Final = 0.03
 _FEW: Final = 20  # draws below which a bin says nothing
+# Owners who have not said, as multiples of the default, each as likely. Our judgement.
+_OWNERS: Final = (0.5, 1.0, 2.0)
 
 
 def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
@@ -59,8 +63,8 @@ def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:
     return bool(low > ratio * typical or high < typical / ratio)
 
 
-def _sentence(item: Uncertain, class_chance: float, interval_chance: float) -> str:
-    ask = item.ask[0].upper() + item.ask[1:] if item.missing else f"Worth repeating: {item.ask}"
+def _sentence(ask: str, missing: bool, class_chance: float, interval_chance: float) -> str:
+    ask = ask[0].upper() + ask[1:] if missing else f"Worth repeating: {ask}"
     if class_chance >= interval_chance:
         return f"{ask}: {class_chance:.0%} chance it changes the answer."
     return f"{ask}: {interval_chance:.0%} chance it changes the interval."
@@ -84,6 +88,28 @@ def _least(items: Sequence[Uncertain], months: NDArray[np.float64]) -> tuple[Mea
     )
 
 
+def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
+    """What the owner's own word is worth, where the default stands for it."""
+    if outcome.survey.household.cleanings_per_year is not None:
+        return None
+    months, share = outcome.guards["none"].house_months, outcome.settings["safe_share"]
+    answers = [
+        decided_class(outcome.house_index, months >= wait_months(outcome.accepted_per_year * factor), share)
+        for factor in _OWNERS
+    ]
+    chance = sum(answer != base for answer in answers) / len(answers)
+    if chance < _LEAST_CHANCE:
+        return None
+    ask = f"ask the owner how many cleanings a year are acceptable ({outcome.accepted_per_year:g} was taken)"
+    return MeasureNext(
+        input="household.cleanings_per_year",
+        sentence=_sentence(ask, True, chance, chance),
+        chance_changes_class=rounded(chance, 3),
+        # With the class the guard changes, and with it the interval.
+        chance_changes_interval=rounded(chance, 3),
+    )
+
+
 def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
     """The inputs worth knowing, most first; at most six."""
     base = outcome.answer.fineness_class
@@ -94,7 +120,8 @@ def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
     items = [
         item for item in (*outcome.site.inputs, *outcome.sources.inputs) if not item.key.endswith(".litter")
     ]
-    found = []
+    owner = None if judged.guard_anyway else _owners_word(outcome, base)
+    found = [owner] if owner else []
     for item in items:
         class_chance = interval_chance = 0.0
         for rows in _bins(item.draws):
@@ -112,7 +139,7 @@ def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
         found.append(
             MeasureNext(
                 input=item.key,
-                sentence=_sentence(item, class_chance, interval_chance),
+                sentence=_sentence(item.ask, item.missing, class_chance, interval_chance),
                 chance_changes_class=rounded(class_chance, 3),
                 chance_changes_interval=rounded(interval_chance, 3),
             )

@@ -1,28 +1,58 @@
-"""Fineness classes: ranges of clear opening in mm, never a product."""
+"""Fineness classes: ranges of clear opening in mm, never a product.
+
+A class is named by the widest standard size it holds (ISO 3310-1: 0.5, 1.0, 2.5 and 6.3 mm), and an opening
+is read at the size it stands for, as cloth is sold: the border between two classes lies halfway, by ratio, to
+the next wider size of the standard. So a 1.00 mm sieve that measures 1.02 mm within its tolerance (the
+average opening may be off by about 3 %, from memory of ISO 3310-1) stays in its class, and everything called
+a quarter inch (6.35 mm holes, ASTM E11 1/4 in = 6.3 mm, 1/4 in netting with 5.7 mm clear) lies in one class.
+The tolerances of 6.3 and 6.7 mm touch, so there the border parts the names and not every single sieve.
+"""
 
 from __future__ import annotations
 
 import math
+from types import MappingProxyType
 from typing import Final, Literal
 
 from eavefall_model.errors import RulesError
+from eavefall_model.screens.standards import load_sieves
 
-__all__ = ["CLASSES", "CLASS_BOUNDS_MM", "OpeningClass", "class_bounds_mm", "fineness_class"]
+__all__ = [
+    "CLASSES",
+    "CLASS_BOUNDS_MM",
+    "OpeningClass",
+    "class_borders_mm",
+    "class_bounds_mm",
+    "fineness_class",
+]
 
 OpeningClass = Literal["open", "coarse", "medium", "fine", "extra-fine"]
-# Above the first, up to and including the second (judgement: class limits of this project).
-CLASS_BOUNDS_MM: Final[dict[OpeningClass, tuple[float, float]]] = {
-    "open": (6.0, math.inf),
-    "coarse": (2.5, 6.0),
-    "medium": (1.0, 2.5),
-    "fine": (0.5, 1.0),
-    "extra-fine": (0.0, 0.5),
-}
+# Standard sizes: above the first, up to and including the second (judgement: the classes of this project).
+CLASS_BOUNDS_MM: Final = MappingProxyType[OpeningClass, tuple[float, float]](
+    {
+        "open": (6.3, math.inf),
+        "coarse": (2.5, 6.3),
+        "medium": (1.0, 2.5),
+        "fine": (0.5, 1.0),
+        "extra-fine": (0.0, 0.5),
+    }
+)
 CLASSES: Final[tuple[OpeningClass, ...]] = tuple(CLASS_BOUNDS_MM)  # coarse to fine
 
 
+def _border_mm(limit_mm: float) -> float:
+    """Halfway, by ratio, from a limit to the next wider standard size; 0 and infinity stay."""
+    wider = next((sieve.opening_mm for sieve in load_sieves() if sieve.opening_mm > limit_mm), limit_mm)
+    return math.sqrt(limit_mm * wider) if limit_mm > 0 else 0.0
+
+
+_BORDERS_MM: Final = MappingProxyType[OpeningClass, tuple[float, float]](
+    {name: (_border_mm(low), _border_mm(high)) for name, (low, high) in CLASS_BOUNDS_MM.items()}
+)
+
+
 def fineness_class(opening_mm: float) -> OpeningClass:
-    """Class of a clear opening; a limit belongs to the finer class (exactly 1.0 mm is ``fine``).
+    """Class of a clear opening, read at the standard size it stands for (1.00 and 1.02 mm are ``fine``).
 
     Raises
     ------
@@ -31,9 +61,14 @@ def fineness_class(opening_mm: float) -> OpeningClass:
     """
     if not (opening_mm > 0 and math.isfinite(opening_mm)):
         raise RulesError("rules-invalid", f"An opening of {opening_mm} mm has no class.", "Give mm above 0.")
-    return next(name for name, (above, _) in CLASS_BOUNDS_MM.items() if opening_mm > above)
+    return next(name for name, (above, _) in _BORDERS_MM.items() if opening_mm > above)
 
 
 def class_bounds_mm(name: OpeningClass) -> tuple[float, float]:
-    """Opening range of a class in mm: above the first, up to and including the second (``inf`` for open)."""
+    """Standard sizes of a class in mm: above the first, up to and including the second (``inf`` for open)."""
     return CLASS_BOUNDS_MM[name]
+
+
+def class_borders_mm(name: OpeningClass) -> tuple[float, float]:
+    """Where any opening counts to a class, mm: above the first, up to the second (``inf`` for open)."""
+    return _BORDERS_MM[name]

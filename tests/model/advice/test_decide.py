@@ -51,8 +51,9 @@ def test_decide_and_its_short_form_agree_and_the_opening_lies_in_the_class(
     assert decide(finer, class_index(finer), enough, share).index >= answer.index
 
 
-def test_class_borders_belong_to_the_finer_class() -> None:
-    openings = np.array([6.01, 6.0, 2.51, 2.5, 1.01, 1.0, 0.51, 0.5])
+def test_openings_are_read_at_the_nearest_standard_size() -> None:
+    # 6.3 | 6.7, 2.5 | 2.8, 1.0 | 1.12 and 0.5 | 0.56 mm part at their geometric means.
+    openings = np.array([6.51, 6.48, 2.66, 2.63, 1.07, 1.05, 0.54, 0.52])
     assert class_index(openings).tolist() == [0, 1, 1, 2, 2, 3, 3, 4]
 
 

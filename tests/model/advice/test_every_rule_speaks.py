@@ -39,6 +39,7 @@ HOUSES = (
     house(),
     house({**OAK, "bearing": "N"}, wildfire=True, wind={"from": "N", "prevails": "strongly"}),
     house({"species": "Taxus canadensis", "height": "1 m"}),
+    house({"species": "Picea abies", "distance": "3 m", "crown_radius": "3.5 m", "count": 2}),
 )  # fmt: skip
 # These need a photo, which other tests give, or a guards file of an office's own.
 ELSEWHERE = {"measured-needles-overrule", "photos-disagree", "combustible-in-wildfire"}

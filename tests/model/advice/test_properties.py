@@ -121,6 +121,44 @@ def test_farther_never_shortens_the_interval(house: dict[str, Any], step: float)
 
 
 @QUICK
+@given(house=houses())
+def test_doubling_crown_area_doubles_the_load_on_every_eave(house: dict[str, Any]) -> None:
+    # Exactly so where the new crown stands in the place of the old: two crowns of a size where there was one.
+    once = outcome(house)
+    twice = outcome({**house, "trees": [{**tree, "count": 2 * tree["count"]} for tree in house["trees"]]})
+    for single, double in (
+        (once.guards["none"].litter.year, twice.guards["none"].litter.year),
+        (once.sources.tree_kg_m, twice.sources.tree_kg_m),
+        (once.sources.production_kg, twice.sources.production_kg),
+    ):
+        np.testing.assert_allclose(double, 2 * single, rtol=1e-9, atol=1e-200)
+    # Litter of every kind on the screen and under it doubles with it, where the same opening is offered.
+    for kind, guard in twice.guards.items():
+        before = once.guards[kind]
+        if guard.offer == before.offer:
+            np.testing.assert_allclose(guard.litter.inside, 2 * before.litter.inside, rtol=1e-9, atol=1e-200)
+
+
+@QUICK
+@given(house=houses(), factor=st.floats(1.05, 3.0))
+def test_a_wider_crown_sheds_with_its_area_and_brings_no_eave_less(
+    house: dict[str, Any], factor: float
+) -> None:
+    # One crown of twice the area sheds twice as much, but part of it stands elsewhere: the load on an eave
+    # rises, and by the area only in all.
+    def with_radius(times: float) -> Outcome:
+        trees = [{**tree, "crown_radius": f"{2.0 * times:.6f} m"} for tree in house["trees"]]
+        return outcome({**house, "trees": trees})
+
+    narrow, wide = with_radius(1.0), with_radius(factor)
+    area = round(2.0 * factor, 6) ** 2 / 4.0
+    np.testing.assert_allclose(
+        wide.sources.production_kg, area * narrow.sources.production_kg, rtol=1e-9, atol=1e-200
+    )
+    assert (wide.sources.tree_kg_m >= narrow.sources.tree_kg_m * (1 - 1e-9)).all()
+
+
+@QUICK
 @given(house=houses(), more=st.integers(2, 8))
 def test_load_is_proportional_to_the_number_of_trees(house: dict[str, Any], more: int) -> None:
     once = outcome(house).sources.tree_kg_m
@@ -140,6 +178,33 @@ def test_upwind_side_is_never_worse_than_downwind_of_the_tree(house: dict[str, A
     towards = outcome({**alone, "wind": {"from": eave["facing"], "prevails": "strongly"}})
     away = outcome({**alone, "wind": {"from": (eave["facing"] + 180) % 360, "prevails": "strongly"}})
     assert (open_months(towards) <= open_months(away) + 1e-6).all()
+
+
+@QUICK
+@given(house=houses(), pitch=st.floats(0, 60), steeper=st.floats(0.5, 14))
+def test_a_steeper_roof_brings_its_gutter_no_less_and_shortens_the_wait(
+    house: dict[str, Any], pitch: float, steeper: float
+) -> None:
+    def at(degrees: float) -> Outcome:
+        eaves = [{**eave, "pitch": f"{degrees:.3f} deg"} for eave in house["eaves"]]
+        return outcome({**house, "eaves": eaves})
+
+    flat, steep = at(pitch), at(pitch + steeper)
+    assert (steep.sources.tree_kg_m >= flat.sources.tree_kg_m * (1 - 1e-9)).all()
+    assert (open_months(steep) <= open_months(flat) + 1e-6).all()
+
+
+@QUICK
+@given(house=houses(), overhang=st.floats(0.1, 1.5), more=st.floats(0.1, 1.5))
+def test_reaching_farther_over_the_roof_never_brings_less(
+    house: dict[str, Any], overhang: float, more: float
+) -> None:
+    # As long as the crown's middle stays outside the gutter line; beyond it the crown leaves the eave again.
+    def over(metres_: float) -> Outcome:
+        first = {**house["trees"][0], "crown_radius": "5 m", "overhang": f"{metres_:.3f} m"}
+        return outcome({**house, "eaves": house["eaves"][:1], "trees": [{**first, "eave": "eave 0"}]})
+
+    assert (open_months(over(overhang + more)) <= open_months(over(overhang)) + 1e-6).all()
 
 
 @QUICK

@@ -9,7 +9,7 @@ import pytest
 
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.figures import FIGURES
-from eavefall_model.advice.rulebook import SETTINGS, Condition, load_rules, parse_rules
+from eavefall_model.advice.rulebook import ADDED_SETTINGS, SETTINGS, Condition, load_rules, parse_rules
 from eavefall_model.errors import RulesError
 from eavefall_model.survey import Survey
 
@@ -125,3 +125,12 @@ def test_conditions_on_borders_and_on_what_is_not_known() -> None:
         assert not condition.holds(None)
     assert Condition(known=False).holds(None)
     assert not Condition(known=False).holds(0)
+
+
+def test_a_copy_made_before_a_setting_was_added_still_holds() -> None:
+    shipped = load_rules()
+    for name, value in ADDED_SETTINGS.items():
+        assert shipped.settings[name].value == value
+        older = "\n".join(line for line in TEXT.splitlines() if not line.startswith(f"  {name}:"))
+        assert name not in parse_rules(older, "office.yaml").settings
+        assert parse_rules(older, "office.yaml").numbers() == shipped.numbers()

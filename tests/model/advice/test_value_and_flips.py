@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from eavefall_model.advice.assess import assess
 from eavefall_model.survey import Survey
 
@@ -71,3 +73,45 @@ def test_the_owner_who_accepts_what_the_flip_says_needs_no_guard() -> None:
     assert willing.fineness_class == "no-guard-needed"
     back = next(each for each in willing.flips if each.input == "household.cleanings_per_year")
     assert back.to_class == "extra-fine"
+
+
+SPRUCES = {
+    "name": "spruces",
+    "species": "Picea abies",
+    "distance": "3 m",
+    "height": "20 m",
+    "crown_radius": "3.5 m",
+}
+
+
+def test_where_the_owner_has_not_said_the_advice_says_so_on_top_and_asks_first() -> None:
+    eave = {
+        "name": "back",
+        "length": "10 m",
+        "roof_run": "4.5 m",
+        "pitch": "8/12",
+        "facing": "E",
+        "height": "3 m",
+    }
+    house = {"name": "h", "eaves": [eave], "trees": [{**SPRUCES, "count": 2, "eave": "back"}]}
+    silent = assess(Survey.model_validate(house))
+    assert silent.fineness_class == "no-guard-needed"
+    top = [reason.rule for reason in silent.reasons[:2]]
+    assert top == ["no-guard-needed", "owner-has-not-said"]
+    assert "has said nothing is taken to accept 1 a year" in silent.reasons[0].sentence
+    assert "fineness fine" in silent.reasons[1].sentence
+    ask = next(item for item in silent.measure_next if item.input == "household.cleanings_per_year")
+    # An owner who accepts one in two years gets a guard, who accepts one or two a year none: one in three.
+    assert ask.chance_changes_class == pytest.approx(1 / 3, abs=0.001)
+    assert ask == max(silent.measure_next, key=lambda item: item.chance_changes_class)
+    for per_year, answer in ((0.5, "fine"), (1, "no-guard-needed"), (2, "no-guard-needed")):
+        said = assess(Survey.model_validate({**house, "household": {"cleanings_per_year": per_year}}))
+        assert said.fineness_class == answer
+        assert "owner-has-not-said" not in {reason.rule for reason in said.reasons}
+        assert "household.cleanings_per_year" not in {item.input for item in said.measure_next}
+    assert (
+        "the owner accepts 1 a year"
+        in assess(Survey.model_validate({**house, "household": {"cleanings_per_year": 1}}))
+        .reasons[0]
+        .sentence
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from eavefall_model.screens.catalogue import load_catalogue, openings_in_class
-from eavefall_model.screens.classes import CLASSES, class_bounds_mm
+from eavefall_model.screens.classes import CLASSES, class_borders_mm
 
 
 def test_computed_open_area_agrees_with_every_published_one() -> None:
@@ -30,7 +30,7 @@ def test_every_class_can_be_had_and_lists_its_most_open_first() -> None:
     for name in CLASSES:
         openings = openings_in_class(name)
         assert openings
-        above, upto = class_bounds_mm(name)
+        above, upto = class_borders_mm(name)
         assert all(above < opening.clear_mm <= upto for opening in openings)
         shares = [opening.open_area for opening in openings]
         assert shares == sorted(shares, reverse=True)

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from eavefall_model.screens.passage import fates
 from eavefall_model.species.pieces import (
+    CURLED_SECTION,
     break_rate_per_mm,
     broken_lengths,
+    curled_widths,
 )
 from eavefall_model.species.table import find_taxon
 
@@ -63,3 +65,14 @@ def test_broken_needles_pass_a_wide_netting_more_easily() -> None:
     broken = broken_lengths(length, break_rate_per_mm(NEEDLE, months_lain=12), rng)
     whole_through = fates(length, 0.6, 11.66, 1.04).through.mean()
     assert fates(broken, 0.6, 11.66, 1.04).through.mean() > whole_through
+
+
+def test_a_curled_leaf_is_as_thick_as_half_its_fold_to_one_turn_of_a_roll() -> None:
+    assert pytest.approx((1 / math.pi, 0.5)) == CURLED_SECTION
+    width = np.full(20_000, 12.0)
+    thick = curled_widths(width, np.random.default_rng(3))
+    assert thick.min() >= 12 / math.pi
+    assert thick.max() <= 6.0
+    # Evenly between the two: the mean lies halfway, within four standard errors.
+    error = float(thick.std()) / math.sqrt(20_000)
+    assert thick.mean() == pytest.approx((12 / math.pi + 6) / 2, abs=4 * error)
