@@ -11,6 +11,7 @@ from typing import Final
 from eavefall_model.advice.cautions import cautions
 from eavefall_model.advice.decide import class_probability, interval, opening_of
 from eavefall_model.advice.eaves import eave_advice
+from eavefall_model.advice.first_step import find_out_first
 from eavefall_model.advice.flips import flips
 from eavefall_model.advice.judge import judge
 from eavefall_model.advice.outcome import Outcome, run
@@ -80,24 +81,26 @@ def assess(
     outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws)
     judged = judge(outcome, book)
     per_eave = tuple(eave_advice(outcome, judged, number) for number in range(len(survey.eaves)))
-    recommended = outcome.guards[judged.recommended]
+    planned = outcome.guards[judged.planned]
+    next_steps = measure_next(outcome, judged)
     known_class = judged.fineness_class != "no-guard-needed" and judged.fineness_class != "unsure"
     return Advice(
         survey=survey.name,
         fineness_class=judged.fineness_class,
         class_probability=class_probability(outcome.house_index, outcome.enough),
         opening_mm=opening_of(judged.answer) if known_class else None,
-        interval_months=interval(recommended.house_months),
+        interval_months=interval(planned.house_months),
         interval_unguarded_months=interval(outcome.guards["none"].house_months),
-        clean_in=recommended.clean_in,
+        clean_in=planned.clean_in,
         recommended_guard=judged.recommended,
         eaves=per_eave,
         guards=judged.guards,
         reasons=judged.reasons,
         assumed=outcome.site.assumed,
-        measure_next=measure_next(outcome, judged),
+        measure_next=next_steps,
         flips=flips(outcome, judged),
         cautions=cautions(outcome, judged),
+        find_out_first=find_out_first(outcome, judged, next_steps),
         failed_photos=tuple(failed_photos),
         check_photos=outcome.check_photos,
         provenance=Provenance(

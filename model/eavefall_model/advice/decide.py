@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interval, Opening
-from eavefall_model.screens.classes import class_borders_mm, class_bounds_mm
-from eavefall_model.screens.standards import nearest_astm, nearest_iso
+from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interval, MarketOpening, Opening
+from eavefall_model.screens.catalogue import openings_in_class
+from eavefall_model.screens.classes import OpeningClass, class_borders_mm, class_bounds_mm
+from eavefall_model.screens.standards import nearest_astm, nearest_iso, sieves_between
 
 __all__ = [
     "ENOUGH",
@@ -26,6 +27,9 @@ __all__ = [
 Array = NDArray[np.float64]
 _WIDEST_MM: Final = 12.7
 _FINEST_MM: Final = 0.25
+# Tables round openings: one a thousandth wider is the same. No more than a handful is worth naming.
+_SAME: Final = 1.001
+_MOST_SOLD: Final = 6
 # An open gutter is good enough when more than half the draws wait as long as the owner accepts.
 ENOUGH: Final = 0.5
 
@@ -101,13 +105,31 @@ def class_probability(needed_index: NDArray[np.intp], enough: NDArray[np.bool_])
 
 
 def opening_of(answer: Answer) -> Opening:
-    """Range of clear opening to ask for: from the class's finer limit up to the widest that is safe."""
-    low, _ = class_bounds_mm(FINENESS_CLASSES[answer.index])  # type: ignore[arg-type]
+    """Range of clear opening to ask for: from the class's finer limit up to the widest that is safe.
+
+    With the standard sizes in it, and what the trade sells of that class in that range: of cloth finer than
+    the class the open area falls and brushing grows, so nothing finer is named.
+    """
+    name = cast(OpeningClass, FINENESS_CLASSES[answer.index])
     high = min(answer.opening_mm, _WIDEST_MM)
-    low = min(max(low, _FINEST_MM), high)
+    low = min(max(class_bounds_mm(name)[0], _FINEST_MM), high)
+    sizes = sieves_between(low, high) or sieves_between(low * 0.999, high)
+    sold = openings_in_class(name, low, high * _SAME)[:_MOST_SOLD]
     return Opening(
         low_mm=rounded(low),
         high_mm=rounded(high),
         designation_iso=nearest_iso(high),
         designation_astm=nearest_astm(high),
+        standard_sizes=tuple(
+            sieve.designation + (f" ({sieve.astm})" if sieve.astm else "") for sieve in reversed(sizes)
+        )[:_MOST_SOLD],
+        on_market=tuple(
+            MarketOpening(
+                kind=opening.kind,
+                designation=opening.designation,
+                opening_mm=rounded(opening.clear_mm),
+                open_area=rounded(opening.open_area, 2),
+            )
+            for opening in sold
+        ),
     )

@@ -48,7 +48,7 @@ def _by_month(outcome: Outcome, number: int) -> tuple[MonthlyLitter, ...]:
 
 
 def _water(outcome: Outcome, judged: Judged, number: int) -> WaterCheck:
-    guard = outcome.guards[judged.recommended]
+    guard = outcome.guards[judged.planned]
     screen = None
     if guard.offer is not None:
         pitch = float(np.median(outcome.site.roofs.pitch_deg[:, number]))
@@ -87,7 +87,7 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
     heavy = [tree.name for at, tree in enumerate(outcome.survey.trees) if middle[at] > _FEW_KG_M]
     if judged.fineness_class == "unsure" and name != "no-guard-needed" and heavy:
         name = "unsure"
-    guard = outcome.guards[judged.recommended]
+    guard = outcome.guards[judged.planned]
     none = outcome.guards["none"]
     kg = np.quantile(none.litter.year[:, number], (0.1, 0.5, 0.9))
     course = none.litter.inside if guard is none else np.sum(guard.litter.surface, axis=0)

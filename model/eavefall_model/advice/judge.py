@@ -35,17 +35,26 @@ _SIMPLE: Final[tuple[GuardKind, ...]] = (
 
 @dataclass(frozen=True)
 class Judged:
-    """What the rules made of an outcome; ``guard_anyway`` when a rule wants a guard whatever the wait."""
+    """What the rules made of an outcome.
+
+    ``recommended`` is ``None`` while the class is unsure; ``guard_anyway`` when a rule wants a guard whatever
+    the wait.
+    """
 
     fineness_class: FinenessClass
     answer: Answer
     guards: tuple[GuardVerdict, ...]
-    recommended: GuardKind
+    recommended: GuardKind | None
     reasons: tuple[Reason, ...]
     heard: tuple[Spoken, ...]
     guard_anyway: bool
     eave_figures: tuple[Mapping[str, Value], ...]
     house: Mapping[str, Value]
+
+    @property
+    def planned(self) -> GuardKind:
+        """The guard that intervals, rain check and take-off go by: none while none is recommended."""
+        return self.recommended or "none"
 
 
 def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
@@ -112,7 +121,9 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
         fineness_class=shown,
         answer=answer,
         guards=table,
-        recommended=_recommend(table, answer.fineness_class == "no-guard-needed", answer.opening_mm),
+        recommended=None
+        if unsure
+        else _recommend(table, answer.fineness_class == "no-guard-needed", answer.opening_mm),
         reasons=tuple(spoken.reason for spoken in heard),
         heard=tuple(heard),
         guard_anyway=anyway,

@@ -19,6 +19,7 @@ __all__ = [
     "Flip",
     "GuardVerdict",
     "Interval",
+    "MarketOpening",
     "MeasureNext",
     "MonthlyLitter",
     "Provenance",
@@ -46,13 +47,24 @@ class Interval(_Frozen):
     high: float
 
 
+class MarketOpening(_Frozen):
+    """An opening that the trade sells: cloth, netting or sheet, never a product. ``open_area`` is a share."""
+
+    kind: str
+    designation: str
+    opening_mm: float
+    open_area: float
+
+
 class Opening(_Frozen):
-    """Clear opening that the class asks for, and the nearest standard designations."""
+    """Clear opening that the class asks for, the nearest standard designations, and what can be had."""
 
     low_mm: float
     high_mm: float
     designation_iso: str
     designation_astm: str | None
+    standard_sizes: tuple[str, ...] = ()
+    on_market: tuple[MarketOpening, ...] = ()
 
 
 class Reason(_Frozen):
@@ -196,7 +208,7 @@ class Advice(_Frozen):
     interval_months: Interval
     interval_unguarded_months: Interval
     clean_in: tuple[int, ...]
-    recommended_guard: GuardKind
+    recommended_guard: GuardKind | None
     eaves: tuple[EaveAdvice, ...]
     guards: tuple[GuardVerdict, ...]
     reasons: tuple[Reason, ...]
@@ -204,6 +216,7 @@ class Advice(_Frozen):
     measure_next: tuple[MeasureNext, ...]
     flips: tuple[Flip, ...]
     cautions: tuple[Caution, ...]
+    find_out_first: tuple[str, ...] = ()
     failed_photos: tuple[str, ...] = ()
     check_photos: tuple[str, ...] = ()
     provenance: Provenance

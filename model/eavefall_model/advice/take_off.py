@@ -12,23 +12,26 @@ __all__ = ["take_off"]
 
 
 def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
-    """Metres of guard (none where no guard is recommended) and of gutter (where it is worn or failing)."""
+    """Metres of guard (none where none is recommended, or none yet) and of gutter (worn or failing)."""
     eave = outcome.survey.eaves[number]
     waste = outcome.settings["waste_share"]
     length_m = float(np.median(outcome.site.eaves.length_m[:, number]))
-    guard_m = 0.0 if judged.recommended == "none" else length_m * (1 + waste)
+    guard_m = 0.0 if judged.planned == "none" else length_m * (1 + waste)
     gutter_m = length_m * (1 + waste) if eave.gutter.condition in ("worn", "failing") else 0.0
     corners = eave.inside_corners + eave.outside_corners
     prices = outcome.survey.prices
     low = high = currency = None
     note = "" if prices is None else "The office's prices lack this material."
     if prices is not None:
-        per_guard = prices.guard_per_m.get(judged.recommended) if guard_m else (0.0, 0.0)
+        per_guard = prices.guard_per_m.get(judged.planned) if guard_m else (0.0, 0.0)
         per_gutter = prices.gutter_per_m if gutter_m else (0.0, 0.0)
         if per_guard is not None and per_gutter is not None:
             low = round(guard_m * per_guard[0] + gutter_m * per_gutter[0], 2)
             high = round(guard_m * per_guard[1] + gutter_m * per_gutter[1], 2)
             currency, note = prices.currency, "A range from the office's own prices per metre. Not a quote."
+    if judged.recommended is None:
+        low = high = currency = None
+        note = "No guard is counted: find out the kind of tree first."
     return TakeOff(
         guard_m=round(guard_m, 2),
         gutter_m=round(gutter_m, 2),

@@ -47,8 +47,12 @@ def _sense(advice: Advice) -> Iterator[str]:
     yield from _ordered("interval_unguarded_months", advice.interval_unguarded_months)
     yield from _months("clean_in", advice.clean_in)
     kinds = [guard.kind for guard in advice.guards]
-    if len(set(kinds)) != len(kinds) or advice.recommended_guard not in kinds:
+    if len(set(kinds)) != len(kinds) or advice.recommended_guard not in (None, *kinds):
         yield "guards: a kind twice, or the recommended one missing"
+    if (advice.recommended_guard is None) != (advice.fineness_class == "unsure"):
+        yield "recommended_guard: none is named exactly while the class is unsure"
+    if advice.find_out_first and advice.fineness_class != "unsure":
+        yield "find_out_first: stands only while the class is unsure"
     for guard in advice.guards:
         where = f"guards.{guard.kind}"
         yield from _ordered(f"{where}.interval_months", guard.interval_months)

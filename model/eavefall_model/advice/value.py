@@ -113,7 +113,7 @@ def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
 def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
     """The inputs worth knowing, most first; at most six."""
     base = outcome.answer.fineness_class
-    waits = [outcome.guards[kind].house_months for kind in dict.fromkeys((judged.recommended, "none"))]
+    waits = [outcome.guards[kind].house_months for kind in dict.fromkeys((judged.planned, "none"))]
     typical = [float(np.median(months)) for months in waits]
     ratio = outcome.settings["interval_ratio"]
     # Nobody can measure next year's litter.

@@ -6,6 +6,7 @@ openings from 0.52 to 0.69 mm, ASTM E11 No. 30 is 0.600 mm), so every row carrie
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal, cast
@@ -92,7 +93,18 @@ def load_catalogue() -> tuple[CatalogueOpening, ...]:
     return tuple(sorted(openings, key=lambda opening: -opening.clear_mm))
 
 
-def openings_in_class(name: OpeningClass) -> tuple[CatalogueOpening, ...]:
-    """What can be had in a class, the best open area first."""
-    found = [opening for opening in load_catalogue() if opening.fineness_class == name]
-    return tuple(sorted(found, key=lambda opening: -opening.open_area))
+def openings_in_class(
+    name: OpeningClass, low_mm: float = 0.0, high_mm: float = math.inf
+) -> tuple[CatalogueOpening, ...]:
+    """What can be had in a class from ``low_mm`` to ``high_mm`` clear, the best open area first.
+
+    Of rows that give one cloth twice, as two tables do, the first by name stands for both.
+    """
+    found: dict[tuple[float, float, float, float], CatalogueOpening] = {}
+    for opening in sorted(load_catalogue(), key=lambda each: each.designation):
+        if opening.fineness_class == name and low_mm <= opening.clear_mm <= high_mm:
+            sizes = (opening.opening_mm, opening.solid_mm, opening.opening_2_mm, opening.solid_2_mm)
+            # A hundredth of a millimetre is less than any table rounds to.
+            width, solid, width_2, solid_2 = (round(size, 2) for size in sizes)
+            found.setdefault((width, solid, width_2, solid_2), opening)
+    return tuple(sorted(found.values(), key=lambda opening: -opening.open_area))

@@ -2,16 +2,14 @@
 
 A class is named by the widest standard size it holds (ISO 3310-1: 0.5, 1.0, 2.5 and 6.3 mm), and an opening
 is read at the size it stands for, as cloth is sold: the border between two classes lies halfway, by ratio, to
-the next wider size of the standard. So a 1.00 mm sieve that measures 1.02 mm within its tolerance (the
-average opening may be off by about 3 %, from memory of ISO 3310-1) stays in its class, and everything called
-a quarter inch (6.35 mm holes, ASTM E11 1/4 in = 6.3 mm, 1/4 in netting with 5.7 mm clear) lies in one class.
-The tolerances of 6.3 and 6.7 mm touch, so there the border parts the names and not every single sieve.
+the next wider size of the standard. So no test sieve within the standard's tolerance on its average opening
+(1.00 mm +- 0.03, 6.3 mm +- 0.18, as in the open-source library fluids) changes class, and everything called a
+quarter inch (6.35 mm holes, ASTM E11 1/4 in = 6.3 mm, 1/4 in netting with 5.7 mm clear) lies in one class.
 """
 
 from __future__ import annotations
 
 import math
-from types import MappingProxyType
 from typing import Final, Literal
 
 from eavefall_model.errors import RulesError
@@ -28,15 +26,13 @@ __all__ = [
 
 OpeningClass = Literal["open", "coarse", "medium", "fine", "extra-fine"]
 # Standard sizes: above the first, up to and including the second (judgement: the classes of this project).
-CLASS_BOUNDS_MM: Final = MappingProxyType[OpeningClass, tuple[float, float]](
-    {
-        "open": (6.3, math.inf),
-        "coarse": (2.5, 6.3),
-        "medium": (1.0, 2.5),
-        "fine": (0.5, 1.0),
-        "extra-fine": (0.0, 0.5),
-    }
-)
+CLASS_BOUNDS_MM: Final[dict[OpeningClass, tuple[float, float]]] = {
+    "open": (6.3, math.inf),
+    "coarse": (2.5, 6.3),
+    "medium": (1.0, 2.5),
+    "fine": (0.5, 1.0),
+    "extra-fine": (0.0, 0.5),
+}
 CLASSES: Final[tuple[OpeningClass, ...]] = tuple(CLASS_BOUNDS_MM)  # coarse to fine
 
 
@@ -46,9 +42,9 @@ def _border_mm(limit_mm: float) -> float:
     return math.sqrt(limit_mm * wider) if limit_mm > 0 else 0.0
 
 
-_BORDERS_MM: Final = MappingProxyType[OpeningClass, tuple[float, float]](
-    {name: (_border_mm(low), _border_mm(high)) for name, (low, high) in CLASS_BOUNDS_MM.items()}
-)
+_BORDERS_MM: Final[dict[OpeningClass, tuple[float, float]]] = {
+    name: (_border_mm(low), _border_mm(high)) for name, (low, high) in CLASS_BOUNDS_MM.items()
+}
 
 
 def fineness_class(opening_mm: float) -> OpeningClass:

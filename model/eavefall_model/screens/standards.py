@@ -13,7 +13,14 @@ from functools import cache
 
 from eavefall_model.tables import read_rows
 
-__all__ = ["Sieve", "load_sieves", "nearest_astm", "nearest_iso", "widest_iso_opening_below"]
+__all__ = [
+    "Sieve",
+    "load_sieves",
+    "nearest_astm",
+    "nearest_iso",
+    "sieves_between",
+    "widest_iso_opening_below",
+]
 
 # An E11 name is only given where its opening is within this ratio of the one asked for (judgement).
 _ASTM_RATIO = 1.10
@@ -47,6 +54,11 @@ def load_sieves() -> tuple[Sieve, ...]:
         )
         for row in read_rows("eavefall_model.screens", "iso_3310_1.csv")
     )
+
+
+def sieves_between(above_mm: float, upto_mm: float) -> tuple[Sieve, ...]:
+    """Sizes wider than ``above_mm``, up to and including ``upto_mm``, fine to coarse."""
+    return tuple(sieve for sieve in load_sieves() if above_mm < sieve.opening_mm <= upto_mm)
 
 
 def _nearest(opening_mm: float, sieves: tuple[Sieve, ...]) -> Sieve:

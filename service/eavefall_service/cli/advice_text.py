@@ -65,7 +65,13 @@ def _fineness(advice: Advice) -> Text:
     text = Text(advice.fineness_class.replace("-", " "), style="bold")
     if advice.opening_mm is not None:
         text.append(f", {_opening(advice.opening_mm)}", style="default")
-    text.append(f"; guard: {_words(advice.recommended_guard)}", style="default")
+    for line in advice.find_out_first:
+        text.append(f"\n{line}", style="default")
+    if advice.opening_mm is not None and advice.opening_mm.on_market:
+        sold = ", ".join(f"{each.designation} {each.kind}" for each in advice.opening_mm.on_market)
+        text.append(f"; sold as {sold}", style="default")
+    if advice.recommended_guard is not None:
+        text.append(f"; guard: {_words(advice.recommended_guard)}", style="default")
     return text
 
 

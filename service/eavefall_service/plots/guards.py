@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, Interval
 from eavefall_service.plots.palette import INK, PAPER, form_style
-from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, interval_text
+from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, advised_guard, interval_text
 
 __all__ = ["GuardPlot", "GuardRow", "guard_plot"]
 
@@ -94,7 +94,7 @@ def guard_plot(advice: Advice) -> GuardPlot:
     return GuardPlot(
         tuple(
             GuardRow(
-                GUARD_WORDS[row.kind], row.verdict, row.interval_months, row.kind == advice.recommended_guard
+                GUARD_WORDS[row.kind], row.verdict, row.interval_months, row.kind == advised_guard(advice)
             )
             for row in rows
         )

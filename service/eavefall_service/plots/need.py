@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from eavefall_model.survey import GuardKind
 from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, interval_text
+from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, advised_guard, interval_text
 
 # Height of the words and the bar of one curve, on the axis of percentages.
 _ROW = 25.0
@@ -89,9 +89,10 @@ def _curve(verdict: GuardVerdict) -> NeedCurve:
 
 
 def need_plot(advice: Advice) -> NeedPlot:
-    """No guard, and the advised guard if that is another kind."""
+    """No guard, and the advised guard if there is one and it is another kind."""
     kinds: list[GuardKind] = ["none"]
-    if advice.recommended_guard != "none":
-        kinds.append(advice.recommended_guard)
+    advised = advised_guard(advice)
+    if advised is not None and advised != "none":
+        kinds.append(advised)
     by_kind = {verdict.kind: verdict for verdict in advice.guards}
     return NeedPlot(tuple(_curve(by_kind[kind]) for kind in kinds if kind in by_kind))

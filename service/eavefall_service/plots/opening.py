@@ -110,7 +110,7 @@ class OpeningPlot:
                 xytext=(-4 if left_side else 4, 0), textcoords="offset points", va="center", fontsize=8.5,
                 ha="right" if left_side else "left", fontweight="bold", color=INK, zorder=5,
             )  # fmt: skip
-        axes.xaxis.set_major_locator(FixedLocator([0.25, 0.5, 1, 2.5, 6, 15]))
+        axes.xaxis.set_major_locator(FixedLocator([0.25, 0.5, 1, 2.5, 6.3, 15]))
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda mm, _: number_text(mm)))
         axes.set_xlabel("mm")

@@ -6,12 +6,13 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from eavefall_model.advice.schema import Interval, Opening
+from eavefall_model.advice.schema import Advice, Interval, Opening
 from eavefall_model.survey import GuardKind
 from eavefall_model.units import MM_PER_INCH
 
 __all__ = [
-    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M", "compass",
+    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
+    "advised_guard", "compass",
     "interval_range", "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in",
     "months_count", "months_short", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
     "shortened", "sieve_text", "size_text",
@@ -44,6 +45,11 @@ _TINY: Final = 1e-4
 _FT_PER_M: Final = 1 / 0.3048
 _LB_FT_PER_KG_M: Final = 0.3048 / 0.45359237
 _GPM_PER_L_S: Final = 60 / 3.785411784
+
+
+def advised_guard(advice: Advice) -> GuardKind | None:
+    """The guard kind that is advised, ``none`` included; ``None`` while the class is unsure."""
+    return None if advice.fineness_class == "unsure" else advice.recommended_guard
 
 
 def number_text(value: float, digits: int = 3) -> str:

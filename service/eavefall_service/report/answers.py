@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, Advice
+from eavefall_model.advice.schema import FINENESS_CLASSES, Advice, Opening
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
     HORIZON_MONTHS,
+    advised_guard,
     interval_range,
     joined,
     months_count,
@@ -21,6 +22,7 @@ from eavefall_service.report.document import Answer, Entry
 __all__ = ["answers_of", "notices_of", "until_then_of"]
 
 _REASONS_ON_TOP = 3
+_NAMED = 3
 _CLASS_WORDS = {
     "open": "An open screen",
     "coarse": "A coarse screen",
@@ -70,16 +72,16 @@ def _by_eave(advice: Advice) -> str:
     return f"Eave by eave: {'; '.join(f'{_EAVE_WORDS[name]} at {joined(on)}' for name, on in eaves.items())}."
 
 
+def _sold(opening: Opening) -> str:
+    """What the trade sells in the range, the most open first."""
+    named = [f"{sold.designation} {sold.kind}" for sold in opening.on_market[:_NAMED]]
+    return f" Sold in that range: {joined(named)}." if named else ""
+
+
 def _how_fine(advice: Advice) -> Answer:
     question = "How fine?"
     if advice.fineness_class == "unsure":
-        settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
-        safe = ""
-        if advice.recommended_guard != "none":
-            kind = GUARD_WORDS[advice.recommended_guard]
-            safe = f"Until then the safe side is {kind}; the figures are for that."
-        unsure = (f"What we know does not decide between the classes.{settle}", safe, _split(advice))
-        return Answer(question, "We cannot say yet", tuple(filter(None, unsure)))
+        return _find_out_first(advice, question)
     if advice.fineness_class == "no-guard-needed":
         share = per_cent(advice.class_probability.get("no-guard-needed", 0.0))
         lines = (
@@ -92,16 +94,30 @@ def _how_fine(advice: Advice) -> Answer:
     headline = _CLASS_WORDS[advice.fineness_class]
     if opening is not None:
         headline += f": clear openings {size_text(opening)}"
-        said.append(f"Nearest standard sieve: {sieve_text(opening)}.")
-    if advice.recommended_guard != "none":
-        said.append(f"Guard kind that suits best here: {GUARD_WORDS[advice.recommended_guard]}.")
+        said.append(f"Nearest standard sieve: {sieve_text(opening)}.{_sold(opening)}")
+    advised = advised_guard(advice)
+    if advised is not None and advised != "none":
+        said.append(f"Guard kind that suits best here: {GUARD_WORDS[advised]}.")
     said += [_enough(advice), _by_eave(advice)]
+    return Answer(question, headline, tuple(filter(None, said)))
+
+
+def _find_out_first(advice: Advice, question: str) -> Answer:
+    """No class and no guard yet: what to find out, in order."""
+    if not advice.find_out_first:
+        settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
+        lines = (f"What we know does not decide between the classes.{settle}", _split(advice))
+        return Answer(question, "We cannot say yet", tuple(filter(None, lines)))
+    first, *rest = advice.find_out_first
+    headline, _, how = first.partition(": ")
+    none_yet = "No guard is advised before that; the table compares them all."
+    said = (sentence_case(how), *rest, none_yet, _split(advice))
     return Answer(question, headline, tuple(filter(None, said)))
 
 
 def _how_often(advice: Advice) -> Answer:
     question = "How often will it still need cleaning?"
-    guarded = advice.recommended_guard != "none"
+    guarded = advised_guard(advice) not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
     rare = interval.typical >= HORIZON_MONTHS
     headline = "Less than once in two years" if rare else f"About every {months_count(interval.typical)}"
@@ -115,7 +131,8 @@ def _how_often(advice: Advice) -> Answer:
         lines.append(f"Without a guard: {months_count(bare.typical)}, range {interval_range(bare)}.")
     else:
         lines.append("By hand, without a guard.")
-    verdict = next((row for row in advice.guards if row.kind == advice.recommended_guard), None)
+    ends = advised_guard(advice) or "none"
+    verdict = next((row for row in advice.guards if row.kind == ends), None)
     if verdict is not None and verdict.failure != "none expected":
         lines.append(f"What ends the interval: {FAILURE_WORDS[verdict.failure]}.")
     return Answer(question, headline, tuple(lines))
@@ -152,8 +169,7 @@ def until_then_of(advice: Advice) -> tuple[str, ...]:
         "After heavy rain, look up from the ground. Water running over the front edge, a dripping joint or a "
         "dry downspout means that the gutter or its outlet is blocked: call sooner than planned."
     )
-    kind = advice.recommended_guard
-    if kind != "none":
+    if advised_guard(advice) not in (None, "none"):
         lines.append(
             "Once a season, look for a mat of litter lying on the guard. What lies loose and dry often blows "
             "off; a wet mat that stays for weeks needs brushing."

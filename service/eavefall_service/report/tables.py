@@ -10,6 +10,7 @@ from eavefall_model.survey import Survey
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
+    advised_guard,
     interval_text,
     joined,
     kg_per_m,
@@ -43,7 +44,8 @@ def _first_why(row: GuardVerdict, advice: Advice) -> str:
 
 
 def guards_table(advice: Advice) -> Table:
-    """Every guard kind with its verdict, in the order of the advice; the advised one is marked."""
+    """Every guard kind with its verdict, in the order of the advice; the advised one is marked, if any."""
+    advised = advised_guard(advice)
     rows = []
     for row in advice.guards:
         # The months of the advised guard are in the answers already.
@@ -73,8 +75,9 @@ def guards_table(advice: Advice) -> Table:
         ),
         tuple(rows),
         "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard. "
-        "Months named: good ones to clean in, where they differ from those above.",
-        tuple(at for at, row in enumerate(advice.guards) if row.kind == advice.recommended_guard),
+        "Months named: good ones to clean in, where they differ from those above."
+        + ("" if advised else " No guard is advised until the kind of tree is known."),
+        tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
         tuple(
             (row.interval_months.low, row.interval_months.typical, row.interval_months.high)
             for row in advice.guards
@@ -107,7 +110,7 @@ def eaves_table(advice: Advice) -> Table:
                 eave.eave,
                 eave.fineness_class.replace("-", " "),
                 _opening(eave.opening_mm),
-                interval_text(eave.interval_months),
+                interval_text(eave.interval_months) if advised_guard(advice) else "—",
                 interval_text(eave.interval_unguarded_months),
                 f"{kg_per_m(eave.litter_kg_per_m_year.typical)}; {_range(eave)}",
                 months_text(eave.clean_in) or "no fixed month",

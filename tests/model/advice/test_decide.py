@@ -94,3 +94,20 @@ def test_ladder_runs_from_wide_to_fine_through_every_class() -> None:
     assert len(LADDER) == 16
     assert set(class_index(np.array(clear)).tolist()) == {0, 1, 2, 3, 4}
     assert pytest.approx(0.5) in clear
+
+
+def test_the_opening_names_standard_sizes_and_what_is_sold_in_its_range_and_class() -> None:
+    needed = np.full(10, 0.45)
+    opening = opening_of(decide(needed, class_index(needed), np.zeros(10, dtype=bool), 0.1))
+    assert (opening.low_mm, opening.high_mm) == (0.25, 0.45)
+    assert opening.standard_sizes[:2] == ("ISO 3310-1 0.45 mm", "ISO 3310-1 0.425 mm (ASTM E11 No. 40)")
+    assert len(opening.standard_sizes) <= 6
+    sold = opening.on_market
+    assert [each.designation for each in sold] == ["40 mesh mill", "40 mesh market", "50 mesh x 0.009 in"]
+    # 40 mesh with 0.254 mm wire: (0.381 / 0.635)^2 = 36 %.
+    assert sold[1].open_area == pytest.approx(0.36, abs=0.005)
+    for width in (5.6, 2.5, 1.4, 1.0, 0.85, 0.5):
+        needed = np.full(10, width)
+        wide = opening_of(decide(needed, class_index(needed), np.zeros(10, dtype=bool), 0.1))
+        assert all(wide.low_mm <= each.opening_mm <= width * 1.002 for each in wide.on_market)
+        assert wide.standard_sizes

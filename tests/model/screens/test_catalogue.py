@@ -49,3 +49,11 @@ def test_a_slot_has_no_class_and_rectangular_cloth_goes_by_its_narrow_way() -> N
     by_name = {opening.designation: opening for opening in load_catalogue()}
     assert by_name["10 mm slot"].fineness_class is None
     assert by_name["18x16"].clear_mm == pytest.approx(25.4 / 18 - 0.28, abs=1e-3)
+
+
+def test_a_range_within_the_class_is_kept_and_one_cloth_is_named_once() -> None:
+    found = openings_in_class("extra-fine", 0.25, 0.45)
+    names = [opening.designation for opening in found]
+    # 40 mesh market cloth stands in two tables; 40 mesh bolting (0.483) and 60 mesh (0.233) lie outside.
+    assert names == ["40 mesh mill", "40 mesh market", "50 mesh x 0.009 in"]
+    assert len(openings_in_class("extra-fine")) > len(found)

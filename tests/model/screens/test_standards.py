@@ -10,7 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from eavefall_model.screens.open_area import square_weave
-from eavefall_model.screens.standards import load_sieves, nearest_astm, nearest_iso, widest_iso_opening_below
+from eavefall_model.screens.standards import (
+    load_sieves,
+    nearest_astm,
+    nearest_iso,
+    sieves_between,
+    widest_iso_opening_below,
+)
 
 
 def test_every_size_agrees_with_the_reference_library() -> None:
@@ -82,3 +88,8 @@ def test_widest_opening_is_strictly_below_the_width() -> None:
 def test_an_impossible_opening_is_refused(opening_mm: float) -> None:
     with pytest.raises(ValueError, match="positive"):
         nearest_iso(opening_mm)
+
+
+def test_sizes_between_leave_out_the_lower_end_and_keep_the_upper() -> None:
+    assert [sieve.opening_mm for sieve in sieves_between(1.0, 1.25)] == [1.12, 1.18, 1.25]
+    assert sieves_between(1.0, 1.1) == ()

@@ -38,11 +38,18 @@ def test_three_answers(document: ReportDocument) -> None:
 
 
 def test_unsure_says_what_would_settle_it(survey: Survey, advice: Advice) -> None:
-    fine = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None).answers[0]
+    # Advice kept from before it named what to find out, and a guard all the same: no guard is shown.
+    older = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None)
+    fine = older.answers[0]
     assert fine.headline == "We cannot say yet"
     assert "Photograph ten needles" in fine.lines[0]
-    assert fine.lines[1].startswith("Until then the safe side is woven micromesh")
-    assert fine.lines[2] == "2000 trial runs asked for: extra fine 86% and fine 14%."
+    assert fine.lines[1] == "2000 trial runs asked for: extra fine 86% and fine 14%."
+    assert older.guards.marked == ()
+    assert "micromesh" not in " ".join(fine.lines)
+    first = ("Find out the kind first: look below the tree.", "Then measure.")
+    asked = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None, find_out_first=first).answers[0]
+    assert asked.headline == "Find out the kind first"
+    assert asked.lines[:2] == ("Look below the tree.", "Then measure.")
     nothing = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None, measure_next=()).answers[0]
     assert "settle" not in " ".join(nothing.lines)
 

@@ -38,14 +38,16 @@ def test_the_answers_match_the_advice(case: tuple[Survey, Advice, ReportDocument
     _, advice, document = case
     fine, often, why = document.answers
     headline = {
-        "unsure": "We cannot say yet",
+        "unsure": "Find out the kind first",
         "no-guard-needed": "No guard is needed",
         "extra-fine": "An extra-fine screen",
         "open": "An open screen",
     }
     assert fine.headline.startswith(headline.get(advice.fineness_class, f"A {advice.fineness_class} screen"))
     typical = (
-        advice.interval_unguarded_months if advice.recommended_guard == "none" else advice.interval_months
+        advice.interval_unguarded_months
+        if advice.recommended_guard in (None, "none")
+        else advice.interval_months
     ).typical
     if typical >= 24:
         assert often.headline == "Less than once in two years"
@@ -78,6 +80,18 @@ def test_the_same_advice_gives_the_same_report(case: tuple[Survey, Advice, Repor
     again = build_report(survey, advice, {}, {}, {})
     assert again == document
     assert render_html(again) == render_html(document)
+
+
+def test_without_a_kind_no_guard_is_advised_anywhere(case: tuple[Survey, Advice, ReportDocument]) -> None:
+    _, advice, document = case
+    page = plain(re.sub("<[^>]+>", " ", render_html(document)))
+    unsure = advice.fineness_class == "unsure"
+    assert (document.guards.marked == ()) == unsure
+    assert ("No guard is advised" in page) == unsure
+    assert all(line in page for line in advice.find_out_first[1:])
+    if unsure:
+        assert "suits best here" not in page
+        assert "Until then the safe side" not in page
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed")

@@ -1,0 +1,45 @@
+"""What to find out before any class or guard is named: said only while the answer is ``unsure``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from eavefall_model.advice.judge import Judged
+from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.schema import MeasureNext
+
+__all__ = ["find_out_first"]
+
+_KIND: Final = (
+    "Find out the kind first: photograph the foliage close up, or look at what lies below the tree."
+)
+_NEEDLES: Final = (
+    "If it is needles, measure them next: five to ten beside a coin or card for a gauge photo, or a drop "
+    "test on a sample piece. Their width decides the opening."
+)
+_SMALL_CHANCE: Final = 0.05
+
+
+def find_out_first(outcome: Outcome, judged: Judged, measure_next: Sequence[MeasureNext]) -> tuple[str, ...]:
+    """Sentences in the order of doing; empty where a class is given.
+
+    The kind of a tree of which nothing is known, then its needles if it may have any, then whatever else is
+    likely to change the class.
+    """
+    if judged.fineness_class != "unsure":
+        return ()
+    unknown = [known for known in outcome.evidence if len(known.candidates) > 1]
+    lines = [_KIND] if unknown else []
+    widths = outcome.sources.each
+    if any(known.needle_chance > _SMALL_CHANCE for known in unknown) and not any(
+        source.measured or source.drop_tests for source in widths if np.isfinite(source.thin_mm).all()
+    ):
+        lines.append(_NEEDLES)
+    said = (".species", ".width")
+    lines += [
+        row.sentence for row in measure_next if row.chance_changes_class > 0 and not row.input.endswith(said)
+    ][:1]
+    return tuple(lines)

@@ -1,0 +1,77 @@
+"""While nobody knows the kind of tree, no guard is named: the advice says what to find out first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from eavefall_model.advice.assess import assess
+from eavefall_model.advice.schema import Advice
+from eavefall_model.advice.validate import faults
+from eavefall_model.survey import Survey
+
+KINDS = ["none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh"]
+TREE = {"name": "tree", "distance": "4 m", "height": "18 m", "crown_radius": "5 m", "eave": "back"}
+PRICES = {"currency": "USD", "guard_per_m": {kind: [20, 30] for kind in KINDS[1:]}, "gutter_per_m": [10, 15]}
+
+
+def house(**tree: Any) -> Survey:
+    eave = {"name": "back", "length": "12 m", "roof_run": "5 m", "pitch": "6/12", "facing": "N"}
+    return Survey.model_validate(
+        {"name": "h", "eaves": [eave], "trees": [{**TREE, **tree}], "prices": PRICES}
+    )
+
+
+@pytest.fixture(scope="module")
+def unsure() -> Advice:
+    return assess(house())
+
+
+def test_no_guard_is_recommended_and_the_table_still_compares_all(unsure: Advice) -> None:
+    assert unsure.fineness_class == "unsure"
+    assert unsure.recommended_guard is None
+    assert [guard.kind for guard in unsure.guards] == KINDS
+    assert all(guard.why for guard in unsure.guards)
+    assert faults(unsure) == ()
+    assert faults(unsure.model_dump(mode="json")) == ()
+
+
+def test_it_says_to_find_out_the_kind_and_then_to_measure_the_needles(unsure: Advice) -> None:
+    first, second, *_ = unsure.find_out_first
+    assert first.startswith("Find out the kind first: ")
+    assert "photograph the foliage" in first
+    assert "needles" in second
+    assert "drop test" in second
+
+
+def test_until_then_the_figures_are_those_of_the_open_gutter(unsure: Advice) -> None:
+    none = next(guard for guard in unsure.guards if guard.kind == "none")
+    assert unsure.interval_months == unsure.interval_unguarded_months == none.interval_months
+    assert unsure.clean_in == none.clean_in
+    eave = unsure.eaves[0]
+    assert eave.interval_months == eave.interval_unguarded_months
+    assert eave.water.inlet_l_s is None
+    take = eave.take_off
+    assert (take.guard_m, take.price_low, take.price_high) == (0, None, None)
+    assert "find out the kind" in take.note
+
+
+@pytest.mark.parametrize(
+    "known", [{"species": "Pinus strobus"}, {"form": "broad_leaf"}, {"species": "Tilia cordata"}]
+)
+def test_once_the_kind_is_known_a_guard_is_named_and_nothing_stands_first(known: dict[str, Any]) -> None:
+    advice = assess(house(**known, count=3), draws=300)
+    assert advice.fineness_class != "unsure"
+    assert advice.recommended_guard in KINDS
+    assert advice.find_out_first == ()
+
+
+def test_the_validator_holds_the_two_together(unsure: Advice) -> None:
+    named = unsure.model_copy(update={"recommended_guard": "woven_micromesh"})
+    assert any("recommended_guard" in fault for fault in faults(named))
+    known = assess(house(species="Pinus strobus"), draws=100)
+    lost = known.model_copy(update={"recommended_guard": None})
+    assert any("recommended_guard" in fault for fault in faults(lost))
+    asked = known.model_copy(update={"find_out_first": unsure.find_out_first})
+    assert any("find_out_first" in fault for fault in faults(asked))
