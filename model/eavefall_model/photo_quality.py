@@ -38,12 +38,17 @@ def assess_quality(rgb: NDArray[np.uint8], width_px: int, height_px: int) -> Pho
     """
     shrink = _VIEW_PX / min(rgb.shape[:2])
     size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
-    view = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if shrink < 1 else rgb
-    grey = cv2.cvtColor(view, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    spread = float(grey.var())
-    sharpness = float(cv2.Laplacian(grey, cv2.CV_32F).var()) / spread if spread > 1.0 else 0.0
-    exposure = float(grey.mean()) / 255
-    clipped = float(np.mean((grey <= 1) | (grey >= 254)))
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    if shrink < 1:
+        grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    count = np.bincount(grey.ravel(), minlength=256) / grey.size
+    level = np.arange(256.0)
+    mean = float(count @ level)
+    spread = float(count @ (level - mean) ** 2)
+    edges = cv2.meanStdDev(cv2.Laplacian(grey, cv2.CV_16S))[1]
+    sharpness = float(edges.item()) ** 2 / spread if spread > 1.0 else 0.0
+    exposure = mean / 255
+    clipped = float(count[:2].sum() + count[254:].sum())
     problems = []
     if exposure < _DARK_BELOW:
         problems.append("too dark")

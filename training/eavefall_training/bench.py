@@ -7,7 +7,7 @@ import multiprocessing
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,40 +16,57 @@ from PIL import Image
 
 from eavefall_model.photo import decode
 from eavefall_model.tags.tagger import Tagger
+from eavefall_training.metrics import Measured, clustered
 
 __all__ = ["Bench", "bench", "photo_bytes"]
 
 
 @dataclass(frozen=True)
 class Bench:
-    """``full_over_decode``: processor time of bytes-to-tags over bare scaled decode (medians).
+    """Each figure with its number of repeats and a 95 % interval over them.
 
-    ``two_over_one``: throughput of two processes over one. ``peak_mb``: peak memory of a fresh process that
-    only tags.
+    ``full_over_decode``: processor time of bytes-to-tags over the bare scaled decode. ``two_over_one``:
+    throughput of two processes over one. ``peak_mb``: peak memory of fresh processes that only tag.
+    ``loops_two_over_one``: the same of bare arithmetic in turn with it: what the machine had to give.
+    ``waiting``: other tasks that wanted a processor meanwhile, on average.
     """
 
     megabytes: float
-    full_over_decode: float
-    two_over_one: float
-    peak_mb: float
-    rounds: int
+    full_over_decode: Measured
+    two_over_one: Measured
+    loops_two_over_one: Measured
+    waiting: float
+    peak_mb: Measured
 
 
-def photo_bytes(seed: int = 0) -> bytes:
-    """A 12 MP JPEG of about the size a phone writes: smooth shapes, foliage-like grain."""
+def photo_bytes(seed: int = 0, grain_px: float = 2.0) -> bytes:
+    """A 12 MP JPEG of about the size a phone writes: smooth shapes, foliage-like grain.
+
+    Finer grain makes more bytes: 4.3 MB at 2 px.
+    """
     rng = np.random.default_rng(seed)
     coarse = rng.integers(40, 210, (48, 64, 3)).astype(np.uint8)
     smooth = cv2.resize(coarse, (4000, 3000), interpolation=cv2.INTER_CUBIC).astype(np.int16)
-    grain = cv2.resize(rng.normal(0, 30, (1500, 2000)).astype(np.float32), (4000, 3000))
+    grain = cv2.resize(
+        rng.normal(0, 30, (round(3000 / grain_px), round(4000 / grain_px))).astype(np.float32), (4000, 3000)
+    )
     out = io.BytesIO()
     picture = np.clip(smooth + grain[..., None], 0, 255).astype(np.uint8)
     Image.fromarray(picture).save(out, "JPEG", quality=90)
     return out.getvalue()
 
 
-def bench(rounds: int = 15) -> Bench:
-    """Measure; every round does both things in turn, so a busy machine slows both."""
-    data = photo_bytes()
+def bench(rounds: int = 25, pairs: int = 7, fresh: int = 5, grain_px: float = 2.0) -> Bench:
+    """Measure; every round does both things in turn, so a busy machine slows both.
+
+    Parameters
+    ----------
+    rounds, pairs, fresh : int
+        Repeats of the three figures, in the order of ``Bench``.
+    grain_px : float
+        Of the picture, see ``photo_bytes``.
+    """
+    data = photo_bytes(grain_px=grain_px)
     tagger = Tagger.load()
     cv2.setNumThreads(1)
     fit = tagger.fit_px
@@ -64,11 +81,17 @@ def bench(rounds: int = 15) -> Bench:
 
     bare()
     full()
-    spent = [(_cpu(bare), _cpu(full)) for _ in range(rounds)]
-    ratio = float(np.median([f for _, f in spent]) / np.median([b for b, _ in spent]))
-    one = _throughput(data, 1, rounds)
-    two = _throughput(data, 2, rounds)
-    return Bench(len(data) / 1e6, ratio, two / one, _peak_mb(data), rounds)
+    spent = np.array([(_cpu(bare), _cpu(full)) for _ in range(rounds)])
+    each = [str(i) for i in range(rounds)]
+    ratio = clustered(lambda i: float(np.median(spent[i, 1]) / np.median(spent[i, 0])), each)
+    gain, loops, waiting = _two_over_one(data, pairs)
+    peak = _middle([_peak_mb(data) for _ in range(fresh)])
+    return Bench(len(data) / 1e6, ratio, _middle(gain), _middle(loops), waiting, peak)
+
+
+def _middle(values: Sequence[float]) -> Measured:
+    found = np.array(values)
+    return clustered(lambda i: float(np.median(found[i])), [str(i) for i in range(len(found))])
 
 
 _TAG_TEN = """
@@ -95,17 +118,43 @@ def _cpu(work: Callable[[], None]) -> float:
     return time.process_time() - began
 
 
-def _throughput(data: bytes, workers: int, rounds: int) -> float:
-    context = multiprocessing.get_context("spawn")
-    with context.Pool(workers) as pool:
-        pool.map(_many, [(data, 1)] * workers, chunksize=1)  # start-up is not throughput
-        began = time.perf_counter()
-        pool.map(_many, [(data, rounds)] * workers, chunksize=1)
-        return workers * rounds / (time.perf_counter() - began)
+def _two_over_one(data: bytes, pairs: int, photos: int = 10) -> tuple[list[float], list[float], float]:
+    """Gains of two workers over one, of tags and of bare loops in turn, and how many others wanted to run."""
+    gains: dict[bool, list[float]] = {True: [], False: []}
+    waiting = []
+    with multiprocessing.get_context("spawn").Pool(2) as pool:
+        pool.map(_many, [(data, 2)] * 2, chunksize=1)  # start-up is not throughput
+        for pair in range(2 * pairs):
+            tags = pair % 2 == 0
+            taken = []
+            for workers in (1, 2):
+                began = time.perf_counter()
+                job = (data, photos) if tags else (b"", photos)
+                running = pool.map_async(_many, [job] * workers, chunksize=1)
+                while not running.ready():
+                    running.wait(0.1)
+                    waiting.append(_runnable() - workers)
+                running.get()
+                taken.append((time.perf_counter() - began) / workers)
+            gains[tags].append(taken[0] / taken[1])
+    return gains[True], gains[False], max(0.0, float(np.mean(waiting)))
+
+
+def _runnable() -> int:
+    """Tasks running or ready to run, this one left out (Linux; elsewhere none are seen)."""
+    try:
+        with open("/proc/loadavg", encoding="ascii") as handle:
+            return int(handle.read().split()[3].split("/")[0]) - 1
+    except OSError:
+        return 0
 
 
 def _many(job: tuple[bytes, int]) -> None:
+    """Tag ``data`` so many times; without data, count so long instead."""
     data, count = job
+    if not data:
+        sum(i * i for i in range(count * 600_000))
+        return
     cv2.setNumThreads(1)
     tagger = Tagger.load()
     for _ in range(count):
