@@ -77,6 +77,17 @@ def test_only_photos_and_copies_may_be_large(path, large):
     assert limit_of(path) == (limits.JSON_IMPORT_BYTES if large else limits.JSON_BYTES)
 
 
+def test_a_guard_is_marked_as_advised_only_where_the_kind_is_known(rep, survey):
+    put_tree(rep, survey, "Tree", distance="2 m", height="15 m")
+    unknown = rep.get(f"/rep/{survey}/answer", headers={"Accept": "text/html"}).text
+    assert "Find out the kind first" in unknown
+    assert unknown.count(">advised</span>") == 0
+    put_tree(rep, survey, "Tree", distance="2 m", height="15 m", species="Pinus strobus")
+    known = rep.get(f"/rep/{survey}/answer", headers={"Accept": "text/html"}).text
+    assert "Find out the kind first" not in known
+    assert known.count(">advised</span>") == 1
+
+
 def test_renaming_moves_what_points_there(rep, survey):
     put_tree(rep, survey, "Oak", eave="Front")
     url = f"/api/1/surveys/{survey}/parts/drop_tests/0"
