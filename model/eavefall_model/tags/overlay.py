@@ -10,15 +10,20 @@ __all__ = ["draw"]
 
 # Amber on a dimmed photo: told apart from leaves, needles, sky and brick, and by the colour-blind.
 _AMBER = np.array([255.0, 176.0, 0.0])
+# The line runs where a place alone would speak half as strongly as the scale goes: log-odds of 4.
+_CONTOUR = 0.5
+# Half the line's width, and the least slope taken for an edge, in shares of the longer side.
+_LINE = 1 / 700
+_FLAT = 0.8
 
 
 def draw(rgb: NDArray[np.uint8], evidence: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """The photo, greyer and darker where nothing spoke for the answer, amber-edged where much did.
+    """The photo, greyer and darker the less a place spoke for the answer, amber-edged where much did.
 
     Parameters
     ----------
     rgb : uint8 array (height, width, 3)
-    evidence : float32 array (h, w) in 0 to 1
+    evidence : float32 array (h, w) in 0 to 1, on the absolute scale of ``evidence_map``
 
     Returns
     -------
@@ -31,5 +36,9 @@ def draw(rgb: NDArray[np.uint8], evidence: NDArray[np.float32]) -> NDArray[np.ui
     picture = rgb.astype(np.float32)
     grey = picture.mean(axis=2, keepdims=True) * 0.55
     mixed = grey + (picture - grey) * soft[..., None]
-    edge = np.clip(1.0 - np.abs(soft - 0.5) / 0.02, 0.0, 1.0)[..., None] * 0.9
+    # A line of even width: height over the contour, divided by the slope there, is the distance to it.
+    down, right = np.gradient(soft)
+    slope = np.maximum(np.hypot(down, right), _FLAT / max(height, width))
+    reach = _LINE * max(height, width)
+    edge = np.clip(1.0 + reach - np.abs(soft - _CONTOUR) / slope, 0.0, 1.0)[..., None] * 0.9
     return np.asarray(np.clip(mixed * (1 - edge) + _AMBER * edge, 0, 255), dtype=np.uint8)

@@ -72,10 +72,11 @@ def tag(
 
     def one(path: Path) -> PhotoTags | EavefallError:
         try:
-            photo = decode(read_photo(path), name=str(path), fit_px=tagger.fit_px)
-            tags = tagger.tag(photo, str(path))
+            data = read_photo(path)
+            tags = tagger.tag(decode(data, name=str(path), fit_px=tagger.fit_px), str(path))
             if evidence is not None:
                 top = max(FOLIAGE, key=lambda label: tags.foliage[label])
+                photo = decode(data, name=str(path), fit_px=tagger.evidence_px)
                 picture = draw(photo.rgb, tagger.evidence(photo, top))
                 (evidence / f"{path.stem}-{tags.sha256[:8]}-{top}.jpg").write_bytes(display_jpeg(picture))
             return tags
