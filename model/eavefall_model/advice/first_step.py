@@ -26,8 +26,7 @@ _SMALL_CHANCE: Final = 0.05
 def find_out_first(outcome: Outcome, judged: Judged, measure_next: Sequence[MeasureNext]) -> tuple[str, ...]:
     """Sentences in the order of doing; empty where a class is given.
 
-    The kind of a tree of which nothing is known, then its needles if it may have any, then whatever else is
-    likely to change the class.
+    The kind of a tree of which nothing is known, then its needles if it may have any.
     """
     if judged.fineness_class != "unsure":
         return ()
@@ -38,8 +37,5 @@ def find_out_first(outcome: Outcome, judged: Judged, measure_next: Sequence[Meas
         source.measured or source.drop_tests for source in widths if np.isfinite(source.thin_mm).all()
     ):
         lines.append(_NEEDLES)
-    said = (".species", ".width")
-    lines += [
-        row.sentence for row in measure_next if row.chance_changes_class > 0 and not row.input.endswith(said)
-    ][:1]
-    return tuple(lines)
+    # Where an office's own rule says unsure, whatever is most likely to change the class.
+    return tuple(lines or [row.sentence for row in measure_next[:1]])

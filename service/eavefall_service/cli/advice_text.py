@@ -15,6 +15,7 @@ from rich.text import Text
 from eavefall_model.advice.schema import Advice, Interval, Opening
 from eavefall_model.survey import GuardKind, Survey
 from eavefall_model.units import MM_PER_INCH
+from eavefall_service.plots.words import sold_text
 
 __all__ = ["print_advice"]
 
@@ -68,7 +69,7 @@ def _fineness(advice: Advice) -> Text:
     for line in advice.find_out_first:
         text.append(f"\n{line}", style="default")
     if advice.opening_mm is not None and advice.opening_mm.on_market:
-        sold = ", ".join(f"{each.designation} {each.kind}" for each in advice.opening_mm.on_market)
+        sold = ", ".join(sold_text(each) for each in advice.opening_mm.on_market)
         text.append(f"; sold as {sold}", style="default")
     if advice.recommended_guard is not None:
         text.append(f"; guard: {_words(advice.recommended_guard)}", style="default")

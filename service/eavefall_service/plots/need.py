@@ -78,7 +78,7 @@ class NeedPlot:
         axes.set_yticks([0, 25, 50, 75, 100], ["0 %", "25 %", "50 %", "75 %", "100 %"])
         axes.set_xticks(range(0, int(last) + 1, 3))
         axes.set_xlabel("months since the last cleaning")
-        axes.set_ylabel("chance that it is due", y=(50 - floor) / (102 - floor))
+        axes.set_ylabel("chance it is due", y=(50 - floor) / (102 - floor))
         axes.grid(axis="both")
         axes.set_axisbelow(True)
 

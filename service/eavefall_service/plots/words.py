@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from eavefall_model.advice.schema import Advice, Interval, Opening
+from eavefall_model.advice.schema import Advice, Interval, MarketOpening, Opening
 from eavefall_model.survey import GuardKind
 from eavefall_model.units import MM_PER_INCH
 
@@ -14,8 +14,8 @@ __all__ = [
     "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
     "advised_guard", "compass",
     "interval_range", "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in",
-    "months_count", "months_short", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
-    "shortened", "sieve_text", "size_text",
+    "months_count", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
+    "shortened", "sieve_text", "size_text", "sold_text",
 ]  # fmt: skip
 
 MONTHS: Final = (
@@ -138,11 +138,6 @@ def months_text(months: Iterable[int]) -> str:
     return joined(words)
 
 
-def months_short(months: Iterable[int]) -> str:
-    """``May, Nov`` for tables."""
-    return ", ".join(MONTHS_SHORT[month - 1] for month in sorted(set(months)))
-
-
 def months_count(months: float) -> str:
     """``9 months``, ``1.5 months``, ``over 24 months``: whole months, halves below three."""
     if months >= HORIZON_MONTHS:
@@ -182,6 +177,13 @@ def sieve_text(opening: Opening) -> str:
     if not astm:
         return iso
     return f"{iso}, {astm if 'ASTM' in astm else f'ASTM E11 {astm}'}"
+
+
+def sold_text(sold: MarketOpening) -> str:
+    """``40 mesh mill cloth``, ``0.0625 in on 0.1250 in perforated sheet``: as the trade calls it."""
+    first, *rest = sold.kind.split()
+    kind = " ".join(rest) if sold.designation.split()[-1] == first else sold.kind
+    return f"{sold.designation} {kind}"
 
 
 def size_text(opening: Opening) -> str:

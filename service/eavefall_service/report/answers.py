@@ -16,6 +16,7 @@ from eavefall_service.plots.words import (
     sentence_case,
     sieve_text,
     size_text,
+    sold_text,
 )
 from eavefall_service.report.document import Answer, Entry
 
@@ -74,7 +75,7 @@ def _by_eave(advice: Advice) -> str:
 
 def _sold(opening: Opening) -> str:
     """What the trade sells in the range, the most open first."""
-    named = [f"{sold.designation} {sold.kind}" for sold in opening.on_market[:_NAMED]]
+    named = [sold_text(sold) for sold in opening.on_market[:_NAMED]]
     return f" Sold in that range: {joined(named)}." if named else ""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from eavefall_model.advice.schema import Advice, MeasureNext
+from eavefall_model.advice.schema import Advice, MeasureNext, Reason
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
@@ -66,7 +66,6 @@ def build_report(
     pictures = pictures_of(survey, photos, tags, gauges)
     forms = _forms(survey, advice, tags, gauges)
     guards = guards_table(advice)
-    whys = {row[-1] for row in guards.rows}
     return ReportDocument(
         title=survey.name,
         note=survey.note or "",
@@ -90,8 +89,8 @@ def build_report(
                 about=sentence_case(_about(reason.about)),
                 sentence=reason.sentence,
                 numbers=numbers_text(reason.numbers, reason.about),
-                source=reason.source if reason.mark == reason.source else f"{reason.source} ({reason.mark})",
-                in_guards=reason.sentence in whys,
+                source=_source(reason),
+                in_guards=reason.about in GUARD_WORDS,
             )
             for reason in advice.reasons
         ),
@@ -114,6 +113,14 @@ def build_report(
         provenance=_provenance(advice),
         credits=_credits(survey, photos),
     )
+
+
+def _source(reason: Reason) -> str:
+    """Source and mark; the habit of a trade has no other source than its mark says."""
+    unsourced = reason.source == "trade practice" and reason.mark == "common practice, no source"
+    if reason.source == reason.mark or unsourced:
+        return reason.mark
+    return f"{reason.source} ({reason.mark})"
 
 
 def _chances(row: MeasureNext) -> str:

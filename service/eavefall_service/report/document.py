@@ -73,7 +73,8 @@ class Table:
 class ReasonLine:
     """One rule that spoke, with every number that it used and where the rule comes from.
 
-    ``in_guards`` says that the guard table gives the sentence too, so that print need not repeat it.
+    ``in_guards`` says that it is about a guard kind: the guard table gives the sentence that decided, and
+    print leaves the others to their numbers.
     """
 
     rule: str

@@ -15,10 +15,9 @@ __all__ = ["glossary_of"]
 
 def _classes() -> str:
     parts = []
-    for name, (low, high) in reversed(CLASS_BOUNDS_MM.items()):
-        limit = low if math.isinf(high) else high
-        size = f"{number_text(limit)} mm ({limit / MM_PER_INCH:.2f} in)"
-        parts.append(f"{name.replace('-', ' ')} {'wider than' if math.isinf(high) else 'up to'} {size}")
+    for name, (_, high) in reversed(CLASS_BOUNDS_MM.items()):
+        size = f"up to {number_text(high)} mm ({high / MM_PER_INCH:.2f} in)"
+        parts.append(f"{name.replace('-', ' ')} {'wider still' if math.isinf(high) else size}")
     return joined(parts)
 
 

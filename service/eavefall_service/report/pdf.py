@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence, Set
+from dataclasses import replace
 from typing import Any, Final, Literal
 
 from reportlab.lib.colors import HexColor
@@ -16,13 +18,16 @@ from reportlab.platypus import (
     Spacer,
 )
 
+from eavefall_service.plots.litter import LitterPlot
+from eavefall_service.plots.need import NeedPlot
 from eavefall_service.plots.palette import QUIET
-from eavefall_service.report.document import ReportDocument
+from eavefall_service.report.document import Fact, Figure, ReasonLine, ReportDocument
 from eavefall_service.report.pdf_parts import (
     answer_boxes,
-    beside,
+    balanced,
     boxed,
     bullets,
+    common_once,
     entry_lines,
     facts_line,
     figure_block,
@@ -30,9 +35,10 @@ from eavefall_service.report.pdf_parts import (
     photo_rows,
     section,
     table_block,
+    two_columns,
     whole_table,
 )
-from eavefall_service.report.pdf_text import safe_text, style
+from eavefall_service.report.pdf_text import safe_text, short_hashes, style
 
 __all__ = ["render_pdf"]
 
@@ -41,17 +47,71 @@ _PAPERS: Final[dict[Paper, tuple[float, float]]] = {"letter": LETTER, "a4": A4}
 _MARGIN: Final = 10 * mm
 _ROOM: Final = 20 * mm
 _GAP: Final = 3 * mm
+# Share of a column that a drawing takes, and the height of curves in print, inches. Together they let two
+# pages hold a usual report.
+_DRAWN: Final = {"plan": 0.85, "opening": 0.85}
+_LOW_IN: Final = {NeedPlot: 2.15, LitterPlot: 1.8}
 
 
-def _reasons(doc: ReportDocument) -> list[Flowable]:
-    lines: list[Flowable] = []
-    for number, reason in enumerate(doc.reasons, 1):
-        about = f"<b>{safe_text(reason.about)}.</b> " if reason.about else ""
-        trail = ". ".join(filter(None, (reason.numbers, reason.rule, f"Source: {reason.source}")))
-        quiet = f'<font size="6.3" color="{QUIET}">{safe_text(trail)}</font>'
-        said = "" if reason.in_guards else safe_text(reason.sentence)
-        lines.append(Paragraph(f"{number}. {about}{said} {quiet}", style("small" if said else "tiny")))
-    return lines
+def _low(figure: Figure) -> Figure:
+    """The figure with its curves drawn lower than on the page; sketches keep their shape."""
+    if isinstance(figure.plot, NeedPlot | LitterPlot):
+        across_in, _ = figure.plot.size_in
+        return replace(figure, plot=replace(figure.plot, size_in=(across_in, _LOW_IN[type(figure.plot)])))
+    return figure
+
+
+def _trail(reasons: Sequence[ReasonLine], known: Set[str], above: Set[str]) -> str:
+    """Small print of one subject: sentences not said ``above``, numbers not ``known`` yet, rules, sources."""
+    said = " ".join(
+        reason.sentence for reason in reasons if not (reason.in_guards or reason.sentence in above)
+    )
+    numbers = dict.fromkeys(
+        number for reason in reasons for number in _numbers(reason) if number not in known
+    )
+    rules: dict[str, list[str]] = {}
+    for reason in reasons:
+        rules.setdefault(reason.source, []).append(reason.rule)
+    sources = "; ".join(f"{', '.join(named)}: {source}" for source, named in rules.items())
+    quiet = ". ".join(filter(None, ("; ".join(numbers), sources)))
+    subject = reasons[0].about or ("" if said else "Said above")
+    about = f"<b>{safe_text(subject)}.</b> " if subject else ""
+    return f'{about}{safe_text(said)} <font color="{QUIET}">{safe_text(quiet)}</font>'
+
+
+def _numbers(reason: ReasonLine) -> list[str]:
+    return [number for number in reason.numbers.split("; ") if number]
+
+
+def _reasons(doc: ReportDocument, width: float) -> list[Flowable]:
+    """Every reason with its numbers, in two columns: those about the house, then each eave, tree and guard.
+
+    What the answers, the guard table or a caution say already is not said twice, nor are figures of the house
+    repeated further down.
+    """
+    why = doc.answers[-1]
+    above = {why.headline, *why.lines, *(caution.text for caution in doc.cautions)}
+    subjects: dict[str, list[ReasonLine]] = {}
+    for at, reason in enumerate(doc.reasons):
+        subjects.setdefault(reason.about or f"#{at}", []).append(reason)
+    house: Set[str] = {number for reason in doc.reasons if not reason.about for number in _numbers(reason)}
+    lines = [_trail(reasons, house if reasons[0].about else set(), above) for reasons in subjects.values()]
+    note = paragraph(
+        "What is said above is not repeated here; the web page and the JSON have it all.", "tiny"
+    )
+    return [note, *two_columns([Paragraph(line, style("trail")) for line in lines], width)] if lines else []
+
+
+def _assumed(doc: ReportDocument) -> list[Flowable]:
+    """What was taken, one line each: a table of it would cost half a page."""
+    lines = []
+    for what, taken, could, why in doc.assumed.rows:
+        between = f" ({safe_text(could)})" if could else ""
+        lines.append(
+            f"<b>{safe_text(what)}</b> {safe_text(taken)}{between}. "
+            f'<font color="{QUIET}">{safe_text(why)}</font>'
+        )
+    return [Paragraph(line, style("trail")) for line in lines]
 
 
 def _story(doc: ReportDocument, width: float) -> list[Flowable]:
@@ -66,7 +126,7 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
     column = width / 2 - 2 * _GAP
     # The guard table's own bars stand in for the guard plot, which would cost half a page.
     drawn = {
-        figure.key: figure_block(figure, column)
+        figure.key: figure_block(_low(figure), column * _DRAWN.get(figure.key, 1.0))
         for figure in (doc.plan, *doc.figures)
         if figure.key != "guard-plot"
     }
@@ -75,24 +135,24 @@ def _story(doc: ReportDocument, width: float) -> list[Flowable]:
         *section("Measure next, most useful first", entry_lines(doc.measure_next, "small")),
         *section("The answer turns if", bullets(doc.flips, "small")),
     ]
-    care = [
-        *section("How to keep it clean until then", bullets(doc.until_then, "small")),
-        *section("Cautions", entry_lines(doc.cautions, "small")),
-    ]
+    until_then = section("How to keep it clean until then", bullets(doc.until_then, "trail"))
+    care = section("Cautions", entry_lines(doc.cautions, "trail"))
     half = width / 2 - 2 * _GAP
-    words = section("Words used here", entry_lines(doc.glossary, "small"))
+    words = section("Words used here", entry_lines(doc.glossary, "trail"))
+    # The HTML and the JSON have the hashes whole.
+    provenance = [Fact(fact.label, short_hashes(fact.value)) for fact in doc.provenance]
     made = section(
-        "Made with", [facts_line(doc.provenance, "tiny"), *(paragraph(line, "tiny") for line in doc.credits)]
+        "Made with", [facts_line(provenance, "tiny"), *(paragraph(line, "tiny") for line in doc.credits)]
     )
+    take_off = [*table_block(doc.take_off, half), *price]
+    assumed = section(doc.assumed.title, _assumed(doc))
     blocks = [
-        [beside([*drawn["plan"], *change], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], width)],
+        balanced([drawn["plan"], [*drawn["need"], Spacer(1, 3), *drawn["litter"]], change], width),
         whole_table(doc.eaves, width),
         table_block(doc.guards, width),
-        [beside(care, drawn["opening"], width)],
-        whole_table(doc.water, width),
-        [beside([*table_block(doc.assumed, half), *made], [*table_block(doc.take_off, half), *price], width)],
-        words,
-        section("Reasons, with the numbers behind them", _reasons(doc)),
+        whole_table(common_once(doc.water), width),
+        balanced([[*until_then, *care], drawn["opening"], take_off, assumed, words, made], width),
+        section("Reasons, with the numbers behind them", _reasons(doc, width)),
     ]
     # A heading takes at least the first lines below it along to the next page.
     return [*first, *(part for block in blocks for part in (CondPageBreak(_ROOM), *block))]

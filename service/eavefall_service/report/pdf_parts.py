@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from reportlab.graphics.shapes import Drawing, Line, Rect
@@ -20,9 +21,11 @@ from eavefall_service.report.pdf_text import safe_text, style
 
 __all__ = [
     "answer_boxes",
+    "balanced",
     "beside",
     "boxed",
     "bullets",
+    "common_once",
     "entry_lines",
     "facts_line",
     "figure_block",
@@ -31,6 +34,7 @@ __all__ = [
     "photo_rows",
     "section",
     "table_block",
+    "two_columns",
     "whole_table",
 ]
 
@@ -45,7 +49,7 @@ _COLUMNS: Final[dict[str, tuple[float, ...]]] = {
     "eaves": (0.9, 0.8, 2.9, 1.3, 1.3, 1.7, 1, 1.6),
     "water": (0.9, 0.95, 0.95, 0.95, 0.95, 1, 5),
     "assumed": (1.9, 1.6, 1.6, 3),
-    "take-off": (1.2, 1.4, 1.4, 1.1, 1, 0.7, 1),
+    "take-off": (1.1, 1.7, 1.5, 0.8, 1, 0.7, 0.9),
 }
 
 
@@ -132,6 +136,31 @@ def beside(left: Sequence[Flowable], right: Sequence[Flowable], width: float) ->
     return made
 
 
+def balanced(blocks: Sequence[Sequence[Flowable]], width: float) -> list[Flowable]:
+    """Blocks in two columns, each whole and in turn where there is more room; empty blocks leave nothing."""
+    column = width / 2 - 2 * _GAP
+    sides: tuple[list[Flowable], list[Flowable]] = ([], [])
+    heights = [0.0, 0.0]
+    for block in filter(None, blocks):
+        side = int(heights[1] < heights[0])
+        sides[side].extend(block)
+        heights[side] += sum(
+            part.getSpaceBefore() + part.wrap(column, 10_000)[1] + part.getSpaceAfter() for part in block
+        )
+    return [beside(*sides, width)] if any(sides) else []
+
+
+def two_columns(lines: Sequence[Paragraph], width: float) -> list[Flowable]:
+    """Paragraphs in two columns of nearly equal height, read down the left one first."""
+    column = width / 2 - 2 * _GAP
+    heights = [line.wrap(column, 10_000)[1] for line in lines]
+    total, left, cut = sum(heights), 0.0, 0
+    while cut < len(lines) and left + heights[cut] / 2 <= total / 2:
+        left += heights[cut]
+        cut += 1
+    return [beside(lines[:cut], lines[cut:], width)] if lines else []
+
+
 def _range_bar(bar: tuple[float, float, float], width: float) -> Drawing:
     """Low to high as a bar and typical as a tick on a scale of two years."""
     low, typical, high = (min(months / HORIZON_MONTHS, 1.0) * width for months in bar)
@@ -166,6 +195,22 @@ def table_block(table: Table, width: float) -> list[Flowable]:
     made.repeatRows = 1
     note = [paragraph(table.note, "tiny")] if table.note else []
     return [paragraph(table.title, "heading"), made, *note]
+
+
+def _in_common(sentences: Sequence[str]) -> str:
+    """The ending, from a sentence on, that all of two or more texts share; else nothing."""
+    if len(sentences) < 2:
+        return ""
+    first = sentences[0]
+    starts = [at + 2 for at in range(len(first)) if first.startswith(". ", at)]
+    return next((first[at:] for at in starts if all(each.endswith(first[at:]) for each in sentences)), "")
+
+
+def common_once(table: Table) -> Table:
+    """The table with the ending that its last column has in every row said once, in the note."""
+    ending = _in_common([row[-1] for row in table.rows])
+    rows = tuple((*row[:-1], row[-1].removesuffix(ending).rstrip()) for row in table.rows)
+    return replace(table, rows=rows, note=f"{table.note} {ending}".strip())
 
 
 def section(title: str, body: Sequence[Flowable]) -> list[Flowable]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import Path
 from typing import Final
@@ -15,7 +16,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 
 from eavefall_service.plots.palette import ACCENT, INK, QUIET
 
-__all__ = ["safe_text", "style"]
+__all__ = ["safe_text", "short_hashes", "style"]
 
 _FALLBACK: Final = "EavefallFallback"
 
@@ -43,6 +44,11 @@ def safe_text(text: str) -> str:
     )
 
 
+def short_hashes(text: str) -> str:
+    """Hashes cut to twelve digits, enough to tell versions apart by eye."""
+    return re.sub(r"([0-9a-f]{12})[0-9a-f]+", r"\1", text)
+
+
 @cache
 def _styles() -> dict[str, ParagraphStyle]:
     body = ParagraphStyle("body", fontName="Helvetica", fontSize=8, leading=10, textColor=HexColor(INK))
@@ -60,14 +66,15 @@ def _styles() -> dict[str, ParagraphStyle]:
             derived("small", fontSize=6.9, leading=8.2),
             derived("small-bold", fontSize=6.9, leading=8.2, fontName=bold),
             derived("tiny", fontSize=6.3, leading=7.5, textColor=HexColor(QUIET)),
+            derived("trail", fontSize=6.1, leading=6.9),
             derived("tiny-bold", fontSize=6.3, leading=7.5, fontName=bold),
             derived(
                 "heading",
                 fontName=bold,
                 fontSize=9.5,
-                leading=12,
-                spaceBefore=6,
-                spaceAfter=2,
+                leading=11.5,
+                spaceBefore=3.5,
+                spaceAfter=1.5,
             ),
             derived("sub", fontName=bold, fontSize=8.5, leading=11),
             derived("answer", spaceAfter=1.8),

@@ -17,7 +17,6 @@ from eavefall_service.plots.words import (
     length_both,
     litres_per_second,
     mm_and_in,
-    months_short,
     months_text,
     number_text,
     per_cent,
@@ -48,14 +47,12 @@ def guards_table(advice: Advice) -> Table:
     advised = advised_guard(advice)
     rows = []
     for row in advice.guards:
-        # The months of the advised guard are in the answers already.
-        clean = f"; {months_short(row.clean_in)}" if row.clean_in not in ((), advice.clean_in) else ""
         rows.append(
             (
                 sentence_case(GUARD_WORDS[row.kind]),
                 row.verdict,
                 "—" if row.opening_mm is None else mm_and_in(row.opening_mm),
-                f"{interval_text(row.interval_months)}{clean}",
+                interval_text(row.interval_months),
                 FAILURE_WORDS[row.failure],
                 f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
                 _first_why(row, advice),
@@ -74,8 +71,7 @@ def guards_table(advice: Advice) -> Table:
             "Why",
         ),
         tuple(rows),
-        "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard. "
-        "Months named: good ones to clean in, where they differ from those above."
+        "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard."
         + ("" if advised else " No guard is advised until the kind of tree is known."),
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
         tuple(
@@ -231,7 +227,7 @@ def take_off_table(advice: Advice) -> Table:
     return Table(
         "take-off",
         "Take-off",
-        ("Eave", "Guard", "New gutter", "Waste in it", "Corners", "Ends", "Outlets"),
+        ("Eave", "Guard", "New gutter", "Waste", "Corners", "Ends", "Outlets"),
         tuple(rows),
         " ".join(notes),
     )

@@ -38,7 +38,7 @@ def test_no_guard_is_recommended_and_the_table_still_compares_all(unsure: Advice
 
 
 def test_it_says_to_find_out_the_kind_and_then_to_measure_the_needles(unsure: Advice) -> None:
-    first, second, *_ = unsure.find_out_first
+    first, second = unsure.find_out_first
     assert first.startswith("Find out the kind first: ")
     assert "photograph the foliage" in first
     assert "needles" in second

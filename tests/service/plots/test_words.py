@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from eavefall_model.advice.schema import Interval, Opening
+from eavefall_model.advice.schema import Interval, MarketOpening, Opening
 from eavefall_service.plots import words
 
 
@@ -105,6 +105,19 @@ def test_opening(low: float, high: float, expected: str) -> None:
     opening = Opening(low_mm=low, high_mm=high, designation_iso="0.5 mm", designation_astm="No. 35")
     assert plain(words.size_text(opening)) == expected
     assert words.sieve_text(opening) == "ISO 3310-1 0.5 mm, ASTM E11 No. 35"
+
+
+@pytest.mark.parametrize(
+    ("kind", "designation", "expected"),
+    [
+        ("mill cloth", "40 mesh mill", "40 mesh mill cloth"),
+        ("market cloth", "20 mesh x 0.016 in", "20 mesh x 0.016 in market cloth"),
+        ("insect screen", "18x14", "18x14 insect screen"),
+    ],
+)
+def test_what_is_sold_is_called_as_the_trade_does(kind: str, designation: str, expected: str) -> None:
+    sold = MarketOpening(kind=kind, designation=designation, opening_mm=0.4, open_area=0.4)
+    assert words.sold_text(sold) == expected
 
 
 @pytest.mark.parametrize(

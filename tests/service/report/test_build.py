@@ -6,6 +6,7 @@ from eavefall_model.advice.schema import Advice, Assumed, Interval
 from eavefall_model.gauge.schema import GaugeResult, Refusal
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_service.plots.words import GUARD_WORDS
 from eavefall_service.report.build import build_report
 from eavefall_service.report.document import ReportDocument
 from eavefall_service.report.numbers import named_number
@@ -148,10 +149,9 @@ def test_tables_hold_every_row(document: ReportDocument, advice: Advice) -> None
     assert len(document.guards.rows) == len(advice.guards)
     assert [document.guards.rows[at][0] for at in document.guards.marked] == ["Woven micromesh"]
     assert document.guards.bars[-1] == (6.0, 9.0, 14.0)
-    # The table gives the rule that decided; print need not repeat that sentence in the trail.
-    whys = [row[-1] for row in document.guards.rows]
+    # The table gives the sentence that decided on each guard; print leaves the others to their numbers.
     assert [line.in_guards for line in document.reasons] == [
-        line.sentence in whys for line in document.reasons
+        reason.about in GUARD_WORDS for reason in advice.reasons
     ]
     assert [row[0] for row in document.eaves.rows] == ["front", "back"]
     assert len(document.water.rows) == 2
