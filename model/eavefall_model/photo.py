@@ -6,6 +6,7 @@ orientation is applied once, and no other library is given the bytes.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import math
@@ -38,6 +39,10 @@ MAX_BYTES: Final = 60_000_000
 MAX_PIXELS: Final = 80_000_000
 MIN_SIDE_PX: Final = 64
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".avif")
+_EXIF_IFD: Final = 0x8769
+_FOCAL_35MM: Final = (10.0, 300.0)  # what a phone, with its telephoto and zoom, can have: judgement
+# Pillow feeds its decoders 64 kB at a time by default, which costs a scaled JPEG decode some percent.
+_BLOCK_BYTES: Final = 1 << 20
 _RETAKE: Final = "Send the original file again, or take the photo anew."
 
 
@@ -57,6 +62,9 @@ class Photo:
         ``jpeg``, ``png``, ``webp``, ``heic`` or ``avif``.
     quality : PhotoQuality
         Sharpness, exposure and what is wrong with them.
+    focal_35mm : float, optional
+        Focal length, mm, that gives the same diagonal view on 36 x 24 mm film, as the camera wrote it
+        (EXIF 2.32, tag 0xA405); None if it wrote none that holds for this picture.
     """
 
     rgb: NDArray[np.uint8]
@@ -65,6 +73,7 @@ class Photo:
     sha256: str
     kind: str
     quality: PhotoQuality
+    focal_35mm: float | None = None
 
 
 def sniff(data: bytes) -> str | None:
@@ -125,6 +134,7 @@ def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Ph
         if fit_px is not None and kind == "jpeg":
             grow = fit_px / min(width_px, height_px)
             image.draft("RGB", (math.ceil(width_px * grow), math.ceil(height_px * grow)))
+        focal_35mm = _focal_35mm(image, width_px / height_px)
         image.load()
         rgb = _to_rgb(_upright(image))
     except PhotoError:
@@ -145,6 +155,7 @@ def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Ph
         sha256=hashlib.sha256(data).hexdigest(),
         kind=kind,
         quality=assess_quality(rgb, width_px, height_px),
+        focal_35mm=focal_35mm,
     )
 
 
@@ -162,9 +173,13 @@ def _open(data: bytes, kind: str) -> Image.Image:
         # libheif turns the picture itself, so the orientation tag that remains must be ignored.
         heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
         _check_size("photo", *heif.size)
-        return Image.frombuffer(heif.mode, heif.size, heif.data, "raw", heif.mode, heif.stride, 1)
+        image = Image.frombuffer(heif.mode, heif.size, heif.data, "raw", heif.mode, heif.stride, 1)
+        image.info["camera"] = heif.info.get("exif") or b""
+        return image
     # A phone's multi-picture JPEG opens as MPO under "JPEG"; its first picture is the photo.
-    return Image.open(io.BytesIO(data), formats=(kind.upper(),))
+    image = Image.open(io.BytesIO(data), formats=(kind.upper(),))
+    image.decodermaxblock = _BLOCK_BYTES
+    return image
 
 
 def _too_many_pixels(name: str, given: str) -> PhotoError:
@@ -186,11 +201,27 @@ def _check_size(name: str, width_px: int, height_px: int) -> None:
         )
 
 
-def _upright(image: Image.Image) -> Image.Image:
+def _focal_35mm(image: Image.Image, aspect: float) -> float | None:
+    """What the camera wrote, unless the picture was trimmed to another shape since."""
     try:
-        return ImageOps.exif_transpose(image)
-    except Exception:  # damaged EXIF is common and harmless: the picture stands as it is
-        return image
+        exif = image.getexif()
+        if "camera" in image.info:  # HEIC, kept apart from what turns the picture
+            exif = Image.Exif()
+            exif.load(image.info["camera"])
+        camera = exif.get_ifd(_EXIF_IFD)
+        focal, wide, high = (float(camera.get(tag, 0)) for tag in (0xA405, 0xA002, 0xA003))
+    except Exception:  # damaged EXIF is common and harmless, as below
+        return None
+    if wide > 0 and high > 0 and min(abs(aspect * high / wide - 1), abs(aspect * wide / high - 1)) > 0.01:
+        return None
+    return focal if _FOCAL_35MM[0] <= focal <= _FOCAL_35MM[1] else None
+
+
+def _upright(image: Image.Image) -> Image.Image:
+    # Damaged EXIF is common and harmless: the picture stands as it is.
+    with contextlib.suppress(Exception):
+        ImageOps.exif_transpose(image, in_place=True)  # or a picture that stands upright would be copied
+    return image
 
 
 def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:

@@ -193,3 +193,43 @@ def test_display_copy_has_no_metadata_and_no_more_pixels() -> None:
     assert image.size == (900, 600)
     assert not image.getexif()
     assert b"Exif" not in shown
+
+
+def with_focal(
+    focal: object, size: tuple[int, int] = (480, 360), told: tuple[int, int] | None = None
+) -> bytes:
+    exif = Image.Exif()
+    camera = exif.get_ifd(0x8769)
+    if focal is not None:
+        camera[0xA405] = focal
+    if told is not None:
+        camera[0xA002], camera[0xA003] = told
+    return saved(Image.fromarray(picture(*size)), "JPEG", exif=exif)
+
+
+@pytest.mark.parametrize(
+    ("data", "focal"),
+    [
+        (with_focal(26), 26.0),
+        (with_focal(None), None),
+        (with_focal(0), None),  # EXIF 2.32: 0 means unknown
+        (with_focal(5000), None),
+        (with_focal(26, told=(480, 360)), 26.0),
+        (with_focal(26, told=(960, 720)), 26.0),  # shrunk: the view is the same
+        (with_focal(26, told=(360, 480)), 26.0),  # turned since
+        (with_focal(26, told=(480, 480)), None),  # trimmed: the diagonal is another
+        (JPEG, None),
+    ],
+)
+def test_focal_length_as_the_camera_wrote_it(data: bytes, focal: float | None) -> None:
+    assert decode(data).focal_35mm == focal
+
+
+@pytest.mark.filterwarnings("ignore:Corrupt EXIF data:UserWarning")
+def test_damaged_camera_facts_are_none() -> None:
+    data = with_focal(26)
+    start = data.index(b"Exif")
+    spoilt = data[: start + 10] + b"\xff" * 20 + data[start + 30 :]
+    photo = decode(spoilt)
+    assert photo.focal_35mm is None
+    assert photo.rgb.shape == (360, 480, 3)

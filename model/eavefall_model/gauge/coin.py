@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.edges import edge_offsets
 from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
-from eavefall_model.gauge.pose import FOCAL_LOG_SD, N_PARAMETERS, Pose, prior_focal_px
+from eavefall_model.gauge.pose import N_PARAMETERS, FocalPrior, Pose
 from eavefall_model.gauge.references import Reference
 
 __all__ = ["Rim", "find_coins", "fit_rim"]
@@ -61,7 +61,9 @@ def find_coins(light: NDArray[np.float32], candidates: list[Ellipse]) -> list[Ri
     return kept
 
 
-def fit_rim(rim: Rim, reference: Reference, size_px: tuple[int, int]) -> list[tuple[PoseFit, float]]:
+def fit_rim(
+    rim: Rim, reference: Reference, size_px: tuple[int, int], focal: FocalPrior
+) -> list[tuple[PoseFit, float]]:
     """Poses under which the outline is a coin of the reference's size, each with its weight, best first.
 
     A circle alone has two mirrored poses, and says little of the focal length; the coin's thickness tells the
@@ -71,9 +73,9 @@ def fit_rim(rim: Rim, reference: Reference, size_px: tuple[int, int]) -> list[tu
     """
     tried: list[PoseFit] = []
     for step in _FOCAL_STEPS:
-        focal_px = prior_focal_px(size_px) * math.exp(step * FOCAL_LOG_SD)
+        focal_px = focal.px * math.exp(step * focal.log_sd)
         for turn in _starts(rim, size_px, focal_px):
-            tried.append(_fit_from(turn, rim, reference, size_px, focal_px))
+            tried.append(_fit_from(turn, rim, reference, size_px, focal, focal_px))
     fits = [
         fit_pose(rough.pose, _Outline(rim, reference, rough.pose), correlated=_CORRELATED, pin=_PINNED[:2])
         for rough in _distinct(tried, _ROUGHLY_SAME)[:_REFINED]
@@ -99,7 +101,7 @@ def _distinct(fits: list[PoseFit], apart_deg: float) -> list[PoseFit]:
 
 def _chi_square(fit: PoseFit) -> float:
     """Misfit of the outline and of the expected tilt and focal length."""
-    return fit.cost / _CORRELATED + (fit.pose.tilt_deg / TILT_SD_DEG) ** 2
+    return fit.cost / _CORRELATED + fit.prior_cost + (fit.pose.tilt_deg / TILT_SD_DEG) ** 2
 
 
 def _starts(rim: Rim, size_px: tuple[int, int], focal_px: float) -> list[FloatArray]:
@@ -114,7 +116,12 @@ def _starts(rim: Rim, size_px: tuple[int, int], focal_px: float) -> list[FloatAr
 
 
 def _fit_from(
-    rotation: FloatArray, rim: Rim, reference: Reference, size_px: tuple[int, int], focal_px: float
+    rotation: FloatArray,
+    rim: Rim,
+    reference: Reference,
+    size_px: tuple[int, int],
+    focal: FocalPrior,
+    focal_px: float,
 ) -> PoseFit:
     """Fit tilt and position from a starting rotation, at one focal length."""
     radius_mm, thick_mm = reference.size_mm[0] / 2, reference.thick_mm
@@ -122,7 +129,7 @@ def _fit_from(
     ray = np.array([(x - (size_px[0] - 1) / 2) / focal_px, (y - (size_px[1] - 1) / 2) / focal_px, 1.0])
     plane_mm = ray * (focal_px * radius_mm / major) + thick_mm * rotation[:, 2]
     theta = np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), plane_mm, [math.log(focal_px), 0.0]])
-    start = Pose(theta, np.zeros((N_PARAMETERS, N_PARAMETERS)), size_px)
+    start = Pose(theta, np.zeros((N_PARAMETERS, N_PARAMETERS)), size_px, focal)
     return fit_pose(start, _Outline(rim, reference, start), pin=_PINNED, rough=True)
 
 

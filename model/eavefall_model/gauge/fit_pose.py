@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.pose import FOCAL_LOG_SD, N_PARAMETERS, RADIAL_SD, Pose, prior_focal_px
+from eavefall_model.gauge.pose import N_PARAMETERS, RADIAL_SD, Pose
 
 __all__ = ["PoseFit", "fit_pose"]
 
@@ -26,13 +27,17 @@ _TUKEY: Final = 4.685
 
 
 class PoseFit:
-    """A fitted pose, its robust residual spread in px, and the share of points that agree."""
+    """A fitted pose, its robust residual spread in px, and the share of points that agree.
 
-    def __init__(self, pose: Pose, spread_px: float, agree: float, cost: float) -> None:
+    ``cost`` is the robust sum of squares of the edge points, ``prior_cost`` that of what was expected.
+    """
+
+    def __init__(self, pose: Pose, spread_px: float, agree: float, cost: float, prior_cost: float) -> None:
         self.pose = pose
         self.spread_px = spread_px
         self.agree = agree
         self.cost = cost
+        self.prior_cost = prior_cost
 
 
 def fit_pose(
@@ -61,18 +66,20 @@ def fit_pose(
     rough : bool
         Stop early and leave the covariance zero: for a start that is fitted again.
     """
-    size = start.size_px
     prior_at = np.zeros(N_PARAMETERS)
-    prior_at[6] = math.log(prior_focal_px(size))
+    prior_at[6] = math.log(start.focal.px)
     prior_weight = np.zeros(N_PARAMETERS)
-    prior_weight[6], prior_weight[7] = FOCAL_LOG_SD**-2, RADIAL_SD**-2
+    prior_weight[6], prior_weight[7] = start.focal.log_sd**-2, RADIAL_SD**-2
     free = np.array([i for i in range(N_PARAMETERS) if i not in pin])
     theta, damping = start.theta.copy(), 1e-3
     residual = residuals_px(start)
     spread = max(floor_px, _spread(residual))
 
+    def prior_of(at: FloatArray) -> float:
+        return float((prior_weight * (at - prior_at) ** 2).sum())
+
     def cost_of(values: FloatArray, at: FloatArray, scale: float, lose: Loss) -> float:
-        return float(lose(values / scale).sum()) + float((prior_weight * (at - prior_at) ** 2).sum())
+        return float(lose(values / scale).sum()) + prior_of(at)
 
     # The start may be many pixels off: every point pulls at first (Huber), then those that agree (Tukey).
     pulling = True
@@ -102,24 +109,24 @@ def fit_pose(
         pulling = pulling and moved
     spread = max(floor_px, _spread(residual))
     agree = float(np.mean(np.abs(residual) < 3 * max(spread, 0.3)))
-    cost = cost_of(residual, theta, _COST_PX, _tukey_loss)
+    cost = float(_tukey_loss(residual / _COST_PX).sum())
     if rough:
-        return PoseFit(start.with_theta(theta), spread, agree, cost)
+        return PoseFit(start.with_theta(theta), spread, agree, cost, prior_of(theta))
     weight = _tukey_weight(residual / spread) / (spread**2 * correlated)
     jacobian = _jacobian(start, theta, residuals_px, residual, free)
     information = (jacobian.T * weight) @ jacobian + np.diag(prior_weight[free])
     covariance = np.zeros((N_PARAMETERS, N_PARAMETERS))
     covariance[np.ix_(free, free)] = np.linalg.pinv(information, hermitian=True)
-    pose = Pose(theta, covariance, size)
+    pose = replace(start, theta=theta, covariance=covariance)
 
     def misfit(at: FloatArray) -> float:
         off = residuals_px(start.with_theta(at))
         rise = float((np.clip(off / spread, -_TUKEY, _TUKEY) ** 2).sum()) / correlated
-        return rise + float((prior_weight * (at - prior_at) ** 2).sum())
+        return rise + prior_of(at)
 
     rows = _shortened(pose, misfit)
-    pose = Pose(theta, rows.T @ rows, size)
-    return PoseFit(pose, spread, agree, cost)
+    pose = replace(pose, covariance=rows.T @ rows)
+    return PoseFit(pose, spread, agree, cost, prior_of(theta))
 
 
 def _shortened(pose: Pose, misfit: Callable[[FloatArray], float]) -> FloatArray:

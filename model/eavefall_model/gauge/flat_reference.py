@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from eavefall_model.gauge.edges import edge_offsets
 from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
 from eavefall_model.gauge.outlines import Box
-from eavefall_model.gauge.pose import Pose, pose_from_homography
+from eavefall_model.gauge.pose import FocalPrior, Pose, pose_from_homography
 from eavefall_model.gauge.references import Reference
 
 __all__ = ["find_flat"]
@@ -28,7 +28,9 @@ _BELIEVABLE_TILT_DEG: Final = 50.0  # beyond it any four lines can be made a car
 _LAST_REACH_PX: Final = 3.0
 
 
-def find_flat(light: NDArray[np.float32], candidates: list[Box], reference: Reference) -> PoseFit | None:
+def find_flat(
+    light: NDArray[np.float32], candidates: list[Box], reference: Reference, focal: FocalPrior
+) -> PoseFit | None:
     """Best pose under which one of the quadrilaterals is the reference, or None.
 
     Parameters
@@ -39,6 +41,7 @@ def find_flat(light: NDArray[np.float32], candidates: list[Box], reference: Refe
         frame, three.
     reference : Reference
         Of kind ``card`` or ``paper``. Plane coordinates of the pose start at its middle, x along its width.
+    focal : FocalPrior
     """
     fits: list[tuple[float, PoseFit]] = []
     for box in candidates:
@@ -51,7 +54,7 @@ def find_flat(light: NDArray[np.float32], candidates: list[Box], reference: Refe
             seen = np.roll(box.seen, -first)
             if not all(seen) and not (seen[1] and seen[3]):
                 continue  # only the long sides can be cut short
-            fit = _fit_outline(light, np.roll(corners, -first, axis=0), seen, reference)
+            fit = _fit_outline(light, np.roll(corners, -first, axis=0), seen, reference, focal)
             if fit is not None and fit.pose.tilt_deg < _BELIEVABLE_TILT_DEG:
                 fits.append((float(cv2.contourArea(corners.astype(np.float32))), fit))
     if not fits:
@@ -76,12 +79,16 @@ def outline_mm(reference: Reference) -> FloatArray:
 
 
 def _fit_outline(
-    light: NDArray[np.float32], corners: FloatArray, seen: NDArray[np.bool_], reference: Reference
+    light: NDArray[np.float32],
+    corners: FloatArray,
+    seen: NDArray[np.bool_],
+    reference: Reference,
+    focal: FocalPrior,
 ) -> PoseFit | None:
     size_px = (light.shape[1], light.shape[0])
     model = outline_mm(reference)
     homography = cv2.getPerspectiveTransform(model.astype(np.float32), corners.astype(np.float32))
-    pose = pose_from_homography(np.asarray(homography, dtype=np.float64), size_px)
+    pose = pose_from_homography(np.asarray(homography, dtype=np.float64), size_px, focal)
     if pose is None:
         return None
     # The first pose need not fit the corners (the focal length is a guess): sample along the corners found.
@@ -129,7 +136,7 @@ def _fit_outline(
     share = float(near.sum() / in_sight.sum())
     if share < _MIN_SUPPORT or support.min() < _MIN_SIDE_SUPPORT:
         return None
-    return PoseFit(pose, fit.spread_px, share, fit.cost)
+    return PoseFit(pose, fit.spread_px, share, fit.cost, fit.prior_cost)
 
 
 def _in_frame(points: FloatArray, size_px: tuple[int, int]) -> NDArray[np.bool_]:

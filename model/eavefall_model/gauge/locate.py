@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -14,8 +14,9 @@ from eavefall_model.gauge.coin import Rim, find_coins, fit_rim
 from eavefall_model.gauge.fit_pose import PoseFit
 from eavefall_model.gauge.flat_reference import find_flat, outline_mm
 from eavefall_model.gauge.markers import find_sheet
-from eavefall_model.gauge.outlines import Box, ellipses, outlines, quads
+from eavefall_model.gauge.outlines import ellipses, outlines, quads
 from eavefall_model.gauge.plane import Plane
+from eavefall_model.gauge.pose import FocalPrior
 from eavefall_model.gauge.references import Reference, parse_reference
 from eavefall_model.gauge.sheet_layout import SheetLayout
 
@@ -27,6 +28,8 @@ _AWAY_MM: Final = 2.0  # kept clear of the reference: its own shadow
 _PAPER_INSET_MM: Final = 4.0
 _SURE_CARD: Final = 0.85
 _SURE_TILT_DEG: Final = 45.0
+# What all of a coin's rim has in common (rounding, shadow at its foot): fitted on rendered scenes.
+_RIM_SD_PX: Final = 0.45
 _AGREE: Final = 0.03  # two references may differ by this much in scale
 
 
@@ -41,16 +44,18 @@ class Located:
     notes: tuple[str, ...]
 
 
-def locate(rgb: NDArray[np.uint8], light: NDArray[np.float32], reference: Reference) -> Located | None:
+def locate(
+    rgb: NDArray[np.uint8], light: NDArray[np.float32], reference: Reference, focal: FocalPrior
+) -> Located | None:
     """Locate the reference; None if it is not there."""
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    sheet = find_sheet(grey, light)
+    sheet = find_sheet(grey, light, focal)
     if reference.kind == "sheet":
         return None if sheet is None else _on_sheet(sheet)
     contours, factor, view_px = outlines(rgb)
     boxes = quads(contours, factor, view_px)
     if reference.kind in ("card", "paper"):
-        fit = find_flat(light, boxes, reference)
+        fit = find_flat(light, boxes, reference, focal)
         if fit is None:
             return None
         found = _flat(fit, reference)
@@ -58,8 +63,14 @@ def locate(rgb: NDArray[np.uint8], light: NDArray[np.float32], reference: Refere
         rims = find_coins(light, ellipses(contours, factor))
         if not rims:
             return None
-        found = _coin(rims[0], reference, (light.shape[1], light.shape[0]))
-    return _checked(found, reference, sheet, light, boxes)
+        found = _coin(rims[0], reference, (light.shape[1], light.shape[0]), focal)
+    if sheet is not None and sheet[2] >= 2:
+        return _checked(found, reference, "gauge sheet", sheet[0])
+    if reference.kind == "coin":
+        card = find_flat(light, boxes, parse_reference("card"), focal)
+        if card is not None and card.agree > _SURE_CARD and card.pose.tilt_deg < _SURE_TILT_DEG:
+            return _checked(found, reference, "card", card)
+    return found
 
 
 def _flat(fit: PoseFit, reference: Reference) -> Located:
@@ -72,9 +83,9 @@ def _flat(fit: PoseFit, reference: Reference) -> Located:
     return Located(plane, None, (_edge_px(fit, outline * grow, 0.0),), None, ())
 
 
-def _coin(rim: Rim, reference: Reference, size_px: tuple[int, int]) -> Located:
-    fits = fit_rim(rim, reference, size_px)
-    rel = max(_rel_sd(fit, reference) for fit, _ in fits)
+def _coin(rim: Rim, reference: Reference, size_px: tuple[int, int], focal: FocalPrior) -> Located:
+    fits = fit_rim(rim, reference, size_px, focal)
+    rel = math.hypot(max(_rel_sd(fit, reference) for fit, _ in fits), _RIM_SD_PX / rim.ellipse[2])
     plane = Plane(
         tuple(fit.pose for fit, _ in fits), tuple(weight for _, weight in fits), rel, rim.ellipse[:2]
     )
@@ -119,30 +130,13 @@ def _scale_at(plane: Plane, origin: FloatArray) -> float:
     return plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
 
 
-def _checked(
-    found: Located,
-    reference: Reference,
-    sheet: tuple[PoseFit, SheetLayout, int] | None,
-    light: NDArray[np.float32],
-    boxes: list[Box],
-) -> Located:
-    """Compare with a second reference, if one is in the photo."""
-    others: list[tuple[str, PoseFit]] = []
-    if sheet is not None and sheet[2] >= 2:
-        others.append(("gauge sheet", sheet[0]))
-    elif reference.kind == "coin":
-        card = find_flat(light, boxes, parse_reference("card"))
-        if card is not None and card.agree > _SURE_CARD and card.pose.tilt_deg < _SURE_TILT_DEG:
-            others.append(("card", card))
-    for name, fit in others:
-        origin = np.array([found.plane.origin_px])
-        mine = _scale_at(found.plane, origin)
-        theirs = float(fit.pose.px_per_mm(origin)[0])
-        # Coins differ in size by less than two: a scale farther off is of something that is no reference.
-        if abs(mine / theirs - 1) > _AGREE and 0.5 < mine / theirs < 2:
-            text = (
-                f"The {reference.name} gives {mine:.1f} pixels per mm,"
-                f" the {name} in the same photo {theirs:.1f}."
-            )
-            return Located(found.plane, found.inside, found.outside, text, found.notes)
-    return found
+def _checked(found: Located, reference: Reference, other: str, fit: PoseFit) -> Located:
+    """Compare with a second reference in the same photo."""
+    origin = np.array([found.plane.origin_px])
+    mine = _scale_at(found.plane, origin)
+    theirs = float(fit.pose.px_per_mm(origin)[0])
+    # Coins differ in size by less than two: a scale farther off is of something that is no reference.
+    if abs(mine / theirs - 1) <= _AGREE or not 0.5 < mine / theirs < 2:
+        return found
+    text = f"The {reference.name} gives {mine:.1f} pixels per mm, the {other} in the same photo {theirs:.1f}."
+    return replace(found, disagreement=text)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.edges import edge_offsets
 from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
-from eavefall_model.gauge.pose import Pose, pose_from_homography
+from eavefall_model.gauge.pose import FocalPrior, Pose, pose_from_homography
 from eavefall_model.gauge.sheet_layout import (
     MARKER_DICTIONARY,
     MARKER_MM,
@@ -30,7 +30,7 @@ _CELL_MM: Final = MARKER_MM / 6
 
 
 def find_sheet(
-    grey: NDArray[np.uint8], light: NDArray[np.float32]
+    grey: NDArray[np.uint8], light: NDArray[np.float32], focal: FocalPrior
 ) -> tuple[PoseFit, SheetLayout, int] | None:
     """Pose of the sheet, its layout and the number of markers used; None if there is no sheet.
 
@@ -49,7 +49,9 @@ def find_sheet(
     seen = np.vstack([found[number] for number in used])
     homography, _ = cv2.findHomography(model, seen, cv2.RANSAC, 8.0)
     size_px = (grey.shape[1], grey.shape[0])
-    pose = None if homography is None else pose_from_homography(np.asarray(homography, np.float64), size_px)
+    if homography is None:
+        return None
+    pose = pose_from_homography(np.asarray(homography, np.float64), size_px, focal)
     if pose is None:
         return None
     line_mm, normal_mm = _border(layout, used)

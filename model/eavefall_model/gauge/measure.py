@@ -10,13 +10,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.bundles import find_bundles
+from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
 from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
-from eavefall_model.gauge.field import allowed_mask
+from eavefall_model.gauge.field import allowed_mask, ground_light
 from eavefall_model.gauge.light import linear_luma
 from eavefall_model.gauge.locate import Located, locate
 from eavefall_model.gauge.needle_measure import Measured, measure_trace
 from eavefall_model.gauge.plane import Plane
+from eavefall_model.gauge.pose import expected_focal
 from eavefall_model.gauge.quality import MAX_BLUR_MM, glare_share
 from eavefall_model.gauge.references import Reference, parse_reference
 from eavefall_model.gauge.refuse import MAX_TILT_DEG, MIN_PX_PER_MM, refusal
@@ -25,7 +26,7 @@ from eavefall_model.gauge.skeleton_graph import skeleton_pieces
 from eavefall_model.gauge.strands import Strand, join_pieces
 from eavefall_model.gauge.summary import summarise
 from eavefall_model.gauge.thinning import thin
-from eavefall_model.gauge.trace import Course, Trace, follow, trace
+from eavefall_model.gauge.trace import Course, Crowd, Trace, follow, trace
 from eavefall_model.photo import Photo
 
 __all__ = ["GAUGE_VERSION", "measure"]
@@ -39,15 +40,22 @@ _MIN_ASPECT: Final = 8.0
 _MAX_WIDTH_CV: Final = 0.3
 _MIN_GOOD_SHARE: Final = 0.35
 _MAX_STEP: Final = 0.6  # lighter on one side than on the other by this much: the rim of something wide
+_ON_SHEET: Final = (
+    3.0  # what lies on another thing (a leaf's veins) has other light beside it, by this factor
+)
 _COMPLETE_GOOD_SHARE: Final = 0.5
 _MAX_REL_SCALE_SD: Final = 0.025
 _MAX_GLARE: Final = 0.25
 _FRAME_MM: Final = 1.0
 _MAX_STRANDS: Final = 400
-_TWIN_WIDTHS: Final = 1.5  # times the median: two needles side by side that look like one
+_TWIN_WIDTHS: Final = 1.6  # times the lower quartile: two needles side by side that look like one
 _PINHOLE_MM2: Final = 0.6
 _REPEAT: Final = 0.6  # of its axis within another strand
-_SHEATH_SD_MM: Final = 0.7  # where in its sheath a needle begins cannot be seen
+_UNSEEN_TAPER: Final = 0.04  # of the width: how far the middle of what is seen lies from the body's middle
+# Where a bundled needle begins in its sheath: the sheath's end shows on a light ground, hardly on a dark one.
+# Fitted on rendered scenes.
+_SHEATH_SD_MM: Final = 0.08
+_DARK_SHEATH_SD_MM: Final = 1.5
 
 
 @dataclass(frozen=True)
@@ -61,6 +69,7 @@ class _Found:
 class _Accepted:
     found: _Found
     bundle: int | None
+    hidden_mm: float
     complete: bool
 
 
@@ -88,7 +97,8 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
     """
     wanted = parse_reference(reference)
     light = linear_luma(photo.rgb)
-    located = locate(photo.rgb, light, wanted)
+    size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
+    located = locate(photo.rgb, light, wanted, expected_focal(size_px, photo.focal_35mm))
     if located is None:
         message = f"No {wanted.name} was found in {name}."
         return _result(photo, name, wanted, None, [], refusal("no-reference", message, wanted))
@@ -97,17 +107,21 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
         return _result(photo, name, wanted, located, [], early)
     origin = np.array([located.plane.origin_px])
     scale = located.plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
-    size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
     view_px = view_size(size_px, scale)
     view = make_view(photo.rgb, allowed_mask(located, view_px, size_px[0] / view_px[0]), scale)
-    strands = _strands(view)
+    mask = _without_specks(strand_mask(view), view.px_per_mm)
+    strands = join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
     glare = glare_share(photo.rgb, view.allowed)
-    found, blur_mm = _trace_all(light, view, strands, located.plane)
+    ground = ground_light(light, located, view.allowed)
+    found, blur_mm = _trace_all(light, view, Crowd(mask, view.factor), strands, located.plane)
+    found = [f for f in found if ground / _ON_SHEET <= f.trace.beside <= ground * _ON_SHEET]
     late = _refuse_content(found, strands, glare, blur_mm, name)
     if late is not None:
         return _result(photo, name, wanted, located, [], late)
-    accepted = _accepted(found, view, located.plane)
-    needles = _needles(accepted)
+    needles = _needles(_accepted(found, view, located.plane))
+    if not needles:
+        apart = refusal("no-needles", f"No needle in {name} could be told apart from those that touch it.")
+        return _result(photo, name, wanted, located, [], apart)
     return _result(photo, name, wanted, located, needles, None, [f.measured.rel_scale_sd for f in found])
 
 
@@ -125,11 +139,6 @@ def _refuse_view(located: Located, name: str, reference: Reference) -> Refusal |
     return None
 
 
-def _strands(view: View) -> list[Strand]:
-    mask = _without_specks(strand_mask(view), view.px_per_mm)
-    return join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
-
-
 def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
     """Drop what is smaller than any needle, and fill pinholes: a glint on a needle is no way round it."""
     _, label, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
@@ -144,7 +153,7 @@ def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.boo
 
 
 def _trace_all(
-    light: NDArray[np.float32], view: View, strands: list[Strand], plane: Plane
+    light: NDArray[np.float32], view: View, crowd: Crowd, strands: list[Strand], plane: Plane
 ) -> tuple[list[_Found], float | None]:
     """Trace twice: the first pass tells the photo's blur, the second holds it fixed."""
     courses = [(strand, _follow(light, view, strand, plane)) for strand in strands[:_MAX_STRANDS]]
@@ -159,7 +168,7 @@ def _trace_all(
         if course is None:
             continue
         scale = float(plane.best.px_per_mm(course.curve.at(np.array([course.curve.length / 2])))[0])
-        traced = trace(light, course, scale, blur_px)
+        traced = trace(light, course, scale, blur_px, crowd)
         if traced is None:
             continue
         measured = measure_trace(traced, plane, scale)
@@ -196,14 +205,16 @@ def _is_needle(trace: Trace, measured: Measured) -> bool:
 
 def _accepted(found: list[_Found], view: View, plane: Plane) -> list[_Accepted]:
     """Without what is two needles side by side; each with its bundle and whether it is complete."""
-    widths = [f.measured.width_mm for f in found]
-    limit = _TWIN_WIDTHS * float(np.median(widths)) if len(found) >= 3 else math.inf
-    single = [f for f in found if f.measured.width_mm <= limit and not f.strand.doubtful]
-    single = _without_repeats(single)
-    bundles = find_bundles([plane.best.to_plane(f.trace.axis) for f in single])
+    single = _without_repeats([f for f in found if not f.strand.doubtful])
+    widths = [f.measured.width_mm for f in single]
+    limit = _TWIN_WIDTHS * float(np.percentile(widths, 25)) if len(single) >= 3 else math.inf
+    single = [f for f in single if f.measured.width_mm <= limit]
+    axes_mm = [plane.best.to_plane(f.trace.axis) for f in single]
+    bundles = find_bundles(axes_mm, [f.strand.bundle for f in single])
+    hidden_mm = hidden_base_mm(axes_mm, bundles)
     return [
-        _Accepted(f, None if bundle is None else bundle[0], _is_complete(f, bundle, view))
-        for f, bundle in zip(single, bundles, strict=True)
+        _Accepted(f, None if bundle is None else bundle[0], hidden, _is_complete(f, bundle, view))
+        for f, bundle, hidden in zip(single, bundles, hidden_mm, strict=True)
     ]
 
 
@@ -223,8 +234,11 @@ def _is_complete(found: _Found, bundle: tuple[int, int] | None, view: View) -> b
     trace = found.trace
     for end in (0, 1):
         in_sheath = bundle is not None and bundle[1] == end
-        if trace.reached[end] or (found.strand.open_ends[end] and not in_sheath):
+        in_sight = not (found.strand.open_ends[end] or trace.crowded_ends[end])
+        if trace.reached[end] or not (in_sight or in_sheath):
             return False
+    if found.strand.bundle is not None and bundle is None:
+        return False  # its fellows were left out, and with them its base
     if trace.good_share < _COMPLETE_GOOD_SHARE:
         return False
     height, width = view.allowed.shape
@@ -267,12 +281,13 @@ def _needles(accepted: list[_Accepted]) -> list[Needle]:
     return [
         Needle(
             number=number,
-            length_mm=a.found.measured.length_mm,
-            length_sd_mm=math.hypot(
-                a.found.measured.length_sd_mm, 0.0 if a.bundle is None else _SHEATH_SD_MM
-            ),
+            length_mm=a.found.measured.length_mm + a.hidden_mm,
+            length_sd_mm=math.hypot(a.found.measured.length_sd_mm, _base_sd_mm(a)),
             width_mm=a.found.measured.width_mm,
-            width_sd_mm=a.found.measured.width_sd_mm,
+            width_sd_mm=math.hypot(
+                a.found.measured.width_sd_mm,
+                0.0 if a.complete else _UNSEEN_TAPER * a.found.measured.width_mm,
+            ),
             thin_width_mm=a.found.measured.thin_width_mm,
             bundle=None if a.bundle is None else bundles[a.bundle],
             complete=a.complete,
@@ -280,6 +295,12 @@ def _needles(accepted: list[_Accepted]) -> list[Needle]:
         )
         for number, a in enumerate(order, 1)
     ]
+
+
+def _base_sd_mm(accepted: _Accepted) -> float:
+    if accepted.bundle is None:
+        return 0.0
+    return _DARK_SHEATH_SD_MM if accepted.found.trace.contrast > 0 else _SHEATH_SD_MM
 
 
 def _result(

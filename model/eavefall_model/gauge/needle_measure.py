@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.gauge.body_line import fit_body_line
 from eavefall_model.gauge.plane import Plane
 from eavefall_model.gauge.pose import Pose
 from eavefall_model.gauge.trace import Trace
@@ -22,14 +23,19 @@ _SECTION: Final = 0.75
 _SECTION_SD: Final = 0.14
 _BODY: Final = (0.10, 0.85)  # of the length from the base: the sheath and the tip are not the body
 _THIN_PERCENTILE: Final = 10.0
-# What the edges of one needle have in common whatever the number of stations (shadow at its foot, gloss,
-# sharpening in the phone): found on rendered scenes, see the README beside this file.
-_EDGE_SHARED_PX: Final = 0.10
-_EDGE_SHARED_MM: Final = 0.008
-# A round needle is darker towards its rims, which blurs its edge on a dark ground.
-_EDGE_LIGHT_ON_DARK_MM: Final = 0.015
-_TIP_SD_PX: Final = 1.0
-_TIP_SD_MM: Final = 0.085
+# The stations' random errors are next to nothing; what the edges of one needle have in common (shadow at its
+# foot, gloss, sharpening in the phone) is not, and how dark the rims of a round needle are is hardly told
+# from where they are on a dark ground. In px and mm; fitted on rendered scenes, as are the others here.
+_EDGE_DARK_ON_LIGHT: Final = (0.07, 0.006)
+_EDGE_LIGHT_ON_DARK: Final = (0.10, 0.015)
+_CROWDED: Final = 0.08  # of the width, where another needle lies along all of this one
+_FEWEST: Final = 4
+_TIP_SD_PX: Final = 0.3
+_TIP_SD_MM: Final = 0.03
+_TIP_LIGHT_ON_DARK_SD_MM: Final = 0.06
+# A cone's tip lies a quarter of its light's fall farther out than a parabola's (computed, see trace); needles
+# are nearer to the latter (judgement).
+_POINT_SD: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -54,38 +60,53 @@ def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | No
     turned = len(first) > 0 and len(last) > 0 and float(np.mean(last)) > float(np.mean(first))
     from_base = 1 - share if turned else share
     body = (from_base >= _BODY[0]) & (from_base <= _BODY[1])
-    if body.sum() < 4:
+    if body.sum() < _FEWEST:
         return None
-    left, right = trace.left[body], trace.right[body]
-    rough_mm = float(np.median(widths_px[body])) / px_per_mm
-    height_mm = _SECTION * rough_mm / 2
+    # What lies beside moves an edge: stations with company count only where there are hardly any others.
+    crowded = (body & trace.clear).sum() < _FEWEST
+    used = body if crowded else body & trace.clear
+    left, right = trace.left[used], trace.right[used]
+    height_mm = _SECTION * float(np.median(widths_px[used])) / px_per_mm / 2
+    each = _widths_mm(plane.best, left, right, height_mm, _SECTION)
+    line = fit_body_line(from_base[used] - sum(_BODY) / 2, each)
 
     def length_of(pose: Pose) -> float:
         plane_points = pose.to_plane(trace.axis, height_mm)
         return float(np.hypot(*np.diff(plane_points, axis=0).T).sum())
 
     def width_of(pose: Pose, section: float = _SECTION) -> float:
-        return float(np.mean(_widths_mm(pose, left, right, height_mm, section)))
+        return float(line.weights @ _widths_mm(pose, left, right, height_mm, section)) + line.offset_mm
 
     length_mm, length_scale_sd = plane.mean_sd(length_of)
     width_mm, width_scale_sd = plane.mean_sd(width_of)
-    pose = plane.best
-    each = _widths_mm(pose, left, right, height_mm, _SECTION)
-    section_sd = abs(width_of(pose, _SECTION + _SECTION_SD) - width_of(pose, _SECTION - _SECTION_SD)) / 2
-    random_px = trace.edge_sd_px * math.sqrt(2 / len(left))
-    shared_mm = _EDGE_LIGHT_ON_DARK_MM if trace.contrast > 0 else _EDGE_SHARED_MM
-    edge_sd = math.hypot(math.hypot(random_px, _EDGE_SHARED_PX) / px_per_mm, shared_mm)
-    tip_sd = math.hypot(_TIP_SD_PX / px_per_mm, _TIP_SD_MM)
-    smooth = np.convolve(each, np.ones(3) / 3, mode="valid") if len(each) >= 7 else each
+    flat, round_ = (width_of(plane.best, _SECTION + off) for off in (-_SECTION_SD, _SECTION_SD))
+    edge_px, edge_mm = _EDGE_LIGHT_ON_DARK if trace.contrast > 0 else _EDGE_DARK_ON_LIGHT
+    parts = (
+        width_scale_sd,
+        (flat - round_) / 2,
+        line.sd_mm,
+        edge_px / px_per_mm,
+        edge_mm,
+        _CROWDED * width_mm if crowded else 0.0,
+    )
+    kept = each[line.kept]
+    smooth = np.convolve(kept, np.ones(3) / 3, mode="valid") if len(kept) >= 7 else kept
     return Measured(
         length_mm=length_mm,
-        length_sd_mm=math.hypot(length_scale_sd, tip_sd),
+        length_sd_mm=math.hypot(length_scale_sd, _ends_sd_mm(trace, px_per_mm)),
         width_mm=width_mm,
-        width_sd_mm=math.sqrt(width_scale_sd**2 + edge_sd**2 + section_sd**2),
-        thin_width_mm=float(np.percentile(smooth, _THIN_PERCENTILE)) * width_mm / float(np.mean(each)),
+        width_sd_mm=math.hypot(*parts),
+        thin_width_mm=float(np.percentile(smooth, _THIN_PERCENTILE)) * width_mm / width_of(plane.best),
         width_cv=float(np.std(each) / np.mean(each)),
         rel_scale_sd=length_scale_sd / length_mm,
     )
+
+
+def _ends_sd_mm(trace: Trace, px_per_mm: float) -> float:
+    """Both ends together: what light leaves open, and the unknown outline of a pointed one."""
+    points_px = [_POINT_SD * fall for fall in trace.fall_px]
+    light_mm = _TIP_LIGHT_ON_DARK_SD_MM if trace.contrast > 0 else _TIP_SD_MM
+    return math.hypot(math.hypot(_TIP_SD_PX, *points_px) / px_per_mm, light_mm)
 
 
 def _widths_mm(

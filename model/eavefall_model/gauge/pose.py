@@ -14,17 +14,44 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FOCAL_LOG_SD", "FOCAL_PER_DIAGONAL", "RADIAL_SD", "Pose", "pose_from_homography"]
+__all__ = ["RADIAL_SD", "FocalPrior", "Pose", "expected_focal", "pose_from_homography"]
 
 FloatArray = NDArray[np.float64]
 
 # A phone's main camera is equivalent to 24-28 mm on a 43.27 mm diagonal (common practice, no source), and
 # people zoom in on small things: the prior is wide. A good reference overrules it.
-FOCAL_PER_DIAGONAL: Final = 0.72
-FOCAL_LOG_SD: Final = 0.3
+_FOCAL_PER_DIAGONAL: Final = 0.72
+_FOCAL_LOG_SD: Final = 0.3
+# The focal length written in a photo (EXIF 2.32, FocalLengthIn35mmFilm) is in whole millimetres, holds for a
+# far subject, and may be kept when a picture is trimmed from 4:3 to 16:9, which shortens the diagonal by
+# 8 %: judgement.
+_WRITTEN_LOG_SD: Final = 0.06
+_FILM_DIAGONAL_MM: Final = math.hypot(36.0, 24.0)
 # Phones correct their lenses; what is left is mostly below half a percent at the corner (judgement).
 RADIAL_SD: Final = 0.004
 N_PARAMETERS: Final = 8
+
+
+@dataclass(frozen=True)
+class FocalPrior:
+    """Focal length expected before looking, in pixels, and the standard deviation of its logarithm."""
+
+    px: float
+    log_sd: float
+
+
+def expected_focal(size_px: tuple[int, int], equivalent_mm: float | None = None) -> FocalPrior:
+    """What is known of the focal length of a photo of this size.
+
+    Parameters
+    ----------
+    size_px : width and height.
+    equivalent_mm : focal length that gives the same diagonal view on 36 x 24 mm film, if the photo tells it.
+    """
+    diagonal_px = math.hypot(*size_px)
+    if equivalent_mm is None:
+        return FocalPrior(_FOCAL_PER_DIAGONAL * diagonal_px, _FOCAL_LOG_SD)
+    return FocalPrior(equivalent_mm / _FILM_DIAGONAL_MM * diagonal_px, _WRITTEN_LOG_SD)
 
 
 @dataclass(frozen=True)
@@ -39,11 +66,14 @@ class Pose:
     covariance : float array of shape (8, 8)
     size_px : tuple of int
         Width, height of the photo.
+    focal : FocalPrior
+        What was known of the focal length before.
     """
 
     theta: FloatArray
     covariance: FloatArray
     size_px: tuple[int, int]
+    focal: FocalPrior
 
     @property
     def rotation(self) -> FloatArray:
@@ -111,25 +141,20 @@ class Pose:
         return np.asarray(self.theta[7] * (offset_px**2).sum(axis=1) / half_diagonal_sq)[:, None]
 
 
-def prior_focal_px(size_px: tuple[int, int]) -> float:
-    """Focal length expected before looking, pixels."""
-    return FOCAL_PER_DIAGONAL * math.hypot(*size_px)
-
-
-def pose_from_homography(homography: FloatArray, size_px: tuple[int, int]) -> Pose | None:
+def pose_from_homography(homography: FloatArray, size_px: tuple[int, int], focal: FocalPrior) -> Pose | None:
     """Pose under the expected focal length, from plane (mm) to pixels; None if it is degenerate.
 
     The first two columns of K^-1 H are the first two columns of the rotation, up to one factor (Zhang 2000,
     from memory); the nearest rotation is taken by singular values.
     """
-    focal = prior_focal_px(size_px)
     cx, cy = (size_px[0] - 1) / 2, (size_px[1] - 1) / 2
-    ray = np.array([[1 / focal, 0, -cx / focal], [0, 1 / focal, -cy / focal], [0, 0, 1.0]]) @ homography
+    camera = np.array([[focal.px, 0, cx], [0, focal.px, cy], [0, 0, 1.0]])
+    ray = np.linalg.solve(camera, homography)
     scale = (np.linalg.norm(ray[:, 0]) + np.linalg.norm(ray[:, 1])) / 2
     if not np.isfinite(scale) or scale < 1e-12:
         return None
     ray = ray / scale * (1.0 if ray[2, 2] > 0 else -1.0)
     left, _, right = np.linalg.svd(np.column_stack([ray[:, 0], ray[:, 1], np.cross(ray[:, 0], ray[:, 1])]))
     rotation = left @ np.diag([1.0, 1.0, np.sign(np.linalg.det(left @ right))]) @ right
-    theta = np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), ray[:, 2], [math.log(focal), 0.0]])
-    return Pose(theta, np.zeros((N_PARAMETERS, N_PARAMETERS)), size_px)
+    theta = np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), ray[:, 2], [math.log(focal.px), 0.0]])
+    return Pose(theta, np.zeros((N_PARAMETERS, N_PARAMETERS)), size_px, focal)

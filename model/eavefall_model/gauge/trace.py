@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,7 +14,7 @@ from eavefall_model.gauge.edges import smooth_rows
 from eavefall_model.gauge.light import sample_normals
 from eavefall_model.gauge.profile import BarFit, fit_bars
 
-__all__ = ["Course", "Trace", "follow", "trace"]
+__all__ = ["Course", "Crowd", "Trace", "follow", "trace"]
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -27,6 +28,13 @@ _BEYOND_MM: Final = 20.0  # a bundle's needles may run together over that much
 _BACK_MM: Final = 12.0
 _MAX_MISFIT: Final = 0.25
 _END_LEVEL: Final = 0.12  # of the body's light deficit: the tip's width over the body's, blur included
+_END_SMOOTH_PX: Final = 1.0
+# Where a blurred end falls through _END_LEVEL, measured from the end outwards, by how long the fall from half
+# to that level is; both in standard deviations of the blur. Computed for a square end (a fall of 1.17 to 1.4)
+# and for outlines that close like a parabola over up to 90 of them.
+_FALL: Final = (1.17, 1.34, 1.50, 1.66, 2.32, 3.91, 7.5, 11.6, 20.0)
+_BEYOND_END: Final = (1.17, 0.95, 0.65, 0.45, 0.17, -0.16, -0.56, -0.90, -1.55)
+_OWN_VIEW_PX: Final = 1.25  # a strand's own mask may reach this far beyond its edge, in the mask's pixels
 _MIN_WINDOWS: Final = 4
 _LEAST_WINDOWS: Final = 6
 
@@ -45,31 +53,58 @@ class Trace:
     """A strand's axis and edges in photo pixels.
 
     ``axis`` (K, 2) runs from end to end, ``left`` and ``right`` (N, 2) are edge points at the ``good``
-    stations, which lie at ``share`` (N,) of the length; ``half_px`` and ``blur_px`` describe the body;
+    stations, which lie at ``share`` (N,) of the length; ``clear`` (N,) marks those with nothing else within
+    the profile; ``half_px`` and ``blur_px`` describe the body;
     ``good_share`` is how much of the length could be measured; ``misfit`` the typical misfit of the profiles;
-    ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light.
+    ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light, and
+    ``beside`` the light of what it lies on.
     ``step`` is how much the light beside it differs from side to side, over the contrast (a leaf's
     rim: 1 and more).
-    ``reached`` tells for each end whether the strand was still seen at the limit of the search.
+    ``fall_px`` is how much longer than at a square end the light takes to fall off at each end: its point.
+    ``reached`` tells for each end whether the strand was still seen at the limit of the search, and
+    ``crowded_ends`` whether something else lies so close to it that it may not be this strand's end.
     """
 
     axis: FloatArray
     left: FloatArray
     right: FloatArray
     share: FloatArray
+    clear: Mask
     half_px: float
     blur_px: float
     good_share: float
     misfit: float
     edge_sd_px: float
     contrast: float
+    beside: float
     step: float
+    fall_px: tuple[float, float]
     reached: tuple[bool, bool]
+    crowded_ends: tuple[bool, bool]
 
     @property
     def widths_px(self) -> FloatArray:
         """Edge-to-edge distance at the good stations."""
         return np.asarray(np.hypot(*(self.right - self.left).T))
+
+
+@dataclass(frozen=True)
+class Crowd:
+    """All that stands out from the background: mask (h, w), each pixel ``factor`` photo pixels wide."""
+
+    mask: Mask
+    factor: float
+
+    def near(self, points: FloatArray, normals: FloatArray, half_px: float) -> Mask:
+        """Which of the points (N, 2) of an axis have something else within the reach of a profile."""
+        own = half_px + _OWN_VIEW_PX * self.factor + 0.5
+        reach = np.arange(own, max(_reach(half_px), own + 1.0), 1.0)
+        offsets = np.concatenate([-reach, reach])
+        at = points[:, None] + normals[:, None] * offsets[:, None]
+        cells = np.round((at + 0.5) / self.factor - 0.5).astype(np.int64)
+        height, width = self.mask.shape
+        x, y = cells[..., 0].clip(0, width - 1), cells[..., 1].clip(0, height - 1)
+        return np.asarray(self.mask[y, x].any(axis=1))
 
 
 @dataclass(frozen=True)
@@ -79,6 +114,15 @@ class _Body:
     half_px: float
     contrast: float
     beside: float
+
+
+@dataclass(frozen=True)
+class _End:
+    """Where a strand ends along its curve, how pointed, and whether the search ended before it did."""
+
+    s: float
+    fall_px: float
+    reached: bool
 
 
 def follow(
@@ -106,7 +150,9 @@ def follow(
     return _centred(light, curve, half_px, px_per_mm, _COARSE_MM, None)
 
 
-def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px: float) -> Trace | None:
+def trace(
+    light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px: float, crowd: Crowd
+) -> Trace | None:
     """Edges at close stations and both ends, with the photo's blur (px) held fixed; None if it cannot be."""
     course_or_none = _centred(light, course.curve, course.half_px, px_per_mm, _WINDOW_MM, blur_px)
     if course_or_none is None:
@@ -118,15 +164,19 @@ def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px:
     good = _good(fit, half_px)
     if good.sum() < _MIN_WINDOWS:
         return None
-    contrast = float(np.median(fit.contrast[good]))
-    body = _Body(half_px, contrast, float(np.median(fit.beside[good])))
-    start, start_reached = _end(light, curve, body, px_per_mm, -1)
-    stop, stop_reached = _end(light, curve, body, px_per_mm, 1)
+    clear = ~_crowded(crowd, curve, edges_s, half_px)
+    seen = good & clear if (good & clear).sum() >= _MIN_WINDOWS else good
+    contrast = float(np.median(fit.contrast[seen]))
+    body = _Body(half_px, contrast, float(np.median(fit.beside[seen])))
+    first, last = (_end(light, curve, body, blur_px, px_per_mm, way) for way in (-1, 1))
+    start, stop = first.s, last.s
     if stop - start < 2 * px_per_mm:
         return None
     dense = np.asarray(
         np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0)))), np.float64
     )
+    ends = np.array([start, stop])
+    company = crowd.near(curve.at(ends), _normals(curve, ends), half_px)
     inside = good & (middle > start) & (middle < stop)
     base, normal = curve.at(middle), _normals(curve, middle)
     return Trace(
@@ -134,14 +184,18 @@ def trace(light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px:
         left=(base + normal * fit.left_px[:, None])[inside],
         right=(base + normal * fit.right_px[:, None])[inside],
         share=((middle - start) / (stop - start))[inside],
+        clear=clear[inside],
         half_px=half_px,
         blur_px=blur_px,
         good_share=float(inside.sum() * (curve.length / len(middle)) / (stop - start)),
-        misfit=float(np.median(fit.misfit[good])),
-        edge_sd_px=float(np.median(fit.edge_sd_px[good])),
+        misfit=float(np.median(fit.misfit[seen])),
+        edge_sd_px=float(np.median(fit.edge_sd_px[seen])),
         contrast=contrast,
-        step=abs(float(np.median(fit.step[good])) / contrast),
-        reached=(start_reached, stop_reached),
+        beside=body.beside,
+        step=abs(float(np.median(fit.step[seen])) / contrast),
+        fall_px=(first.fall_px, last.fall_px),
+        reached=(first.reached, last.reached),
+        crowded_ends=(bool(company[0]), bool(company[1])),
     )
 
 
@@ -175,6 +229,18 @@ def _stations(length: float, window_px: float) -> tuple[FloatArray, FloatArray]:
     return np.asarray(edges_s), np.asarray((edges_s[:-1] + edges_s[1:]) / 2)
 
 
+def _crowded(crowd: Crowd, curve: SmoothCurve, edges_s: FloatArray, half_px: float) -> Mask:
+    """Which windows (N,) between ``edges_s`` have something beside the strand at their limits or middle."""
+    s = np.concatenate([edges_s, (edges_s[:-1] + edges_s[1:]) / 2])
+    near = crowd.near(curve.at(s), _normals(curve, s), half_px)
+    limits, middle = near[: len(edges_s)], near[len(edges_s) :]
+    return np.asarray(limits[:-1] | limits[1:] | middle)
+
+
+def _reach(half_px: float) -> float:
+    return half_px + _SIDE_PX + 0.15 * half_px
+
+
 def _pieces(length: float, px_per_mm: float) -> int:
     return max(1, round(length / (_PIECE_MM * px_per_mm)))
 
@@ -188,7 +254,7 @@ def _profiles(
     light: NDArray[np.float32], curve: SmoothCurve, edges_s: FloatArray, half_px: float
 ) -> tuple[FloatArray, FloatArray]:
     """Offsets (M,) and mean profile (N, M) in each window between ``edges_s``."""
-    reach = half_px + _SIDE_PX + 0.15 * half_px
+    reach = _reach(half_px)
     offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
     per_window = max(3, min(12, int(edges_s[1] - edges_s[0])))
     share = (np.arange(per_window) + 0.5) / per_window
@@ -221,12 +287,12 @@ def _good(fit: BarFit, half_px: float) -> Mask:
 
 
 def _end(
-    light: NDArray[np.float32], curve: SmoothCurve, body: _Body, px_per_mm: float, way: int
-) -> tuple[float, bool]:
+    light: NDArray[np.float32], curve: SmoothCurve, body: _Body, blur_px: float, px_per_mm: float, way: int
+) -> _End:
     """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
 
-    The light missing between the edges, over the body's, is the width over the body's: it falls through
-    ``_END_LEVEL`` at a square end within a pixel, and at a pointed tip where the tip is that thin. Where
+    The light missing between the edges, over the body's, is the width over the body's. How fast it falls to
+    ``_END_LEVEL`` tells how pointed the end is, and with the blur how far from there the end lies. Where
     other strands lie beside, their light is not taken for the background: it runs on to a sheath's end.
     """
     beyond = _BEYOND_MM * px_per_mm
@@ -239,16 +305,24 @@ def _end(
     beside = np.median(rows[:, np.abs(offsets) > body.half_px + 2.5], axis=1)
     beside = np.where(np.abs(beside - body.beside) > 0.3 * abs(body.contrast), body.beside, beside)
     core = rows[:, np.abs(offsets) <= body.half_px].mean(axis=1)
-    there = smooth_rows((core - beside)[None].astype(np.float64), 1.0)[0] / body.contrast
+    there = smooth_rows((core - beside)[None].astype(np.float64), _END_SMOOTH_PX)[0] / body.contrast
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
     gone_for = max(3, round(0.25 * px_per_mm))
     gone = there <= _END_LEVEL
     run = np.convolve(gone, np.ones(gone_for), mode="valid") >= gone_for
     if not run.any():
-        return (curve.length + beyond if way > 0 else -beyond), True
+        return _End(curve.length + beyond if way > 0 else -beyond, 0.0, True)
     k = int(np.argmax(run))
     if k == 0:
-        return (curve.length - back if way > 0 else back), True
-    part = (there[k - 1] - _END_LEVEL) / max(float(there[k - 1] - there[k]), 1e-9)
-    position = float(s[k - 1] + np.clip(part, 0, 1))
-    return (curve.length + position if way > 0 else -position), False
+        return _End(curve.length - back if way > 0 else back, 0.0, True)
+    spread = math.hypot(blur_px, _END_SMOOTH_PX)
+    low = _fall_through(there, k, _END_LEVEL)
+    half = np.flatnonzero(there[:k] > 0.5)
+    fall = low - _fall_through(there, int(half[-1]) + 1, 0.5) if len(half) else _FALL[-1] * spread
+    position = float(s[0] + low - spread * np.interp(fall / spread, _FALL, _BEYOND_END))
+    return _End(curve.length + position if way > 0 else -position, max(fall - _FALL[0] * spread, 0.0), False)
+
+
+def _fall_through(values: FloatArray, k: int, level: float) -> float:
+    """Where, between the places k - 1 and k, values fall through a level."""
+    return k - 1 + float(np.clip((values[k - 1] - level) / max(float(values[k - 1] - values[k]), 1e-9), 0, 1))

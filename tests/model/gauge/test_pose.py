@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from eavefall_model.gauge.fit_pose import fit_pose
-from eavefall_model.gauge.pose import Pose, pose_from_homography
+from eavefall_model.gauge.pose import Pose, expected_focal, pose_from_homography
 
 SIZE = (3000, 2250)
 GRID = np.stack(np.meshgrid(np.linspace(-80, 80, 9), np.linspace(-60, 60, 7)), axis=-1).reshape(-1, 2)
@@ -20,7 +20,7 @@ def pose_at(tilt_deg, azimuth_deg, turn_deg, focal=2700.0, distance=220.0, radia
     theta = np.concatenate(
         [cv2.Rodrigues(lean @ turn)[0].ravel(), [5.0, -8.0, distance], [math.log(focal), radial]]
     )
-    return Pose(theta, np.zeros((8, 8)), SIZE)
+    return Pose(theta, np.zeros((8, 8)), SIZE, expected_focal(SIZE))
 
 
 @pytest.mark.parametrize("azimuth", range(0, 360, 45))
@@ -55,7 +55,7 @@ def test_points_give_the_pose_back(azimuth):
     true = pose_at(15, azimuth, 70)
     seen = true.project(GRID)
     homography = cv2.findHomography(GRID, seen)[0]
-    start = pose_from_homography(homography, SIZE)
+    start = pose_from_homography(homography, SIZE, expected_focal(SIZE))
     near = start.px_per_mm(seen)
 
     def residuals(pose):
@@ -73,7 +73,7 @@ def test_stated_spread_covers_the_error_made():
     errors = []
     for _ in range(40):
         seen = true.project(GRID) + rng.normal(0, 0.3, GRID.shape)
-        start = pose_from_homography(cv2.findHomography(GRID, seen)[0], SIZE)
+        start = pose_from_homography(cv2.findHomography(GRID, seen)[0], SIZE, expected_focal(SIZE))
         near = start.px_per_mm(seen)
 
         def residuals(pose, seen=seen, near=near):
@@ -88,3 +88,11 @@ def test_stated_spread_covers_the_error_made():
         shifts = [length(pose.with_theta(pose.theta + row)) - length(pose) for row in pose.deviations()]
         errors.append((length(pose) - length(true)) / math.sqrt(sum(v * v for v in shifts)))
     assert 0.6 < np.std(errors) < 1.5
+
+
+def test_expected_focal_length_of_what_the_camera_wrote():
+    # 26 mm on 36 x 24 mm film, diagonal 43.267 mm; the photo's diagonal is 3750 px.
+    told = expected_focal(SIZE, 26.0)
+    assert told.px == pytest.approx(26.0 / 43.2666 * 3750, rel=1e-4)
+    assert told.log_sd < 0.25 * expected_focal(SIZE).log_sd
+    assert expected_focal(SIZE[::-1], 26.0) == told

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from eavefall_model.gauge.bundles import find_bundles
+from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
 from eavefall_model.gauge.skeleton_graph import skeleton_pieces
 from eavefall_model.gauge.strands import join_pieces
 from eavefall_model.gauge.thinning import thin
@@ -77,14 +77,28 @@ def test_needles_that_leave_one_base_are_a_bundle(count, toward):
     fan = np.radians(toward + np.linspace(-12, 12, count))
     axes = [np.linspace(0, 60, 40)[:, None] * [np.cos(a), np.sin(a)] + [100, 100] for a in fan]
     single = np.linspace(0, 60, 40)[:, None] * [1, 0] + [0, 300]
-    found = find_bundles([*axes, single])
+    found = find_bundles([*axes, single], [None] * (count + 1))
     assert found[:count] == [(1, 0)] * count
     assert found[count] is None
-    turned = find_bundles([axis[::-1] for axis in axes])
+    turned = find_bundles([axis[::-1] for axis in axes], [None] * count)
     assert turned == [(1, 1)] * count
 
 
 def test_tips_that_meet_head_on_are_no_bundle():
     a = np.column_stack([np.linspace(0, 50, 30), np.zeros(30)])
     b = np.column_stack([np.linspace(51, 100, 30), np.zeros(30)])
-    assert find_bundles([a, b]) == [None, None]
+    assert find_bundles([a, b], [None, None]) == [None, None]
+
+
+@pytest.mark.parametrize("toward", [0, 90, 180, 270, 45])
+def test_a_needle_that_leaves_its_sheath_later_belongs_to_it_and_is_as_long_as_its_fellow(toward):
+    turn = np.radians(toward)
+    along, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    far = np.linspace(0, 60, 60)[:, None] * along
+    near = (np.linspace(4, 60, 60)[:, None]) * along + np.linspace(0.8, 6, 60)[:, None] * across
+    for axes in ([far, near], [far, near[::-1]], [near, far[::-1]]):
+        bundles = find_bundles(axes, [3, 3])
+        assert [b[0] for b in bundles] == [1, 1]
+        assert sorted(hidden_base_mm(axes, bundles)) == pytest.approx([0.0, 4.0], abs=0.3)
+        assert find_bundles(axes, [None, None]) == [None, None]
+        assert hidden_base_mm(axes, [None, None]) == [0.0, 0.0]
