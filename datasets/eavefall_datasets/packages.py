@@ -15,6 +15,7 @@ from pathlib import Path
 from PIL import Image
 
 from eavefall_datasets.picture import Picture
+from eavefall_datasets.qt_resources import read_resource
 from eavefall_model.tags.schema import FORMS
 
 __all__ = ["PackagePicture", "extract", "fetch", "load_packages", "table"]
@@ -24,9 +25,11 @@ __all__ = ["PackagePicture", "extract", "fetch", "load_packages", "table"]
 class PackagePicture:
     """One row of ``packages.csv``: where a picture lies in a package, what it shows, whose it is.
 
-    ``archive`` is a zip inside the package, or empty. ``box`` is the part to keep, as left, top, right,
-    bottom in shares of the size (sprite sheets carry a strip of bark beside the branch). ``kind`` is
-    ``sprite`` (cut-out foliage, to be set in a scene) or ``package`` (used as it is).
+    ``archive`` is a zip or a Qt resource collection (``.rcc``) inside the package, or empty. ``box`` is the
+    part to keep, as left, top, right, bottom in shares of the size (sprite sheets carry a strip of bark
+    beside the branch). ``kind`` is ``sprite`` (cut-out foliage, to be set in a scene), ``package`` (used as
+    it is) or ``treeless`` (a photo with neither tree nor bush, looked at by eye; tested on, never trained
+    on, whatever its licence).
     """
 
     package: str
@@ -111,7 +114,9 @@ def extract(tree: Path, folder: Path, rows: Iterable[PackagePicture]) -> list[Pa
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for row in rows:
-        if row.archive:
+        if row.archive.endswith(".rcc"):
+            data = read_resource((tree / row.archive).read_bytes(), row.member)
+        elif row.archive:
             with zipfile.ZipFile(tree / row.archive) as inner:
                 data = inner.read(row.member)
         else:

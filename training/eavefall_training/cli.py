@@ -56,6 +56,30 @@ def evaluate(
 
 
 @app.command()
+def shipped(
+    packages: Annotated[Path, typer.Argument(help="Folder of eavefall-datasets fetch-packages.")],
+    imagery: Annotated[Path | None, typer.Option(help="Folder with manifest.csv.")] = None,
+) -> None:
+    """Figures of the tagger of this installation, on pictures never trained on."""
+    from eavefall_datasets.manifest import load_manifest
+    from eavefall_datasets.packages import load_packages
+    from eavefall_model.tags.tagger import Tagger
+    from eavefall_training.shipped import shipped_figures
+
+    held_out = [picture for picture in load_manifest(imagery) if not picture.trainable]
+    desktop = [picture for picture in load_packages(packages, kind="package") if not picture.trainable]
+    treeless = [*load_packages(packages, kind="treeless"), *desktop]
+    with _say.status("looking") as status:
+        found = shipped_figures(
+            held_out,
+            treeless,
+            Tagger.load(),
+            lambda done: status.update(f"{done} of {len(held_out) + len(treeless)} pictures"),
+        )
+    _print_figures(found)
+
+
+@app.command()
 def calibrate(
     work: Annotated[Path, typer.Argument(help="Folder that reproduce left.")],
 ) -> None:
