@@ -25,7 +25,16 @@ from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult, Needle
 from eavefall_model.photo import decode
 
-__all__ = ["HELD_OUT_SEED", "Row", "compare", "evaluate", "main", "scene_for", "summary_lines"]
+__all__ = [
+    "HELD_OUT_SEED",
+    "Row",
+    "compare",
+    "evaluate",
+    "main",
+    "photo_bytes",
+    "scene_for",
+    "summary_lines",
+]
 
 HELD_OUT_SEED: Final = 300_000
 _REFERENCES: Final = ("card", "coin", "sheet", "page")
@@ -249,15 +258,25 @@ def summary_lines(rows: list[Row]) -> list[str]:
     lines.append(
         _share("bundled needles known as such", sum(row.bundle_found for row in bundled), len(bundled))
     )
-    groups: list[tuple[str, list[Row]]] = [("clean", [row for row in found if row.clean])]
-    groups += [(f"clean, {name}", rows) for name, rows in _split([row for row in found if row.clean])]
-    groups.append(("crossing, touching or bundled", [row for row in found if not row.clean]))
+    alone = [row for row in found if row.clean]
+    groups: list[tuple[str, list[Row]]] = [("clean", alone)]
+    groups += [(f"clean, {name}", group) for name, group in _split(alone)]
+    groups.append(("not clean", [row for row in found if not row.clean]))
+    for company in ("crossing", "touching", "bundle"):
+        groups.append((f"not clean, {company}", [row for row in found if row.company == company]))
+    groups.append(
+        ("not clean, cut or hidden only", [r for r in found if not r.clean and r.company == "none"])
+    )
+    groups.append(("all together", found))
     lines.append("length, complete needles (error in mm; the limit is 1 mm or 1.5 %, 2.5 mm or 4 %)")
     for name, group in groups:
         both = [row for row in group if row.complete and row.said_complete]
         lines.append(_errors(name, [(r.length_mm - r.true_length_mm, r.length_sd_mm) for r in both]))
+    wrong = [row for row in found if row.said_complete and not row.complete]
+    said = [row for row in found if row.said_complete]
+    lines.append(_share("said to be complete and are not", len(wrong), len(said)))
     lines.append("width (error in mm)")
-    fine = [row for row in found if row.clean and row.px_per_mm >= 15]
+    fine = [row for row in alone if row.px_per_mm >= 15]
     lines.append(
         _errors("clean, 15 px/mm and more", [(r.width_mm - r.true_width_mm, r.width_sd_mm) for r in fine])
     )
@@ -273,6 +292,9 @@ def summary_lines(rows: list[Row]) -> list[str]:
 def _split(rows: list[Row]) -> Iterator[tuple[str, list[Row]]]:
     for reference in _REFERENCES:
         yield reference, [row for row in rows if row.reference == reference]
+    coins = [row for row in rows if row.reference == "coin"]
+    yield "coin, focal length written", [row for row in coins if row.focal_written]
+    yield "coin, focal length unknown", [row for row in coins if not row.focal_written]
     for background in ("light", "dark"):
         yield f"{background} background", [row for row in rows if row.background == background]
     for low in (0, 10, 20):

@@ -146,6 +146,16 @@ def test_a_card_without_needles(canvas):
     assert refused(picture.paint(), "card") == "no-needles"
 
 
+@pytest.mark.parametrize("between", [12, 30])
+def test_a_knot_of_needles_that_cannot_be_told_apart(canvas, between):
+    picture = canvas(150, 110, 10.0)
+    picture.card(45, 30)
+    for k in range(6):
+        turn = np.radians(k * between)
+        picture.needle(110 - 25 * np.cos(turn), 80 - 25 * np.sin(turn), k * between, 50.0, 1.0)
+    assert refused(picture.paint(), "card") == "no-needles"
+
+
 def test_a_broad_leaf_is_no_needle(canvas):
     picture = canvas(170, 120, 10.0)
     picture.card(50, 35)
