@@ -26,12 +26,12 @@ _THIN_PERCENTILE: Final = 10.0
 # The stations' random errors are next to nothing; what the edges of one needle have in common (shadow at its
 # foot, gloss, sharpening in the phone) is not, and how dark the rims of a round needle are is hardly told
 # from where they are on a dark ground. In px and mm; fitted on rendered scenes, as are the others here.
-_EDGE_DARK_ON_LIGHT: Final = (0.07, 0.006)
-_EDGE_LIGHT_ON_DARK: Final = (0.10, 0.015)
+_EDGE_DARK_ON_LIGHT: Final = (0.06, 0.005)
+_EDGE_LIGHT_ON_DARK: Final = (0.10, 0.013)
 _CROWDED: Final = 0.08  # of the width, where another needle lies along all of this one
 _FEWEST: Final = 4
 _TIP_SD_PX: Final = 0.3
-_TIP_SD_MM: Final = 0.03
+_TIP_SD_MM: Final = 0.015
 _TIP_LIGHT_ON_DARK_SD_MM: Final = 0.06
 # A cone's tip lies a quarter of its light's fall farther out than a parabola's (computed, see trace); needles
 # are nearer to the latter (judgement).
