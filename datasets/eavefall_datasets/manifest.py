@@ -80,19 +80,13 @@ def load_manifest(
 
 
 def _picture(folder: Path, row: Mapping[str, str]) -> Picture:
-    return Picture(
-        file_id=Path(row["file"]).stem,
-        path=folder / row["file"],
+    return Picture.of_row(
+        row,
+        folder,
         foliage=row["foliage"],
         form=_form(row["form"]),
-        subject=row["subject"],
-        species=row["species"],
-        source=row["source"],
-        licence=row["licence"],
-        credit=row["credit"],
-        credit_url=row["credit_url"],
-        unsure=row["unsure"] == "1",
         note=row["note"],
+        unsure=row["unsure"] == "1",
     )
 
 

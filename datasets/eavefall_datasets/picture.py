@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -67,6 +68,26 @@ class Picture:
             raise ValueError(f"{self.file_id}: form {self.form!r} is none of {', '.join(FORMS)}")
         if self.subject not in SUBJECTS:
             raise ValueError(f"{self.file_id}: subject {self.subject!r} is none of {', '.join(SUBJECTS)}")
+
+    @classmethod
+    def of_row(
+        cls, row: Mapping[str, str], folder: Path, *, foliage: str, form: Form | None, note: str, unsure: bool
+    ) -> Picture:
+        """From a row of a ``manifest.csv`` in ``folder``; what the tables word differently is given apart."""
+        return cls(
+            file_id=Path(row["file"]).stem,
+            path=folder / row["file"],
+            foliage=foliage,
+            form=form,
+            subject=row["subject"],
+            species=row["species"],
+            source=row["source"],
+            licence=row["licence"],
+            credit=row["credit"],
+            credit_url=row["credit_url"],
+            unsure=unsure,
+            note=note,
+        )
 
     @property
     def targets(self) -> tuple[int, int, int]:

@@ -24,19 +24,8 @@ def load_rendered(folder: Path) -> tuple[Picture, ...]:
         for row in csv.DictReader(handle):
             shown = frozenset(row["note"].removeprefix("foliage=").split("+")) - {"none"}
             foliage = _WORDS.get(shown) or next(iter(shown), "none")
+            form = next((form for form in FORMS if form == row["form"]), None)
             pictures.append(
-                Picture(
-                    file_id=Path(row["file"]).stem,
-                    path=folder / row["file"],
-                    foliage=foliage,
-                    form=next((form for form in FORMS if form == row["form"]), None),
-                    subject=row["subject"],
-                    species=row["species"],
-                    source=row["source"],
-                    licence=row["licence"],
-                    credit=row["credit"],
-                    credit_url=row["credit_url"],
-                    note=row["source_path"],
-                )
+                Picture.of_row(row, folder, foliage=foliage, form=form, note=row["source_path"], unsure=False)
             )
     return tuple(pictures)

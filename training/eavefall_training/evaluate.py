@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +12,11 @@ from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage
 from eavefall_training.calibrate import fit_form, fit_label, softmax
 from eavefall_training.metrics import (
     Measured,
-    area_under_curve,
-    balanced_accuracy,
     calibration_error,
     calibration_floor,
     clustered,
+    clustered_accuracy,
+    clustered_curve,
     wilson,
 )
 from eavefall_training.pack import HELD_OUT, Pack
@@ -102,9 +101,9 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
         one = np.flatnonzero(rows & (y[:, 0] != y[:, 1]))
         score = logits[one, 0] - logits[one, 1]
         truth, groups = y[one, 0], _groups(pack, one)
-        auc = clustered(partial(_curve, score, truth), groups)
+        auc = clustered_curve(score, truth, groups)
         add("needle against broad: area under curve", auc, where)
-        bal = clustered(partial(_balanced, score, truth), groups)
+        bal = clustered_accuracy(score, truth, groups)
         add("needle against broad: balanced accuracy", bal, where)
         sure = np.argsort(-np.abs(score), kind="stable")[: int(np.ceil(0.8 * len(one)))]
         add(
@@ -202,14 +201,6 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
 
 def _groups(pack: Pack, rows: NDArray[np.int64]) -> list[str]:
     return [pack.groups[i] or pack.file_ids[i] for i in rows]
-
-
-def _curve(score: NDArray[np.float64], truth: NDArray[np.bool_], i: NDArray[np.int64]) -> float:
-    return area_under_curve(score[i], truth[i])
-
-
-def _balanced(score: NDArray[np.float64], truth: NDArray[np.bool_], i: NDArray[np.int64]) -> float:
-    return balanced_accuracy(score[i] > 0, truth[i])
 
 
 def _macro(said: NDArray[np.int64], truth: NDArray[np.int64]) -> float:

@@ -7,7 +7,6 @@ one net that saw them all, with the card's own calibration and thresholds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,11 +20,10 @@ from eavefall_training.described import Described, describe
 from eavefall_training.evaluate import Rules, answers, probabilities
 from eavefall_training.metrics import (
     Measured,
-    area_under_curve,
-    balanced_accuracy,
     calibration_error,
     calibration_floor,
-    clustered,
+    clustered_accuracy,
+    clustered_curve,
     wilson,
 )
 
@@ -71,8 +69,8 @@ def _of_plants(seen: Described, tagger: Tagger) -> list[Figure]:
     truth = y[one, NEEDLE]
     sure = np.argsort(-np.abs(margin), kind="stable")[: int(np.ceil(0.8 * len(one)))]
     out = [
-        _figure("needle against broad: area under curve", clustered(partial(_curve, margin, truth), names)),
-        _figure("needle against broad: balanced accuracy", clustered(partial(_even, margin, truth), names)),
+        _figure("needle against broad: area under curve", clustered_curve(margin, truth, names)),
+        _figure("needle against broad: balanced accuracy", clustered_accuracy(margin, truth, names)),
         _figure(
             "needle against broad: error in the surest 80 %",
             wilson(int(((margin > 0) != truth)[sure].sum()), len(sure)),
@@ -115,11 +113,3 @@ def _figure(what: str, m: Measured) -> Figure:
 
 def _share(hits: NDArray[np.bool_]) -> Measured:
     return wilson(int(hits.sum()), len(hits))
-
-
-def _curve(score: NDArray[np.float64], truth: NDArray[np.bool_], i: NDArray[np.int64]) -> float:
-    return area_under_curve(score[i], truth[i])
-
-
-def _even(score: NDArray[np.float64], truth: NDArray[np.bool_], i: NDArray[np.int64]) -> float:
-    return balanced_accuracy(score[i] > 0, truth[i])
