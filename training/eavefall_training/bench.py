@@ -56,13 +56,17 @@ def photo_bytes(seed: int = 0, grain_px: float = 2.0) -> bytes:
     return out.getvalue()
 
 
-def bench(rounds: int = 25, pairs: int = 7, fresh: int = 5, grain_px: float = 2.0) -> Bench:
+def bench(
+    rounds: int = 25, pairs: int = 7, fresh: int = 5, *, photos: int = 10, grain_px: float = 2.0
+) -> Bench:
     """Measure; every round does both things in turn, so a busy machine slows both.
 
     Parameters
     ----------
     rounds, pairs, fresh : int
         Repeats of the three figures, in the order of ``Bench``.
+    photos : int
+        That each worker tags in one of the ``pairs``.
     grain_px : float
         Of the picture, see ``photo_bytes``.
     """
@@ -84,7 +88,7 @@ def bench(rounds: int = 25, pairs: int = 7, fresh: int = 5, grain_px: float = 2.
     spent = np.array([(_cpu(bare), _cpu(full)) for _ in range(rounds)])
     each = [str(i) for i in range(rounds)]
     ratio = clustered(lambda i: float(np.median(spent[i, 1]) / np.median(spent[i, 0])), each)
-    gain, loops, waiting = _two_over_one(data, pairs)
+    gain, loops, waiting = _two_over_one(data, pairs, photos)
     peak = _middle([_peak_mb(data) for _ in range(fresh)])
     return Bench(len(data) / 1e6, ratio, _middle(gain), _middle(loops), waiting, peak)
 
@@ -118,7 +122,7 @@ def _cpu(work: Callable[[], None]) -> float:
     return time.process_time() - began
 
 
-def _two_over_one(data: bytes, pairs: int, photos: int = 10) -> tuple[list[float], list[float], float]:
+def _two_over_one(data: bytes, pairs: int, photos: int) -> tuple[list[float], list[float], float]:
     """Gains of two workers over one, of tags and of bare loops in turn, and how many others wanted to run."""
     gains: dict[bool, list[float]] = {True: [], False: []}
     waiting = []

@@ -59,12 +59,15 @@ def evaluate(
 def shipped(
     packages: Annotated[Path, typer.Argument(help="Folder of eavefall-datasets fetch-packages.")],
     imagery: Annotated[Path | None, typer.Option(help="Folder with manifest.csv.")] = None,
+    write: Annotated[
+        Path | None, typer.Option(help="A card.json to write them to, in place of earlier ones.")
+    ] = None,
 ) -> None:
     """Figures of the tagger of this installation, on pictures never trained on."""
     from eavefall_datasets.manifest import load_manifest
     from eavefall_datasets.packages import load_packages
     from eavefall_model.tags.tagger import Tagger
-    from eavefall_training.shipped import shipped_figures
+    from eavefall_training.shipped import shipped_figures, with_figures
 
     held_out = [picture for picture in load_manifest(imagery) if not picture.trainable]
     desktop = [picture for picture in load_packages(packages, kind="package") if not picture.trainable]
@@ -77,6 +80,10 @@ def shipped(
             lambda done: status.update(f"{done} of {len(held_out) + len(treeless)} pictures"),
         )
     _print_figures(found)
+    if write is not None:
+        card = Card.model_validate_json(write.read_text(encoding="utf-8"))
+        card = with_figures(card, found, [*held_out, *treeless])
+        write.write_text(card.model_dump_json(indent=1) + "\n", encoding="utf-8")
 
 
 @app.command()

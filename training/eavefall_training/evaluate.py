@@ -21,10 +21,10 @@ from eavefall_training.metrics import (
 )
 from eavefall_training.pack import HELD_OUT, Pack
 
-__all__ = ["Rules", "evaluate", "fit_rules"]
+__all__ = ["HELD", "Rules", "evaluate", "fit_rules"]
 
 _FOLDS = "out of fold: species and small sources held out whole"
-_HELD = "whole collections never trained on"
+HELD = "whole collections never trained on"
 _MADE = "out of fold, scenes made by our renderer and from cut-outs; no real photo"
 
 
@@ -97,7 +97,7 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
             out.append(Figure(what=what, value=m.value, n=m.n, low=m.low, high=m.high, how=how))
 
     photo_in, photo_held = inside & (kinds == "photo"), known & (pack.fold == HELD_OUT)
-    for where, rows in ((_FOLDS, photo_in), (_HELD, photo_held)):
+    for where, rows in ((_FOLDS, photo_in), (HELD, photo_held)):
         one = np.flatnonzero(rows & (y[:, 0] != y[:, 1]))
         score = logits[one, 0] - logits[one, 1]
         truth, groups = y[one, 0], _groups(pack, one)
@@ -181,7 +181,7 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
         (
             "no tree (desktop pictures): read as needle or broad",
             photo_held & ~y.any(axis=1) & (subjects == "mate-backgrounds"),
-            _HELD,
+            HELD,
         ),
         (
             "no tree (rendered houses, streets, rooms, skies, grass): read as needle or broad",
@@ -191,7 +191,7 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
         (
             "herbs, ferns, shrubs close up: read as needle",
             photo_held & ~y.any(axis=1) & (subjects != "mate-backgrounds"),
-            _HELD,
+            HELD,
         ),
     ):
         yes = (said[:, 0] == 1) | ((said[:, 1] == 1) & ("herbs" not in what))

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import held_out_groups
-from eavefall_model.tags.card import Figure
+from eavefall_model.tags.card import Card, Figure
 from eavefall_model.tags.schema import FOLIAGE
 from eavefall_model.tags.tagger import Tagger
 from eavefall_training.described import Described, describe
-from eavefall_training.evaluate import Rules, answers, probabilities
+from eavefall_training.evaluate import HELD, Rules, answers, probabilities
 from eavefall_training.metrics import (
     Measured,
     calibration_error,
@@ -26,8 +26,9 @@ from eavefall_training.metrics import (
     clustered_curve,
     wilson,
 )
+from eavefall_training.release import sources
 
-__all__ = ["SHIPPED", "shipped_figures"]
+__all__ = ["SHIPPED", "shipped_figures", "with_figures"]
 
 SHIPPED = "the shipped net, from the original files"
 NEEDLE, BROAD = 0, 1
@@ -51,6 +52,15 @@ def shipped_figures(
     seen = describe([*held_out, *treeless], tagger, progress)
     first, rest = (seen.take(np.arange(a, b)) for a, b in ((0, len(held_out)), (len(held_out), len(seen))))
     return (*_of_plants(first, tagger), *_of_treeless(rest, tagger))
+
+
+def with_figures(card: Card, measured: Sequence[Figure], tested: Sequence[Picture]) -> Card:
+    """The card with these figures in place of earlier ones of this net, and the sources tested on."""
+    kept = [figure for figure in card.figures if figure.how not in (SHIPPED, HELD)]
+    new = sources((), tested)
+    named = {source.name for source in new}
+    others = [source for source in card.sources if source.use == "trained" or source.name not in named]
+    return card.model_copy(update={"figures": (*kept, *measured), "sources": (*others, *new)})
 
 
 def _said(seen: Described, tagger: Tagger) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
