@@ -21,7 +21,7 @@ from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import decode
 from eavefall_model.screens.guards import Guards, parse_guards
-from eavefall_model.survey import PhotoRef, Survey
+from eavefall_model.survey import PhotoRef, Prices, Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.tags.tagger import Tagger
@@ -80,16 +80,19 @@ def walk_survey(
     *,
     rules: Path | None = None,
     guards: Path | None = None,
+    prices: Prices | None = None,
     seed: int = 0,
     draws: int = 2000,
     on_photo: Callable[[str], None] = lambda name: None,
 ) -> Walk:
     """Assess the survey in a file, with the photos it names beside it.
 
-    ``rules`` and ``guards`` are the office's own copies, if it has any. ``on_photo`` is called with each
-    photo's name before it is read.
+    ``rules`` and ``guards`` are the office's own copies, if it has any; ``prices`` take the place of those in
+    the survey. ``on_photo`` is called with each photo's name before it is read.
     """
     survey = read_survey(path)
+    if prices is not None:
+        survey = survey.model_copy(update={"prices": prices})
     tags: dict[str, PhotoTags] = {}
     gauges: dict[str, GaugeResult] = {}
     pictures: dict[str, NDArray[np.uint8]] = {}

@@ -9,6 +9,7 @@ import typer
 
 from eavefall_service.cli.advice_text import print_advice
 from eavefall_service.cli.console import console, error_console
+from eavefall_service.cli.price_file import PRICES_HELP, read_prices
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk, walk_survey
 
@@ -28,6 +29,9 @@ def assess(
     ] = None,
     rules: Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")] = None,
     guards: Annotated[Path | None, typer.Option(help="The office's own copy of the guards file.")] = None,
+    prices: Annotated[
+        Path | None, typer.Option(help=f"{PRICES_HELP} They take the place of those in the survey.")
+    ] = None,
     seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
     draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
 ) -> None:
@@ -37,6 +41,7 @@ def assess(
             survey,
             rules=rules,
             guards=guards,
+            prices=read_prices(prices) if prices else None,
             seed=seed,
             draws=draws,
             on_photo=lambda name: status.update(f"Reading {name}"),

@@ -10,10 +10,8 @@ from typing import Annotated, Final
 import typer
 import uvicorn
 
-from eavefall_model.data_file import read_data_file
-from eavefall_model.errors import RulesError
-from eavefall_model.survey import Prices
 from eavefall_service.cli.console import error_console
+from eavefall_service.cli.price_file import PRICES_HELP, read_prices
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Role
 from eavefall_service.storage import Database
@@ -48,13 +46,10 @@ def serve(
     ] = LOOPBACK_SECRET,
     keep_photos_days: Annotated[int, typer.Option(help="Photos are deleted at this age.", min=1)] = 365,
     office: Annotated[str, typer.Option(help="Name that homeowners read.")] = "our office",
-    prices: Annotated[
-        Path | None,
-        typer.Option(help="YAML file of the office's prices per metre, for ranges that are no quote."),
-    ] = None,
+    prices: Annotated[Path | None, typer.Option(help=PRICES_HELP)] = None,
 ) -> None:
     """Open the tool for reps, homeowners and the office in a browser."""
-    own_prices = _read_prices(prices) if prices else None
+    own_prices = read_prices(prices) if prices else None
     settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, own_prices)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     app = create_app(settings)
@@ -96,15 +91,6 @@ def add_user(
     finally:
         database.close()
     error_console().print(f"{name} can sign in as {role}.")
-
-
-def _read_prices(path: Path) -> Prices:
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        message = f"{path}: cannot be read ({error})."
-        raise RulesError("rules-invalid", message, "Give a UTF-8 text file.") from error
-    return read_data_file(Prices, text, str(path))
 
 
 def _has_users(data: Path) -> bool:

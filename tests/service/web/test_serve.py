@@ -6,7 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from eavefall_model.errors import EavefallError
-from eavefall_service.cli import build_app, serve
+from eavefall_service.cli import build_app
 from eavefall_service.journeys import accounts
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
@@ -57,18 +57,6 @@ def test_network_without_a_secret_never_starts(tmp_path):
     assert isinstance(answer.exception, EavefallError)
     assert answer.exception.code == "secret-weak"
     assert not (tmp_path / "d").exists()
-
-
-def test_prices_are_read_with_line_numbers(tmp_path):
-    good = tmp_path / "prices.yaml"
-    good.write_text("currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\n")  # invented numbers
-    assert serve._read_prices(good).guard_per_m == {"woven_micromesh": (10.0, 20.0)}
-    good.write_text("currency: EUR\nguard_per_m:\n  gold_leaf: [10, 20]\n")
-    with pytest.raises(EavefallError, match="line 3") as refused:
-        serve._read_prices(good)
-    assert refused.value.code == "rules-invalid"
-    with pytest.raises(EavefallError, match="cannot be read"):
-        serve._read_prices(tmp_path / "absent.yaml")
 
 
 def test_new_surveys_start_with_the_offices_prices(own_server):

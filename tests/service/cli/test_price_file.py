@@ -1,0 +1,75 @@
+"""The office's price file: the same for ``assess`` and ``serve``, checked line by line."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from eavefall_model.errors import EavefallError
+from eavefall_service.cli import assess, build_app, serve
+from eavefall_service.cli.price_file import read_prices
+
+# Invented numbers.
+PRICES = "currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\ngutter_per_m: [5, 6]\n"
+    "currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\ngutter_per_m: [5, 6]\n"  # invented numbers
+)
+SURVEY = """
+name: Test lane (invented)
+trees:
+- {name: pine, count: 3, species: Pinus strobus, distance: 3 m, height: 20 m, crown_radius: 4 m, eave: back}
+eaves: [{name: back, length: 10 m}]
+prices: {currency: USD, guard_per_m: {woven_micromesh: [1, 2]}}
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "house.yaml").write_text(SURVEY, "utf-8")
+    (tmp_path / "prices.yaml").write_text(PRICES, "utf-8")
+    return tmp_path
+
+
+def test_prices_are_read_and_faults_are_named_by_their_line(folder: Path) -> None:
+    good = folder / "prices.yaml"
+    assert read_prices(good).guard_per_m == {"woven_micromesh": (10.0, 20.0)}
+    good.write_text(PRICES.replace("woven_micromesh", "gold_leaf"), "utf-8")
+    with pytest.raises(EavefallError, match="line 3") as refused:
+        read_prices(good)
+    assert refused.value.code == "rules-invalid"
+    with pytest.raises(EavefallError, match="cannot be read"):
+        read_prices(folder / "absent.yaml")
+
+
+def test_both_commands_read_the_file_with_the_same_code() -> None:
+    assert assess.read_prices is serve.read_prices is read_prices
+
+
+def price_of(folder: Path, *more: str) -> tuple[float, float, str, float]:
+    arguments = ["assess", str(folder / "house.yaml"), "--json", "--draws", "60", *more]
+    answer = CliRunner().invoke(build_app("assess"), arguments)
+    assert answer.exit_code == 0, answer.output
+    data = json.loads(answer.stdout)
+    assert data["recommended_guard"] == "woven_micromesh"
+    take = data["eaves"][0]["take_off"]
+    return take["price_low"], take["price_high"], take["currency"], take["guard_m"]
+
+
+def test_a_price_file_takes_the_place_of_the_surveys_prices(folder: Path) -> None:
+    low, high, currency, metres = price_of(folder)
+    assert (low, high) == (pytest.approx(metres, abs=0.02), pytest.approx(2 * metres, abs=0.03))
+    assert currency == "USD"
+    low, high, currency, metres = price_of(folder, "--prices", str(folder / "prices.yaml"))
+    assert low == pytest.approx(10 * metres, abs=0.1)
+    assert high == pytest.approx(20 * metres, abs=0.2)
+    assert currency == "EUR"
+
+
+def test_a_wrong_price_file_is_refused_before_any_work(folder: Path) -> None:
+    (folder / "prices.yaml").write_text("currency: EUR\nguard_per_foot: {woven_micromesh: [10, 20]}\n", "utf-8")
+    arguments = ["assess", str(folder / "house.yaml"), "--prices", str(folder / "prices.yaml")]
+    answer = CliRunner().invoke(build_app("assess"), arguments)
+    assert isinstance(answer.exception, EavefallError)
+    assert answer.exception.code == "rules-invalid"
