@@ -14,8 +14,6 @@ from eavefall_service.cli.price_file import read_prices
 
 # Invented numbers.
 PRICES = "currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\ngutter_per_m: [5, 6]\n"
-    "currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\ngutter_per_m: [5, 6]\n"  # invented numbers
-)
 SURVEY = """
 name: Test lane (invented)
 trees:
@@ -68,7 +66,7 @@ def test_a_price_file_takes_the_place_of_the_surveys_prices(folder: Path) -> Non
 
 
 def test_a_wrong_price_file_is_refused_before_any_work(folder: Path) -> None:
-    (folder / "prices.yaml").write_text("currency: EUR\nguard_per_foot: {woven_micromesh: [10, 20]}\n", "utf-8")
+    (folder / "prices.yaml").write_text(PRICES.replace("per_m", "per_foot"), "utf-8")
     arguments = ["assess", str(folder / "house.yaml"), "--prices", str(folder / "prices.yaml")]
     answer = CliRunner().invoke(build_app("assess"), arguments)
     assert isinstance(answer.exception, EavefallError)
