@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, cast
 
@@ -22,6 +23,7 @@ __all__ = [
     "interval",
     "opening_of",
     "rounded",
+    "safe_classes",
 ]
 
 Array = NDArray[np.float64]
@@ -55,10 +57,11 @@ def interval(months: Array) -> Interval:
     return Interval(low=low, typical=typical, high=high)
 
 
-def _safe_index(needed_index: NDArray[np.intp], safe_share: float) -> int:
-    """Coarsest class that is fine enough in all but ``safe_share`` of the draws."""
-    enough = np.cumsum(np.bincount(needed_index, minlength=len(FINENESS_CLASSES)))
-    return int(np.searchsorted(enough, (1 - safe_share) * len(needed_index) - 1e-9))
+def safe_classes(needed_index: NDArray[np.intp], safe_shares: Sequence[float]) -> tuple[int, ...]:
+    """For each share, the index of the coarsest class that is fine enough in all but that share of draws."""
+    enough = np.bincount(needed_index, minlength=len(FINENESS_CLASSES)).cumsum()
+    wanted = [(1 - share) * len(needed_index) - 1e-9 for share in safe_shares]
+    return tuple(int(index) for index in enough.searchsorted(wanted))
 
 
 def decided_class(
@@ -67,7 +70,7 @@ def decided_class(
     """The class alone; arguments as in :func:`decide`."""
     if float(enough.mean()) > ENOUGH:
         return "no-guard-needed"
-    return FINENESS_CLASSES[_safe_index(needed_index, safe_share)]
+    return FINENESS_CLASSES[safe_classes(needed_index, (safe_share,))[0]]
 
 
 def decide(
@@ -84,7 +87,7 @@ def decide(
     safe_share : float
         Share of draws in which a finer class than the one given may be needed.
     """
-    index = _safe_index(needed_index, safe_share)
+    (index,) = safe_classes(needed_index, (safe_share,))
     above_mm, most_mm = class_borders_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
     fits = needed_mm[needed_index == index]
     # Within the class, the opening that serves in all but the safe share of the draws that ask for the class

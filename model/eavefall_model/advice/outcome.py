@@ -12,19 +12,14 @@ from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.capacity import Capacity, capacity
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather, with_photo_tree
+from eavefall_model.advice.falling import Fallen, fallen, mean_course, open_courses
 from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.site import Site, build_site
 from eavefall_model.advice.sources import Source, Sources, build_sources
 from eavefall_model.advice.streams import Streams
-from eavefall_model.advice.times import (
-    Fallen,
-    fallen,
-    guard_times,
-    open_courses,
-    open_gutter,
-)
+from eavefall_model.advice.times import guard_times, open_gutter
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
@@ -131,11 +126,9 @@ def _guard_outcome(
     guard: Guard, offer: Offer | None, months: Array, first: NDArray[np.intp], litter: Fallen
 ) -> GuardOutcome:
     house = months.min(axis=1)
-    course = (litter.inside if guard.kind == "none" else np.sum(litter.surface, axis=0)).mean(axis=0)
     worst = int(np.argmin(np.median(months, axis=0)))
-    return GuardOutcome(
-        guard, offer, months, first, litter, house, months_to_clean(course[worst], float(np.median(house)))
-    )
+    clean_in = months_to_clean(mean_course(litter, worst), float(np.median(house)))
+    return GuardOutcome(guard, offer, months, first, litter, house, clean_in)
 
 
 def run(

@@ -17,11 +17,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
+from eavefall_model.advice.decide import ENOUGH, decided_class, rounded, safe_classes
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome, wait_months
 from eavefall_model.advice.reading import Uncertain
-from eavefall_model.advice.schema import MeasureNext
+from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, MeasureNext
 
 __all__ = ["measure_next"]
 
@@ -40,7 +40,7 @@ def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
     return list(np.array_split(np.argsort(draws, kind="stable"), _BINS))
 
 
-def _changed(outcome: Outcome, rows: NDArray[np.intp], base: str) -> bool:
+def _changed(outcome: Outcome, rows: NDArray[np.intp], base: FinenessClass) -> bool:
     """Whether these draws alone would give another class, beyond what their number leaves to luck."""
     share, count = outcome.settings["safe_share"], len(rows)
     enough, luck = float(outcome.enough[rows].mean()), 1.0 / math.sqrt(count)
@@ -48,10 +48,9 @@ def _changed(outcome: Outcome, rows: NDArray[np.intp], base: str) -> bool:
         return enough < ENOUGH - luck
     if enough > ENOUGH + luck:
         return True
-    index, never = outcome.house_index[rows], np.zeros(count, dtype=bool)
     error = math.sqrt(share * (1 - share) / count)
-    shares = (min(max(share + step * error, 0.001), 0.5) for step in (-1, 0, 1))
-    return base not in {decided_class(index, never, each) for each in shares}
+    shares = [min(max(share + step * error, 0.001), 0.5) for step in (-1, 0, 1)]
+    return FINENESS_CLASSES.index(base) not in safe_classes(outcome.house_index[rows], shares)
 
 
 def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:

@@ -67,7 +67,7 @@ def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0)
     # Half a month of clearing keeps the square root of what a whole month keeps.
     added = income * np.sqrt(keep)
     load = np.broadcast_to(np.asarray(start, dtype=np.float64), income.shape[:-1])
-    out = np.empty(income.shape)
+    out = np.empty_like(income)
     keep = np.broadcast_to(keep, income.shape)
     for month in range(income.shape[-1]):
         load = load * keep[..., month] + added[..., month]

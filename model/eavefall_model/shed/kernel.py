@@ -17,6 +17,7 @@ __all__ = [
     "landing_area_m2",
     "landing_density",
     "share_above",
+    "stretched_scale_m",
 ]
 
 Array = NDArray[np.float64]
@@ -60,17 +61,24 @@ def landing_area_m2(crown_radius_m: Array, scale_m: Array, stretch: Array) -> Ar
     )
 
 
-def landing_density(edge_distance_m: Array, cos_downwind: Array, scale_m: Array, stretch: Array) -> Array:
+def stretched_scale_m(scale_m: Array, cos_downwind: Array, stretch: Array) -> Array:
+    """Dispersal scale towards a point, m.
+
+    ``cos_downwind`` is the cosine of the angle between the direction from the tree to the point and the
+    downwind direction, ``stretch`` how far the wind stretches the scale (from 0 to below 1).
+    """
+    return np.asarray(scale_m * (1 + stretch * cos_downwind))
+
+
+def landing_density(edge_distance_m: Array, towards_m: Array) -> Array:
     """Thickness relative to that under the crown, 0 to 1.
 
     Parameters
     ----------
     edge_distance_m : array
         Distance beyond the crown edge; zero or negative is under the crown.
-    cos_downwind : array
-        Cosine of the angle between the direction from the tree to the point and the downwind direction.
-    scale_m, stretch : array
-        Dispersal scale and its stretch along the wind (from 0 to below 1).
+    towards_m : array
+        Dispersal scale towards the point, as :func:`stretched_scale_m` gives it.
     """
-    along = scale_m * (1 + stretch * cos_downwind)
-    return np.asarray(np.exp(-np.maximum(edge_distance_m, 0.0) / along))
+    density = np.asarray(np.maximum(edge_distance_m, 0.0) / -towards_m)
+    return np.exp(density, out=density)

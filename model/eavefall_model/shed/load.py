@@ -16,6 +16,7 @@ from eavefall_model.shed.kernel import (
     landing_area_m2,
     landing_density,
     share_above,
+    stretched_scale_m,
 )
 from eavefall_model.shed.plan import ALONG, UP, EaveLines, nodes, unit_vectors
 from eavefall_model.shed.roof import carried_share, carry_length_m
@@ -100,7 +101,7 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
         lowest_m = np.maximum(crowns.height_m * (1 - crowns.depth_share), eave_height_m)
         fall_m = np.maximum((crowns.height_m + lowest_m) / 2 - eave_height_m, 0.0)
         scale_m = dispersal_scale_m(fall_m, crowns.wind_m_s, crowns.fall_speed_m_s)
-        cosine = _downwind_cosine(crowns, eaves, wind, e)
+        towards_m = stretched_scale_m(scale_m, _downwind_cosine(crowns, eaves, wind, e), stretch)
         carry_m = carry_length_m(roofs.pitch_deg[:, [e]], roofs.slip_m[:, [e]])
         face_east, face_north = unit_vectors(eaves.facing_deg[:, [e]])
         # The tree seen from the eave: outward of the gutter line, and along it.
@@ -117,7 +118,11 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
         for place, weight in zip(along_at, along_weight, strict=True):
             along = ((place - 0.5) * length_m - side_m) ** 2
             for square, (_, effective_m) in zip(across, strips, strict=True):
-                edge_m = np.sqrt(along + square) - crowns.radius_m
-                total += (weight * effective_m) * landing_density(edge_m, cosine, scale_m, stretch)
+                edge_m = along + square
+                np.sqrt(edge_m, out=edge_m)
+                edge_m -= crowns.radius_m
+                density = landing_density(edge_m, towards_m)
+                density *= weight * effective_m
+                total += density
         result[:, :, e] = above * total / landing_area_m2(crowns.radius_m, scale_m, stretch)
     return result

@@ -14,6 +14,10 @@ Array = NDArray[np.float64]
 HORIZON_MONTHS: Final = 60.0
 # Months (0 is January) at whose beginning a cleaned gutter or screen may start.
 STARTS: Final = np.arange(0, 12, 2)
+# Worked on at a time, so that all months stay in the processor's cache.
+_BLOCK: Final = 4096
+# Months per unit where nothing falls: anything left takes longer than a month, and nothing stays nothing.
+_NEVER: Final = 1e150
 
 
 def months_to_gather(monthly: Array, amount: Array) -> Array:
@@ -32,19 +36,32 @@ def months_to_gather(monthly: Array, amount: Array) -> Array:
         Months, at most ``HORIZON_MONTHS``. Falls when any month's litter grows, rises with ``amount``.
     """
     month = np.moveaxis(np.asarray(monthly, dtype=np.float64), -1, 0)
+    goal = np.broadcast_to(np.asarray(amount, dtype=np.float64), month.shape[1:])
+    flat, wanted = month.reshape(12, -1), goal.reshape(-1)
+    months = np.empty(wanted.shape)
+    for start in range(0, wanted.size, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        months[block] = _gathered(flat[:, block], wanted[block])
+    return months.reshape(goal.shape)
+
+
+def _gathered(month: Array, amount: Array) -> Array:
+    """As :func:`months_to_gather`, for months (12, n) and amounts (n,)."""
     # A billionth of the goal is nothing, and keeps the divisions finite.
     month = np.where(month > 1e-9 * amount, month, 0.0)
     year = month.sum(axis=0)
     some = year > 0
     years = np.divide(amount, year, out=np.full(year.shape, np.inf), where=some)
     whole = np.floor(np.minimum(years, 1e6))
+    # Months it takes to gather one unit; where none falls, a month passes unless nothing is left to gather.
+    per_unit = np.divide(1.0, month, out=np.full(month.shape, _NEVER), where=month > 0)
     left = np.repeat(np.where(some, amount - whole * year, 0.0)[None], len(STARTS), axis=0)
     spent = np.zeros_like(left)
     for step in range(12):
         # The part of this month that passes before the rest has gathered: none once it has.
-        now = month[(STARTS + step) % 12]
-        part = np.divide(left, now, out=np.where(left > 0, 1.0, 0.0), where=now > 0)
-        spent += np.clip(part, 0.0, 1.0)
-        left -= now
+        at = (STARTS + step) % 12
+        part = left * per_unit[at]
+        spent += np.clip(part, 0.0, 1.0, out=part)
+        left -= month[at]
     months = np.where(some, 12.0 * whole + spent.mean(axis=0), HORIZON_MONTHS)
     return np.asarray(np.minimum(months, HORIZON_MONTHS))

@@ -15,6 +15,7 @@ from eavefall_model.shed.kernel import (
     landing_area_m2,
     landing_density,
     share_above,
+    stretched_scale_m,
 )
 
 positive = st.floats(0.2, 12)
@@ -22,6 +23,10 @@ positive = st.floats(0.2, 12)
 
 def a(value: float) -> np.ndarray:
     return np.asarray(value, dtype=float)
+
+
+def density(edge: np.ndarray, cosine: np.ndarray, scale: np.ndarray, stretch: np.ndarray) -> np.ndarray:
+    return landing_density(edge, stretched_scale_m(scale, cosine, stretch))
 
 
 @settings(deadline=None)
@@ -32,34 +37,34 @@ def test_everything_produced_lands_somewhere(radius: float, scale: float, stretc
     beyond, weight = np.polynomial.laguerre.laggauss(24)
     along = scale * (1 + stretch * np.cos(angle))
     rings = along[:, None] * beyond[None, :]
-    density = landing_density(rings, np.cos(angle)[:, None], a(scale), a(stretch))
-    # Laguerre weights carry exp(-x); density / exp(-x) is 1 where the kernel is what it says.
+    thickness = density(rings, np.cos(angle)[:, None], a(scale), a(stretch))
+    # Laguerre weights carry exp(-x); thickness / exp(-x) is 1 where the kernel is what it says.
     outside = (
-        (weight * density * np.exp(beyond) * (radius + rings) * along[:, None]).sum() * 2 * math.pi / 360
+        (weight * thickness * np.exp(beyond) * (radius + rings) * along[:, None]).sum() * 2 * math.pi / 360
     )
     total = math.pi * radius**2 + outside
     assert total == pytest.approx(float(landing_area_m2(a(radius), a(scale), a(stretch))), rel=1e-6)
 
 
 def test_even_under_the_crown_and_e_fold_at_one_scale() -> None:
-    assert landing_density(a(-3.0), a(0.0), a(2.0), a(0.0)) == 1
-    assert landing_density(a(0.0), a(1.0), a(2.0), a(0.5)) == 1
-    assert landing_density(a(2.0), a(0.0), a(2.0), a(0.5)) == pytest.approx(math.exp(-1))
+    assert density(a(-3.0), a(0.0), a(2.0), a(0.0)) == 1
+    assert density(a(0.0), a(1.0), a(2.0), a(0.5)) == 1
+    assert density(a(2.0), a(0.0), a(2.0), a(0.5)) == pytest.approx(math.exp(-1))
 
 
 @settings(deadline=None)
 @given(edge=st.floats(0.01, 60), more=st.floats(0, 30), cosine=st.floats(-1, 1), stretch=st.floats(0, 0.8))
 def test_farther_is_never_thicker(edge: float, more: float, cosine: float, stretch: float) -> None:
-    near = landing_density(a(edge), a(cosine), a(3.0), a(stretch))
-    assert landing_density(a(edge + more), a(cosine), a(3.0), a(stretch)) <= near
+    near = density(a(edge), a(cosine), a(3.0), a(stretch))
+    assert density(a(edge + more), a(cosine), a(3.0), a(stretch)) <= near
 
 
 @settings(deadline=None)
 @given(edge=st.floats(0.01, 60), low=st.floats(-1, 1), high=st.floats(-1, 1), stretch=st.floats(0, 0.8))
 def test_downwind_is_never_thinner_than_upwind(edge: float, low: float, high: float, stretch: float) -> None:
     low, high = min(low, high), max(low, high)
-    upwind = landing_density(a(edge), a(low), a(3.0), a(stretch))
-    assert landing_density(a(edge), a(high), a(3.0), a(stretch)) >= upwind
+    upwind = density(a(edge), a(low), a(3.0), a(stretch))
+    assert density(a(edge), a(high), a(3.0), a(stretch)) >= upwind
 
 
 def test_a_crown_below_the_eave_sheds_nothing_into_it() -> None:

@@ -1,0 +1,156 @@
+"""Litter of every month: into the gutter, to its outlet, on the screen's surface, stuck in its openings.
+
+Arrays are (draws, eaves, 12) but lie month by month in memory, since all that follows goes month by month.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.advice.capacity import Capacity
+from eavefall_model.advice.fate_tables import PartFate
+from eavefall_model.advice.site import Site
+from eavefall_model.advice.sources import Source
+from eavefall_model.screens.surface import STICKINESS
+from eavefall_model.species.table import Part, month_share_for
+
+__all__ = ["GROUPS", "Fallen", "fallen", "mean_course", "open_courses", "open_litter"]
+
+Array = NDArray[np.float64]
+# Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things.
+GROUPS: Final = (1.1, 1.5, 2.5)
+# Multiplications in one matrix product: few enough that the library does not hand it to threads, which wait
+# for one another longer than they work.
+_PRODUCT: Final = 200_000
+# Rows of a course: through, caught in the outlet, on the surface by group, lodged.
+_THROUGH, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 1, 2, 2 + len(GROUPS), 3 + len(GROUPS)
+
+
+@dataclass(frozen=True)
+class Fallen:
+    """Litter by month, (draws, eaves, 12) in kg per metre: into the gutter, to the outlet, and on the surface
+    by group, lodged last; ``year``, ``below`` and ``stuck`` (draws, eaves) are the year's totals."""
+
+    inside: Array
+    outlet: Array
+    surface: tuple[Array, ...]
+    year: Array
+    below: Array
+    stuck: Array
+
+
+def _group(part: Part) -> int:
+    sticky = STICKINESS.get(part.part, 1.5)
+    return int(np.argmin(np.abs(np.array(GROUPS) - sticky)))
+
+
+def _catches(part: Part, outlet_m: float, settings: Mapping[str, float]) -> float:
+    """Share of a part that catches in the outlet: long pieces do, short ones wash down."""
+    middle_m = math.sqrt(part.length_mm[0] * part.length_mm[1]) / 1000
+    return settings["outlet_share"] * min(middle_m / outlet_m, 2.0)
+
+
+def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
+    """Sum over k of course (k, rows, 12) times load (k, draws * eaves): (rows, draws, eaves, 12)."""
+    count, rows, _ = courses.shape
+    across = np.ascontiguousarray(courses.reshape(count, rows * 12).T)
+    litter = np.empty((rows * 12, loads.shape[1]))
+    step = max(_PRODUCT // (count * rows * 12), 8)
+    for start in range(0, loads.shape[1], step):
+        litter[:, start : start + step] = across @ loads[:, start : start + step]
+    return np.moveaxis(litter.reshape(rows, 12, *shape), 1, -1)
+
+
+def _planes(
+    site: Site, source: Source, fates: Sequence[PartFate], column: int, settings: Mapping[str, float]
+) -> tuple[list[Array], list[Array]]:
+    """Loads (draws, eaves) of one source and the course (rows, 12) that each takes.
+
+    Parts whose fate is the same in every draw share one course and the whole load; where the draws' needle
+    widths matter, what goes through, stays and lodges each has a load of its own.
+    """
+    outlet_m = float(np.median(site.outlet_m))
+    same: Array = np.zeros((_ROWS, 12))
+    loads, courses = [source.load_kg_m], [same]
+    for part, fate in zip(source.taxon.parts, fates, strict=True):
+        months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
+        through, lodges = fate.through[:, column], fate.lodges[:, column]
+        stays = np.maximum(1 - through - lodges, 0.0)
+        catches, group = _catches(part, outlet_m, settings), _SURFACE + _group(part)
+        for share, rows in (
+            (through, {_THROUGH: 1.0, _OUTLET: catches}), (stays, {group: 1.0}), (lodges, {_LODGED: 1.0}),
+        ):  # fmt: skip
+            if len(share) == 1:
+                for row, factor in rows.items():
+                    same[row] += factor * float(share[0]) * months
+                continue
+            course: Array = np.zeros((_ROWS, 12))
+            for row, factor in rows.items():
+                course[row] = factor * months
+            loads.append(source.load_kg_m * share[:, None])
+            courses.append(course)
+    return loads, courses
+
+
+def fallen(
+    site: Site,
+    sources: Sequence[Source],
+    fates: Sequence[Sequence[PartFate]],
+    column: int,
+    cap: Capacity,
+    settings: Mapping[str, float],
+) -> Fallen:
+    """Litter of every month through and on one opening (``column`` of the fates)."""
+    shape = cap.kept.shape
+    planes = [_planes(site, source, fates[s], column, settings) for s, source in enumerate(sources)]
+    loads = [load.ravel() for each, _ in planes for load in each]
+    courses = [course for _, each in planes for course in each]
+    litter = (
+        _month_last(np.stack(courses), np.stack(loads), shape) if planes else np.zeros((_ROWS, *shape, 12))
+    )
+    below = litter[_THROUGH].sum(axis=-1)
+    litter[_THROUGH] *= cap.kept[:, :, None]
+    return Fallen(
+        inside=litter[_THROUGH],
+        outlet=litter[_OUTLET],
+        surface=tuple(litter[_SURFACE:]),
+        year=sum((source.load_kg_m for source in sources), np.zeros(shape)),
+        below=below,
+        stuck=litter[_LODGED].sum(axis=-1),
+    )
+
+
+def mean_course(litter: Fallen, number: int) -> Array:
+    """Mean litter of each month that a hand finds at one eave: on the screen, or in an open gutter; (12,)."""
+    piles = litter.surface or (litter.inside,)
+    return np.asarray(sum(pile[:, number].mean(axis=0) for pile in piles))
+
+
+def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> tuple[Array, Array]:
+    """Months of a source's litter into an open gutter, and of what catches in its outlet; 12 shares each."""
+    inside, outlet = np.zeros(12), np.zeros(12)
+    outlet_m = float(np.median(site.outlet_m))
+    for part in source.taxon.parts:
+        months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
+        inside += months
+        outlet += _catches(part, outlet_m, settings) * months
+    return inside, outlet
+
+
+def open_litter(loads: Sequence[Array], courses: Sequence[tuple[Array, Array]], cap: Capacity) -> Fallen:
+    """Litter of every month in an open gutter, from each source's load (draws, eaves) and its courses."""
+    shape = cap.kept.shape
+    year = sum(loads, np.zeros(shape))
+    litter = (
+        _month_last(np.array(courses), np.stack([load.ravel() for load in loads]), shape)
+        if loads
+        else np.zeros((2, *shape, 12))
+    )
+    litter[0] *= cap.kept[:, :, None]
+    return Fallen(litter[0], litter[1], (), year, year, np.zeros(shape))
