@@ -228,5 +228,6 @@ def _credits(survey: Survey, photos: Mapping[str, PhotoPicture]) -> tuple[str, .
     lines = [f"{name}: {photo.credit}" for name, photo in shown if photo.credit]
     rendered = [name for name, photo in shown if photo.rendered]
     if rendered:
-        lines.append(f"{RENDERED_LABEL}: {', '.join(rendered)}, drawn by eavefall's own code.")
+        named = "all pictures" if len(rendered) == len(shown) else ", ".join(rendered)
+        lines.append(f"{RENDERED_LABEL}: {named}, drawn by eavefall's own code.")
     return tuple(lines)

@@ -44,7 +44,7 @@ __all__ = ["render_pdf"]
 
 Paper = Literal["letter", "a4"]
 _PAPERS: Final[dict[Paper, tuple[float, float]]] = {"letter": LETTER, "a4": A4}
-_MARGIN: Final = 10 * mm
+_MARGIN: Final = 9 * mm
 _ROOM: Final = 20 * mm
 _GAP: Final = 3 * mm
 # Share of a column that a drawing takes, and the height of curves in print, inches. Together they let two
@@ -164,7 +164,7 @@ def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
     Parameters
     ----------
     paper
-        ``letter`` (216 x 279 mm) or ``a4`` (210 x 297 mm), 13 mm margins.
+        ``letter`` (216 x 279 mm) or ``a4`` (210 x 297 mm), 9 mm margins.
     """
     size = _PAPERS[paper]
     out = io.BytesIO()

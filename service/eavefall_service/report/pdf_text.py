@@ -66,7 +66,7 @@ def _styles() -> dict[str, ParagraphStyle]:
             derived("small", fontSize=6.9, leading=8.2),
             derived("small-bold", fontSize=6.9, leading=8.2, fontName=bold),
             derived("tiny", fontSize=6.3, leading=7.5, textColor=HexColor(QUIET)),
-            derived("trail", fontSize=6.1, leading=6.9),
+            derived("trail", fontSize=6.1, leading=6.8),
             derived("tiny-bold", fontSize=6.3, leading=7.5, fontName=bold),
             derived(
                 "heading",

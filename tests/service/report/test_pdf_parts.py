@@ -38,9 +38,11 @@ def test_blocks_go_where_there_is_room_and_nothing_is_lost() -> None:
     blocks = [[Spacer(1, 100)], [Spacer(1, 30)], [Spacer(1, 40)], [], [Spacer(1, 50)]]
     (grid,) = balanced(blocks, 400)
     left, right = grid._cellvalues[0]
-    # 100 left; 30, 40 and then 50 right, each time the shorter side.
+    # 100 and 120 high at the best; the first stays on the left.
     assert [part.height for part in left] == [100]
     assert [part.height for part in right] == [30, 40, 50]
+    (grid,) = balanced([[Spacer(1, 60)], [Spacer(1, 50)], [Spacer(1, 40)], [Spacer(1, 30)]], 400)
+    assert [[part.height for part in side] for side in grid._cellvalues[0]] == [[60, 30], [50, 40]]
     assert balanced([[], []], 400) == []
 
 
