@@ -1,7 +1,9 @@
-"""Reliability and risk-coverage pictures from out-of-fold logits; draws, measures nothing itself."""
+"""Reliability, risk against coverage, learning curve: draws, measures nothing itself."""
 
 from __future__ import annotations
 
+import csv
+from importlib import resources
 from pathlib import Path
 
 import matplotlib
@@ -10,11 +12,14 @@ import numpy as np
 from eavefall_training import pack as packs
 from eavefall_training.evaluate import fit_rules, probabilities
 
-__all__ = ["draw_all"]
+__all__ = ["draw_all", "learning_curve"]
 
 
 def draw_all(work: Path, out: Path) -> list[Path]:
-    """``reliability.png`` and ``risk-coverage.png`` of needle and broad, on photos only."""
+    """``reliability.png`` and ``risk-coverage.png`` of needle and broad, and ``learning-curve.png``.
+
+    The first two from the out-of-fold logits of photos in ``work``, the third from ``results.csv``.
+    """
     matplotlib.use("Agg")
     from matplotlib import pyplot as plt
 
@@ -53,4 +58,43 @@ def draw_all(work: Path, out: Path) -> list[Path]:
     second = out / "risk-coverage.png"
     figure.savefig(second, dpi=120, bbox_inches="tight")
     plt.close(figure)
-    return [first, second]
+    return [first, second, _learning_curve(out / "learning-curve.png")]
+
+
+def learning_curve() -> list[tuple[int, dict[str, tuple[float, float, float]]]]:
+    """(training photos, value and 95 % interval of ``auc`` and ``balanced``), from ``results.csv``."""
+    text = resources.files("eavefall_training").joinpath("results.csv").read_text(encoding="utf-8")
+    rows = [row for row in csv.DictReader(text.splitlines()) if row["trial"].startswith("learning curve")]
+    return [
+        (
+            int(row["trial"].split()[2]),
+            {
+                name: (float(row[name]), float(row[f"{name}_low"]), float(row[f"{name}_high"]))
+                for name in ("auc", "balanced")
+            },
+        )
+        for row in rows
+    ]
+
+
+def _learning_curve(target: Path) -> Path:
+    from matplotlib import pyplot as plt
+
+    curve = learning_curve()
+    photos = [n for n, _ in curve]
+    figure, axes = plt.subplots(figsize=(5.5, 4))
+    for name, words in (("auc", "area under curve"), ("balanced", "balanced accuracy")):
+        value, low, high = (np.array(part) for part in zip(*(found[name] for _, found in curve), strict=True))
+        axes.errorbar(photos, value, yerr=[value - low, high - value], fmt="o-", capsize=3, label=words)
+    axes.set_xscale("log")
+    axes.set_xticks(photos, [str(n) for n in photos])
+    axes.minorticks_off()
+    axes.set(
+        xlabel="photos trained on",
+        ylabel="needle against broad",
+        title="out of fold, n = 178, 95 % intervals",
+    )
+    axes.legend(loc="lower right")
+    figure.savefig(target, dpi=120, bbox_inches="tight")
+    plt.close(figure)
+    return target
