@@ -22,9 +22,9 @@ from eavefall_service.plots.litter import LitterPlot
 from eavefall_service.plots.need import NeedPlot
 from eavefall_service.plots.palette import QUIET
 from eavefall_service.report.document import Fact, Figure, ReasonLine, ReportDocument
+from eavefall_service.report.pdf_columns import balanced, two_columns
 from eavefall_service.report.pdf_parts import (
     answer_boxes,
-    balanced,
     boxed,
     bullets,
     common_once,
@@ -35,7 +35,6 @@ from eavefall_service.report.pdf_parts import (
     photo_rows,
     section,
     table_block,
-    two_columns,
     whole_table,
 )
 from eavefall_service.report.pdf_text import safe_text, short_hashes, style

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from itertools import product
 from typing import Any, Final
 
 from reportlab.graphics.shapes import Drawing, Line, Rect
@@ -21,9 +20,8 @@ from eavefall_service.report.document import Answer, Entry, Fact, Figure, Pictur
 from eavefall_service.report.pdf_text import safe_text, style
 
 __all__ = [
+    "PADDING",
     "answer_boxes",
-    "balanced",
-    "beside",
     "boxed",
     "bullets",
     "common_once",
@@ -35,7 +33,6 @@ __all__ = [
     "photo_rows",
     "section",
     "table_block",
-    "two_columns",
     "whole_table",
 ]
 
@@ -43,7 +40,7 @@ __all__ = [
 _PHOTO_ROWS: Final = ((4, 4, 29 * mm), (6, 6, 27 * mm), (1_000, 8, 19 * mm))
 _GAP: Final = 3 * mm
 _SHORT_ROWS: Final = 4
-_PADDING: Final = 4  # points right of every cell
+PADDING: Final = 4  # points right of every cell
 _BUTT: Final = 0
 # Relative column widths of each table, by key; they add up to the page width.
 _COLUMNS: Final[dict[str, tuple[float, ...]]] = {
@@ -65,7 +62,7 @@ def grid(cells: Sequence[Sequence[Any]], widths: Sequence[float], *rules: tuple[
     tight = [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
-        ("RIGHTPADDING", (0, 0), (-1, -1), _PADDING),
+        ("RIGHTPADDING", (0, 0), (-1, -1), PADDING),
         ("TOPPADDING", (0, 0), (-1, -1), 1.5),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
     ]
@@ -128,46 +125,6 @@ def figure_block(figure: Figure, width: float) -> list[Flowable]:
     inches = figure.plot.size_in
     image = Image(io.BytesIO(plot_png(figure.plot)), width, width * inches[1] / inches[0], hAlign="LEFT")
     return [paragraph(figure.plot.title, "sub"), image, paragraph(figure.caption, "small")]
-
-
-def beside(left: Sequence[Flowable], right: Sequence[Flowable], width: float) -> Grid:
-    """Two columns of equal width."""
-    made = grid([[list(left), list(right)]], [width / 2] * 2)
-    # Long lists go on over the page instead of failing to fit.
-    made.splitInRow = 1
-    return made
-
-
-def balanced(blocks: Sequence[Sequence[Flowable]], width: float) -> list[Flowable]:
-    """Blocks in two columns, each whole and in their order, so that the taller column is as low as can be."""
-    column = width / 2 - _PADDING
-    whole = [list(block) for block in blocks if block]
-    if not whole:
-        return []
-    heights = [
-        sum(part.getSpaceBefore() + part.wrap(column, 10_000)[1] + part.getSpaceAfter() for part in block)
-        for block in whole
-    ]
-
-    def taller(sides: tuple[int, ...]) -> float:
-        right = float(sum(height for height, side in zip(heights, sides, strict=True) if side))
-        return max(right, float(sum(heights)) - right)
-
-    # The first block stays on the left, where reading begins; there are few, so that all ways can be tried.
-    best = min(((0, *rest) for rest in product((0, 1), repeat=len(whole) - 1)), key=taller)
-    left, right = ([p for b, s in zip(whole, best, strict=True) if s == side for p in b] for side in (0, 1))
-    return [beside(left, right, width)]
-
-
-def two_columns(lines: Sequence[Paragraph], width: float) -> list[Flowable]:
-    """Paragraphs in two columns of nearly equal height, read down the left one first."""
-    column = width / 2 - _PADDING
-    heights = [line.wrap(column, 10_000)[1] for line in lines]
-    total, left, cut = sum(heights), 0.0, 0
-    while cut < len(lines) and left + heights[cut] / 2 <= total / 2:
-        left += heights[cut]
-        cut += 1
-    return [beside(lines[:cut], lines[cut:], width)] if lines else []
 
 
 def _range_bar(bar: tuple[float, float, float], width: float) -> Drawing:
