@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from eavefall_model.errors import RulesError
 from eavefall_model.yaml_lines import YamlProblem, load_yaml
 
-__all__ = ["read_data_file", "text_digest"]
+__all__ = ["read_data_file", "read_office_text", "text_digest"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -19,6 +20,16 @@ Model = TypeVar("Model", bound=BaseModel)
 def text_digest(text: str) -> str:
     """SHA-256 of a file's text, which names its version in every output."""
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_office_text(path: Path | str) -> str:
+    """Text of an office's own file; raises ``rules-invalid`` where it cannot be read as UTF-8."""
+    try:
+        return Path(path).read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RulesError(
+            "rules-invalid", f"{path}: cannot be read ({error}).", "Give a UTF-8 text file."
+        ) from error
 
 
 def read_data_file(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
 from eavefall_model.tags.schema import Foliage, Form
 from eavefall_model.units import parse_bearing_deg, parse_intensity_mm_h, parse_length_m, parse_pitch_deg
@@ -168,6 +168,14 @@ class Prices(_Part):
     guard_per_m: dict[GuardKind, tuple[float, float]] = {}
     gutter_per_m: tuple[float, float] | None = None
     visit: tuple[float, float] | None = None
+
+    @model_validator(mode="after")
+    def _low_first(self) -> Prices:
+        ranges = [*self.guard_per_m.items(), ("gutter_per_m", self.gutter_per_m), ("visit", self.visit)]
+        for name, given in ranges:
+            if given is not None and not 0 <= given[0] <= given[1]:
+                raise ValueError(f"{name}: give the low price first, then the high one, none below 0")
+        return self
 
 
 class Survey(_Part):

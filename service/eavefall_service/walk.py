@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import Advice
-from eavefall_model.errors import EavefallError, PhotoError, RulesError, SurveyError
+from eavefall_model.errors import EavefallError, PhotoError, SurveyError
 from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import decode
-from eavefall_model.screens.guards import Guards, parse_guards
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import PhotoRef, Prices, Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import PhotoTags
@@ -109,21 +109,13 @@ def walk_survey(
         tags,
         gauges,
         rules=load_rules(rules),
-        guards=None if guards is None else _read_guards(guards),
+        guards=load_guards(guards),
         seed=seed,
         draws=draws,
         failed_photos=[failure.photo for failure in failures],
         model_id=tagger.model_id,
     )
     return Walk(survey, advice, tags, gauges, pictures, tuple(failures))
-
-
-def _read_guards(path: Path) -> Guards:
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RulesError("rules-invalid", f"{path}: cannot be read.", "Give a UTF-8 text file.") from error
-    return parse_guards(text, path.name)
 
 
 def _look(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
 from typing import Final
@@ -24,18 +23,14 @@ from eavefall_model.survey import Survey
 from eavefall_model.tables import tables_digest
 from eavefall_model.tags.schema import PhotoTags
 
-__all__ = ["assess"]
+__all__ = ["assess", "engine"]
 
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
 
 
-@cache
-def _shipped_guards() -> Guards:
-    return load_guards()
-
-
-def _package() -> str:
+def engine() -> str:
+    """Name and version of this package, which stand in every answer's provenance."""
     try:
         return f"eavefall {version('eavefall')}"
     except PackageNotFoundError:
@@ -77,7 +72,7 @@ def assess(
         ``survey-wrong-value`` for a species we do not have or a drop test that counts more than it dropped.
     """
     book = rules or load_rules()
-    offered = guards or _shipped_guards()
+    offered = guards or load_guards()
     outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws)
     judged = judge(outcome, book)
     per_eave = tuple(eave_advice(outcome, judged, number) for number in range(len(survey.eaves)))
@@ -104,7 +99,7 @@ def assess(
         failed_photos=tuple(failed_photos),
         check_photos=outcome.check_photos,
         provenance=Provenance(
-            package=_package(),
+            package=engine(),
             rules=f"sha256:{book.digest} guards sha256:{offered.digest}",
             model=model_id,
             tables=f"sha256:{tables_digest()}",

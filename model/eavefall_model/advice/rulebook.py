@@ -12,8 +12,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from eavefall_model.advice.figures import FIGURES, SURVEY_FIGURES, Scope
-from eavefall_model.data_file import read_data_file, text_digest
-from eavefall_model.errors import RulesError
+from eavefall_model.data_file import read_data_file, read_office_text, text_digest
 from eavefall_model.survey import GuardKind
 
 __all__ = [
@@ -221,10 +220,4 @@ def load_rules(path: FilePath | str | None = None) -> RuleBook:
     """
     if path is None:
         return _shipped()
-    try:
-        text = FilePath(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RulesError(
-            "rules-invalid", f"{path}: cannot be read ({error}).", "Give a UTF-8 text file."
-        ) from None
-    return parse_rules(text, FilePath(path).name)
+    return parse_rules(read_office_text(path), FilePath(path).name)

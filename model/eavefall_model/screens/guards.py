@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cached_property
+from functools import cache, cached_property
 from importlib.resources import files
+from pathlib import Path
 from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from eavefall_model.data_file import read_data_file, text_digest
+from eavefall_model.data_file import read_data_file, read_office_text, text_digest
 from eavefall_model.errors import RulesError
 from eavefall_model.screens import open_area
 from eavefall_model.screens.classes import OpeningClass, fineness_class
@@ -183,6 +184,17 @@ def parse_guards(text: str, name: str = "guards.yaml") -> Guards:
     return read_data_file(Guards, text, name, {"digest": text_digest(text)})
 
 
-def load_guards() -> Guards:
-    """The guards shipped with the package."""
+@cache
+def _shipped() -> Guards:
     return parse_guards(files(__package__).joinpath("data", "guards.yaml").read_text(encoding="utf-8"))
+
+
+def load_guards(path: Path | str | None = None) -> Guards:
+    """The guards shipped with the package, or an office's own copy.
+
+    Raises
+    ------
+    RulesError
+        ``rules-invalid`` for a file that cannot be read or is not valid.
+    """
+    return _shipped() if path is None else parse_guards(read_office_text(path), Path(path).name)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo import decode
 from eavefall_model.tags.tagger import Tagger
-from eavefall_service.journeys.advice import Inputs, advise, latest_advice
+from eavefall_service.journeys.advice import HouseRules, Inputs, advise, latest_advice
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.rows import SurveyRow
@@ -43,7 +43,7 @@ class Rescored:
 
 
 def rescore(
-    session: Session, row: SurveyRow, tagger: Tagger, original: Callable[[str], Path]
+    session: Session, row: SurveyRow, tagger: Tagger, original: Callable[[str], Path], rules: HouseRules
 ) -> Rescored | None:
     """Tag a survey's photos again and run the rules; None where it has no advice to compare with.
 
@@ -53,7 +53,7 @@ def rescore(
     if kept is None:
         return None
     seen = [_again(view, tagger, original) for view in views(session, row.id)]
-    advice = advise(Inputs(assemble(session, row), seen, tagger.model_id))
+    advice = advise(Inputs(assemble(session, row), seen, tagger.model_id, rules))
     return Rescored(
         row.id,
         row.name,

@@ -9,7 +9,7 @@ import typer
 
 from eavefall_service.cli.advice_text import print_advice
 from eavefall_service.cli.console import console, error_console
-from eavefall_service.cli.price_file import PRICES_HELP, read_prices
+from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, read_prices
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk, walk_survey
 
@@ -27,8 +27,8 @@ def assess(
     report: Annotated[
         list[Path] | None, typer.Option(help="Write a report: OUT.html or OUT.pdf. May be given twice.")
     ] = None,
-    rules: Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")] = None,
-    guards: Annotated[Path | None, typer.Option(help="The office's own copy of the guards file.")] = None,
+    rules: RulesOption = None,
+    guards: GuardsOption = None,
     prices: Annotated[
         Path | None, typer.Option(help=f"{PRICES_HELP} They take the place of those in the survey.")
     ] = None,

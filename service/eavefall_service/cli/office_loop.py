@@ -10,6 +10,8 @@ import typer
 from rich.table import Table
 from sqlalchemy import select
 
+from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.tags.folder import tagger_of
 from eavefall_service.audit import facts
 from eavefall_service.audit.export import export_photos
@@ -18,6 +20,8 @@ from eavefall_service.audit.rescore import rescore as rescore_one
 from eavefall_service.audit.teach import ask_about
 from eavefall_service.cli.console import console
 from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened, progress_bar
+from eavefall_service.cli.own_files import GuardsOption, RulesOption
+from eavefall_service.journeys.advice import HouseRules
 from eavefall_service.storage.rows import SurveyRow
 
 __all__ = ["LOOP_COMMANDS"]
@@ -85,9 +89,12 @@ def rescore(
     data: DataOption = DEFAULT_DATA,
     model: Annotated[str, typer.Option(help="Model of the registry; left out: the one in use.")] = "",
     most: Annotated[int, typer.Option(help="At most so many of the newest surveys.", min=1)] = 100,
+    rules: RulesOption = None,
+    guards: GuardsOption = None,
 ) -> None:
     """Which advice would change if old surveys were answered by this model; changes nothing."""
     tagger = tagger_of(Registry(data).folder(model or None))
+    house_rules = HouseRules(load_rules(rules), load_guards(guards))
     found = []
     with opened(data) as (database, photos), database.read() as session, progress_bar() as bar:
         rows = session.scalars(
@@ -97,7 +104,7 @@ def rescore(
             .limit(most)
         ).all()
         for row in bar.track(rows, description="Scoring again"):
-            one = rescore_one(session, row, tagger, photos.original)
+            one = rescore_one(session, row, tagger, photos.original, house_rules)
             if one is not None:
                 found.append(one)
     table = Table("survey", "name", "class", "would be", "months", "would be", "model before")

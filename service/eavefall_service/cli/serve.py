@@ -10,10 +10,13 @@ from typing import Annotated, Final
 import typer
 import uvicorn
 
+from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.screens.guards import load_guards
 from eavefall_service.cli.console import error_console
-from eavefall_service.cli.price_file import PRICES_HELP, read_prices
+from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, read_prices
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Role
+from eavefall_service.journeys.advice import HouseRules
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
@@ -47,10 +50,13 @@ def serve(
     keep_photos_days: Annotated[int, typer.Option(help="Photos are deleted at this age.", min=1)] = 365,
     office: Annotated[str, typer.Option(help="Name that homeowners read.")] = "our office",
     prices: Annotated[Path | None, typer.Option(help=PRICES_HELP)] = None,
+    rules: RulesOption = None,
+    guards: GuardsOption = None,
 ) -> None:
     """Open the tool for reps, homeowners and the office in a browser."""
     own_prices = read_prices(prices) if prices else None
-    settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, own_prices)
+    own_rules = HouseRules(load_rules(rules), load_guards(guards))
+    settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, own_prices, own_rules)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     app = create_app(settings)
     if not _has_users(data):

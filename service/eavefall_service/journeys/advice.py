@@ -5,34 +5,51 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from eavefall_model.advice.assess import assess
-from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.advice.assess import assess, engine
+from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.screens.guards import Guards, load_guards
 from eavefall_model.survey import Survey
+from eavefall_model.tables import tables_digest
 from eavefall_model.tags.schema import FOLIAGE, FORMS, FoliageVerdict, PhotoTags, Verdict
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, CorrectionRow, SurveyRow
 
-__all__ = ["Inputs", "advise", "as_corrected", "inputs_of", "latest_advice", "store_advice"]
+__all__ = ["HouseRules", "Inputs", "advise", "as_corrected", "inputs_of", "latest_advice", "store_advice"]
 
 # A person on the spot is taken at their word, but not as certain (judgement).
 _PERSON_SURE = 0.97
 DRAWS = 1000
 
 
-class Inputs:
-    """All that the rules are given for one survey; ``sha256`` names it."""
+@dataclass(frozen=True)
+class HouseRules:
+    """The rules and guard kinds that an office goes by: those shipped, or its own copies."""
 
-    def __init__(self, survey: Survey, photos: Sequence[PhotoView], model_id: str) -> None:
+    book: RuleBook = field(default_factory=load_rules)
+    guards: Guards = field(default_factory=load_guards)
+
+    @property
+    def version(self) -> str:
+        """Names all that an answer rests on besides the survey, its photos and the tagger."""
+        return f"{engine()} {tables_digest()} {self.book.digest} {self.guards.digest}"
+
+
+class Inputs:
+    """All that the rules are given for one survey, and the rules; ``sha256`` names it."""
+
+    def __init__(self, survey: Survey, photos: Sequence[PhotoView], model_id: str, rules: HouseRules) -> None:
         self.survey = survey
         self.model_id = model_id
+        self.rules = rules
         self.tags: dict[str, PhotoTags] = {}
         self.gauges: dict[str, GaugeResult] = {}
         self.failed: list[str] = []
@@ -52,6 +69,7 @@ class Inputs:
                 {name: tags.model_dump(mode="json") for name, tags in self.tags.items()},
                 {name: gauge.model_dump(mode="json") for name, gauge in self.gauges.items()},
                 model_id,
+                rules.version,
             ],
             sort_keys=True,
         )
@@ -87,9 +105,9 @@ def as_corrected(tags: PhotoTags, person: CorrectionRow | None, name: str) -> Ph
     )
 
 
-def inputs_of(session: Session, row: SurveyRow, model_id: str) -> Inputs:
+def inputs_of(session: Session, row: SurveyRow, model_id: str, rules: HouseRules) -> Inputs:
     """Read a survey's inputs from the database."""
-    return Inputs(assemble(session, row), views(session, row.id), model_id)
+    return Inputs(assemble(session, row), views(session, row.id), model_id, rules)
 
 
 def latest_advice(session: Session, survey_id: str) -> AdviceRow | None:
@@ -105,7 +123,8 @@ def advise(inputs: Inputs) -> Advice:
         inputs.survey,
         inputs.tags,
         inputs.gauges,
-        rules=load_rules(None),
+        rules=inputs.rules.book,
+        guards=inputs.rules.guards,
         seed=0,
         draws=DRAWS,
         failed_photos=inputs.failed,

@@ -20,7 +20,7 @@ def current_advice(office: Office, survey_id: str, actor: Actor) -> Advice:
     model_id = office.tagger().model_id
     with office.database.read() as session:
         row = open_survey(session, survey_id, actor)
-        inputs = inputs_of(session, row, model_id)
+        inputs = inputs_of(session, row, model_id, office.settings.rules)
         latest = latest_advice(session, survey_id)
         if latest is not None and latest.input_sha256 == inputs.sha256:
             return Advice.model_validate(latest.body)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 
 from eavefall_model.errors import ServiceError
 from eavefall_model.survey import Prices
+from eavefall_service.journeys.advice import HouseRules
 
 __all__ = ["LOOPBACK_SECRET", "Settings"]
 
@@ -41,6 +42,8 @@ class Settings:
         Name shown to homeowners.
     prices : Prices, optional
         The office's own prices, which every new survey starts with.
+    rules : HouseRules
+        What answers rest on; surveys are answered anew when it has changed.
 
     Raises
     ------
@@ -57,6 +60,7 @@ class Settings:
     keep_photos_days: int = 365
     office: str = "our office"
     prices: Prices | None = None
+    rules: HouseRules = field(default_factory=HouseRules)
 
     def __post_init__(self) -> None:
         if self.on_loopback and not self.public_url:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from importlib.resources import files
+
 import pytest
+from sqlalchemy import func, select
 from typer.testing import CliRunner
 
+from eavefall_model.advice.rulebook import parse_rules
 from eavefall_model.errors import EavefallError
+from eavefall_model.survey import Prices
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import accounts
 from eavefall_service.storage import Database
+from eavefall_service.storage.rows import AdviceRow
 from eavefall_service.web import limits
 from eavefall_service.web.settings import LOOPBACK_SECRET
 
@@ -60,13 +67,40 @@ def test_network_without_a_secret_never_starts(tmp_path):
 
 
 def test_new_surveys_start_with_the_offices_prices(own_server):
-    from dataclasses import replace
-
-    from eavefall_model.survey import Prices
-
     prices = Prices(currency="EUR", guard_per_m={"woven_micromesh": (10, 20)})  # invented numbers
     office = own_server.office
     own_server.app.state.office = replace(office, settings=replace(office.settings, prices=prices))
     client = own_server.person("olga", "rep")
     answer = client.put("/api/1/surveys/0123456789abcdef", json={"name": "Priced"})
     assert answer.json()["document"]["prices"]["currency"] == "EUR"
+
+
+def test_surveys_are_answered_anew_when_the_offices_rules_change(own_server):
+    client = own_server.person("olga", "rep")
+    survey = "/api/1/surveys/0123456789abcdef"
+    client.put(survey, json={"name": "Ruled"})
+    tree = {"distance": "3 m", "height": "20 m", "species": "Pinus strobus"}
+    client.put(f"{survey}/parts/trees/Pine", json=tree)
+    shipped = client.get(f"{survey}/advice").json()
+    assert client.get(f"{survey}/advice").json() == shipped
+
+    text = files("eavefall_model.advice").joinpath("rules.yaml").read_text("utf-8")
+    book = parse_rules(f"{text}\n# the office's own copy\n")
+    office = own_server.office
+    rules = replace(office.settings.rules, book=book)
+    own_server.app.state.office = replace(office, settings=replace(office.settings, rules=rules))
+    own = client.get(f"{survey}/advice").json()
+    assert book.digest in own["provenance"]["rules"]
+    assert book.digest not in shipped["provenance"]["rules"]
+    with office.database.read() as session:
+        assert session.scalar(select(func.count()).select_from(AdviceRow)) == 2
+
+
+def test_wrong_rules_stop_the_server_before_it_starts(tmp_path):
+    (tmp_path / "rules.yaml").write_text("format: something else\n", "utf-8")
+    answer = RUN.invoke(
+        app, ["serve", "--data", str(tmp_path / "d"), "--rules", str(tmp_path / "rules.yaml")]
+    )
+    assert isinstance(answer.exception, EavefallError)
+    assert answer.exception.code == "rules-invalid"
+    assert not (tmp_path / "d").exists()

@@ -226,7 +226,7 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
 
     def inputs_at(end: int) -> Inputs:
         document = {**document_with_answers(row.document, row.answers, end), "photos": refs}
-        return Inputs(survey_from_data(document), views, model_id)
+        return Inputs(survey_from_data(document), views, model_id, office.settings.rules)
 
     quote = prequote(inputs_at, advise)
     return _page(

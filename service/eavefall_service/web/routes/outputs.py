@@ -45,7 +45,7 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         row = surveys.open_survey(session, survey_id, actor)
         views = photos.views(session, survey_id)
         survey = surveys.assemble(session, row)
-    inputs = Inputs(survey, views, advice.provenance.model)
+    inputs = Inputs(survey, views, advice.provenance.model, office.settings.rules)
     pictures = {
         view.row.name: picture_from_rgb(decode(reading.display_bytes(office, view.row)).rgb) for view in views
     }

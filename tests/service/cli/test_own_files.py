@@ -1,4 +1,4 @@
-"""The office's price file: the same for ``assess`` and ``serve``, checked line by line."""
+"""The office's own files: prices, rules and guards, read alike by every command, checked line by line."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from eavefall_model.errors import EavefallError
 from eavefall_service.cli import assess, build_app, serve
-from eavefall_service.cli.price_file import read_prices
+from eavefall_service.cli.own_files import read_prices
 
 # Invented numbers.
 PRICES = "currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\ngutter_per_m: [5, 6]\n"
@@ -71,3 +71,19 @@ def test_a_wrong_price_file_is_refused_before_any_work(folder: Path) -> None:
     answer = CliRunner().invoke(build_app("assess"), arguments)
     assert isinstance(answer.exception, EavefallError)
     assert answer.exception.code == "rules-invalid"
+
+
+@pytest.mark.parametrize("given", ["[20, 10]", "[-1, 10]"])
+def test_a_range_starts_with_the_low_price(folder: Path, given: str) -> None:
+    (folder / "prices.yaml").write_text(PRICES.replace("[10, 20]", given), "utf-8")
+    with pytest.raises(EavefallError, match="woven_micromesh: give the low price first"):
+        read_prices(folder / "prices.yaml")
+
+
+def test_a_file_that_is_not_there_is_named(folder: Path) -> None:
+    for option in ("--rules", "--guards"):
+        absent = ["assess", str(folder / "house.yaml"), option, str(folder / "absent.yaml")]
+        answer = CliRunner().invoke(build_app("assess"), absent)
+        assert isinstance(answer.exception, EavefallError)
+        assert answer.exception.code == "rules-invalid"
+        assert "absent.yaml" in answer.exception.message
