@@ -137,9 +137,10 @@ def bench(
     rounds: Annotated[int, typer.Option(help="Repeats of full tag and bare decode.")] = 25,
     pairs: Annotated[int, typer.Option(help="Repeats of one process, then two.")] = 7,
     grain_px: Annotated[float, typer.Option(help="Grain of the picture; finer makes more bytes.")] = 2.0,
+    patience_s: Annotated[float, typer.Option(help="How long to wait for quiet moments, in all.")] = 60.0,
 ) -> None:
     """Full tag over bare scaled decode, two processes over one, peak memory."""
-    found = measure(rounds, pairs, grain_px=grain_px)
+    found = measure(rounds, pairs, grain_px=grain_px, patience_s=patience_s)
     _say.print(f"{found.megabytes:.1f} MB JPEG of 12 MP; medians, 95 % intervals over n repeats")
     _say.print(f"full tag over bare scaled decode, processor time: {found.full_over_decode}")
     _say.print(f"two processes over one, photos per second: {found.two_over_one}")
