@@ -86,7 +86,8 @@ PROBLEMS: Final = {
     "too bright": "Too bright. Turn a little away from the sun.",
     "blurred": "Blurred. Hold the phone with both hands, tap on the tree, wait a moment, then take it.",
     "small": "Too small. Send the photo itself, not a preview of it.",
-    "no tree": "We can't see a tree in it. Step back until the whole tree fits, and hold the phone upright.",
+    "no tree": "We may not see a tree in it. If there is one, step back until all of it fits. "
+    "If there is none, leave the photo as it is.",
     "too far": "Too far away. Hold the phone about a hand's length above the card.",
     "glare": "It shines too much. Turn away from the lamp or the sun; no flash.",
     "tilted": "Held at a slant. Hold the phone flat, straight above the card.",
