@@ -102,14 +102,16 @@ def _leaf(rng: np.random.Generator, canvas: Float32) -> None:
     outline = np.vstack([np.column_stack([along, half]), np.column_stack([along, -half])[::-1]])
     centre = np.array([width / 2, height / 2])
     mottle = cv2.resize(rng.normal(1, 0.12, (30, 40)).astype(np.float32), (width, height))
-    _fill(canvas, outline @ spin.T + centre, mottle[..., None] * np.array([0.06, 0.14, 0.03]))
+    # Blade and veins in one colour layer, so that no vein ends outside the blade.
+    blade = (mottle[..., None] * np.array([0.06, 0.14, 0.03])).astype(np.float32)
     vein = np.array([0.13, 0.22, 0.08])
     for k in np.linspace(-0.42, 0.36, 9):
         for side in (-1, 0, 1):
             start = np.array([k * 0.75 * width, 0.0])
             end = start + (np.array([0.10, 0.13 * side]) * width if side else np.array([0.07, 0.0]) * width)
             a, b = (np.vstack([start, end]) @ spin.T + centre).round().astype(int)
-            cv2.line(canvas, tuple(map(int, a)), tuple(map(int, b)), vein.tolist(), 3, cv2.LINE_AA)
+            cv2.line(blade, tuple(map(int, a)), tuple(map(int, b)), vein.tolist(), 3, cv2.LINE_AA)
+    _fill(canvas, outline @ spin.T + centre, blade)
 
 
 def _hand(rng: np.random.Generator, canvas: Float32) -> None:

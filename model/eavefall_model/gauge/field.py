@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.light import sample
+from eavefall_model.gauge.contrast import View
 from eavefall_model.gauge.locate import Located
 
-__all__ = ["allowed_mask", "ground_light"]
+__all__ = ["allowed_mask", "on_sheet"]
 
-_BORDER_PX = 2
+FloatArray = NDArray[np.float64]
+
+_BORDER_PX: Final = 2
+_ASIDE_PX: Final = 4.0
+_MAX_SHADE: Final = 3.0  # deep shadow on the same sheet (judgement)
+_MOST: Final = 0.6
+_MAX_TINT: Final = 12.0  # 8-bit Lab; rendered scenes, unevenly lit, stay below 4
 
 
 def allowed_mask(located: Located, view_px: tuple[int, int], factor: float) -> NDArray[np.bool_]:
@@ -30,14 +38,36 @@ def allowed_mask(located: Located, view_px: tuple[int, int], factor: float) -> N
     return mask.astype(bool)
 
 
-def ground_light(light: NDArray[np.float32], located: Located, allowed: NDArray[np.bool_]) -> float:
-    """Linear light of the sheet: round the reference or, where that is the sheet itself, all over it."""
+def on_sheet(axis_px: FloatArray, half_px: float, view: View, located: Located) -> bool:
+    """Whether beside most of a strand lies the sheet that lies round the reference, lit or shaded.
+
+    A leaf's veins, a twig before the sky and lines on a table have something else beside them. Other needles
+    that cross or touch it for a part of its length do no harm.
+    """
+    tangent = np.gradient(axis_px, axis=0)
+    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+    aside = np.column_stack([-tangent[:, 1], tangent[:, 0]]) * (half_px + _ASIDE_PX)
+    beside = _lab_at(view, np.vstack([axis_px + aside, axis_px - aside]))
     if located.inside is None:
-        x, y = np.vstack(located.outside).T
-        there = (x >= 0) & (y >= 0) & (x < light.shape[1]) & (y < light.shape[0])
-        return float(np.median(sample(light, x[there][:, None], y[there][:, None]))) if there.any() else 0.0
-    view = np.asarray(cv2.resize(light, allowed.shape[::-1], interpolation=cv2.INTER_NEAREST), np.float32)
-    return float(np.median(view[allowed])) if allowed.any() else 0.0
+        sheet = _lab_at(view, np.vstack(located.outside))
+    else:
+        sheet = view.lab[view.allowed].astype(np.float64)
+    if not len(beside) or not len(sheet):
+        return False
+    typical = np.median(sheet, axis=0)
+    # CIE 1976: light is ((L* + 16) / 116)^3; OpenCV's 8 bits hold 2.55 L*.
+    light = ((beside[:, 0] / 2.55 + 16) / (typical[0] / 2.55 + 16)) ** 3
+    tint = np.hypot(*(beside - typical)[:, 1:].T)
+    same = (light > 1 / _MAX_SHADE) & (light < _MAX_SHADE) & (tint < _MAX_TINT)
+    return bool(same.mean() > _MOST)
+
+
+def _lab_at(view: View, points_px: FloatArray) -> FloatArray:
+    """Lab, 8 bit, (M, 3) at those of the points (N, 2) of the photo that lie in it."""
+    cells = np.round((points_px + 0.5) / view.factor - 0.5).astype(np.int64)
+    height, width = view.lab.shape[:2]
+    there = (cells >= 0).all(axis=1) & (cells < [width, height]).all(axis=1)
+    return np.asarray(view.lab[cells[there, 1], cells[there, 0]], np.float64)
 
 
 def _view(polygon_px: NDArray[np.float64], factor: float) -> NDArray[np.int32]:

@@ -29,7 +29,7 @@ _PAPER_INSET_MM: Final = 4.0
 _SURE_CARD: Final = 0.85
 _SURE_TILT_DEG: Final = 45.0
 # What all of a coin's rim has in common (rounding, shadow at its foot): fitted on rendered scenes.
-_RIM_SD_PX: Final = 0.45
+_RIM_SD_PX: Final = 0.4
 _AGREE: Final = 0.03  # two references may differ by this much in scale
 
 

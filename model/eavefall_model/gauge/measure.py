@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
 from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
-from eavefall_model.gauge.field import allowed_mask, ground_light
+from eavefall_model.gauge.field import allowed_mask, on_sheet
 from eavefall_model.gauge.light import linear_luma
 from eavefall_model.gauge.locate import Located, locate
 from eavefall_model.gauge.needle_measure import Measured, measure_trace
@@ -40,9 +40,6 @@ _MIN_ASPECT: Final = 8.0
 _MAX_WIDTH_CV: Final = 0.3
 _MIN_GOOD_SHARE: Final = 0.35
 _MAX_STEP: Final = 0.6  # lighter on one side than on the other by this much: the rim of something wide
-_ON_SHEET: Final = (
-    3.0  # what lies on another thing (a leaf's veins) has other light beside it, by this factor
-)
 _COMPLETE_GOOD_SHARE: Final = 0.5
 _MAX_REL_SCALE_SD: Final = 0.025
 _MAX_GLARE: Final = 0.25
@@ -112,9 +109,8 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
     mask = _without_specks(strand_mask(view), view.px_per_mm)
     strands = join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
     glare = glare_share(photo.rgb, view.allowed)
-    ground = ground_light(light, located, view.allowed)
     found, blur_mm = _trace_all(light, view, Crowd(mask, view.factor), strands, located.plane)
-    found = [f for f in found if ground / _ON_SHEET <= f.trace.beside <= ground * _ON_SHEET]
+    found = [f for f in found if on_sheet(f.trace.axis, f.trace.half_px, view, located)]
     late = _refuse_content(found, strands, glare, blur_mm, name)
     if late is not None:
         return _result(photo, name, wanted, located, [], late)

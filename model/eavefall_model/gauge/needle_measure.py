@@ -30,8 +30,8 @@ _EDGE_DARK_ON_LIGHT: Final = (0.06, 0.005)
 _EDGE_LIGHT_ON_DARK: Final = (0.10, 0.013)
 _CROWDED: Final = 0.08  # of the width, where another needle lies along all of this one
 _FEWEST: Final = 4
-_TIP_SD_PX: Final = 0.3
-_TIP_SD_MM: Final = 0.015
+_TIP_SD_PX: Final = 0.21
+_TIP_SD_MM: Final = 0.012
 _TIP_LIGHT_ON_DARK_SD_MM: Final = 0.06
 # A cone's tip lies a quarter of its light's fall farther out than a parabola's (computed, see trace); needles
 # are nearer to the latter (judgement).

@@ -56,8 +56,7 @@ class Trace:
     stations, which lie at ``share`` (N,) of the length; ``clear`` (N,) marks those with nothing else within
     the profile; ``half_px`` and ``blur_px`` describe the body;
     ``good_share`` is how much of the length could be measured; ``misfit`` the typical misfit of the profiles;
-    ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light, and
-    ``beside`` the light of what it lies on.
+    ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light.
     ``step`` is how much the light beside it differs from side to side, over the contrast (a leaf's
     rim: 1 and more).
     ``fall_px`` is how much longer than at a square end the light takes to fall off at each end: its point.
@@ -76,7 +75,6 @@ class Trace:
     misfit: float
     edge_sd_px: float
     contrast: float
-    beside: float
     step: float
     fall_px: tuple[float, float]
     reached: tuple[bool, bool]
@@ -191,7 +189,6 @@ def trace(
         misfit=float(np.median(fit.misfit[seen])),
         edge_sd_px=float(np.median(fit.edge_sd_px[seen])),
         contrast=contrast,
-        beside=body.beside,
         step=abs(float(np.median(fit.step[seen])) / contrast),
         fall_px=(first.fall_px, last.fall_px),
         reached=(first.reached, last.reached),
