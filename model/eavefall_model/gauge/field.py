@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from eavefall_model.gauge.contrast import View
 from eavefall_model.gauge.locate import Located
 
-__all__ = ["allowed_mask", "on_sheet"]
+__all__ = ["allowed_mask", "on_sheet", "sheet_lab"]
 
 FloatArray = NDArray[np.float64]
 
@@ -38,8 +38,17 @@ def allowed_mask(located: Located, view_px: tuple[int, int], factor: float) -> N
     return mask.astype(bool)
 
 
-def on_sheet(axis_px: FloatArray, half_px: float, view: View, located: Located) -> bool:
-    """Whether beside most of a strand lies the sheet that lies round the reference, lit or shaded.
+def sheet_lab(view: View, located: Located) -> FloatArray | None:
+    """Typical colour (3,) in Lab, 8 bit, round the reference or, where that is the sheet itself, all over it.
+
+    None where nothing of it lies in the photo.
+    """
+    sheet = _lab_at(view, np.vstack(located.outside)) if located.inside is None else view.lab[view.allowed]
+    return np.asarray(np.median(sheet, axis=0), np.float64) if len(sheet) else None
+
+
+def on_sheet(axis_px: FloatArray, half_px: float, view: View, sheet: FloatArray | None) -> bool:
+    """Whether beside most of a strand lies the ``sheet`` of :func:`sheet_lab`, lit or shaded.
 
     A leaf's veins, a twig before the sky and lines on a table have something else beside them. Other needles
     that cross or touch it for a part of its length do no harm.
@@ -48,16 +57,11 @@ def on_sheet(axis_px: FloatArray, half_px: float, view: View, located: Located) 
     tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
     aside = np.column_stack([-tangent[:, 1], tangent[:, 0]]) * (half_px + _ASIDE_PX)
     beside = _lab_at(view, np.vstack([axis_px + aside, axis_px - aside]))
-    if located.inside is None:
-        sheet = _lab_at(view, np.vstack(located.outside))
-    else:
-        sheet = view.lab[view.allowed].astype(np.float64)
-    if not len(beside) or not len(sheet):
+    if sheet is None or not len(beside):
         return False
-    typical = np.median(sheet, axis=0)
     # CIE 1976: light is ((L* + 16) / 116)^3; OpenCV's 8 bits hold 2.55 L*.
-    light = ((beside[:, 0] / 2.55 + 16) / (typical[0] / 2.55 + 16)) ** 3
-    tint = np.hypot(*(beside - typical)[:, 1:].T)
+    light = ((beside[:, 0] / 2.55 + 16) / (sheet[0] / 2.55 + 16)) ** 3
+    tint = np.hypot(*(beside - sheet)[:, 1:].T)
     same = (light > 1 / _MAX_SHADE) & (light < _MAX_SHADE) & (tint < _MAX_TINT)
     return bool(same.mean() > _MOST)
 

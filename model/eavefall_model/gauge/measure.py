@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
 from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
-from eavefall_model.gauge.field import allowed_mask, on_sheet
+from eavefall_model.gauge.field import allowed_mask, on_sheet, sheet_lab
 from eavefall_model.gauge.light import linear_luma
 from eavefall_model.gauge.locate import Located, locate
 from eavefall_model.gauge.needle_measure import Measured, measure_trace
@@ -110,7 +110,8 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
     strands = join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
     glare = glare_share(photo.rgb, view.allowed)
     found, blur_mm = _trace_all(light, view, Crowd(mask, view.factor), strands, located.plane)
-    found = [f for f in found if on_sheet(f.trace.axis, f.trace.half_px, view, located)]
+    sheet = sheet_lab(view, located)
+    found = [f for f in found if on_sheet(f.trace.axis, f.trace.half_px, view, sheet)]
     late = _refuse_content(found, strands, glare, blur_mm, name)
     if late is not None:
         return _result(photo, name, wanted, located, [], late)
