@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 _BORDER_PX: Final = 2
 _ASIDE_PX: Final = 4.0
 _MAX_SHADE: Final = 3.0  # deep shadow on the same sheet (judgement)
+_EVERY: Final = 4  # a sixteenth of a page has the same median
 _MOST: Final = 0.6
 _MAX_TINT: Final = 12.0  # 8-bit Lab; rendered scenes, unevenly lit, stay below 4
 
@@ -43,7 +44,11 @@ def sheet_lab(view: View, located: Located) -> FloatArray | None:
 
     None where nothing of it lies in the photo.
     """
-    sheet = _lab_at(view, np.vstack(located.outside)) if located.inside is None else view.lab[view.allowed]
+    if located.inside is None:
+        sheet = _lab_at(view, np.vstack(located.outside))
+    else:
+        few = (slice(None, None, _EVERY), slice(None, None, _EVERY))
+        sheet = view.lab[few][view.allowed[few]].astype(np.float64)
     return np.asarray(np.median(sheet, axis=0), np.float64) if len(sheet) else None
 
 
