@@ -112,4 +112,5 @@ def test_server_time_for_tags_against_the_bare_model(server, rep, survey, tree_p
         server.office.work.later(lambda: None).result(timeout=60)
     ratio = statistics.median(wire) / statistics.median(bare)
     print(f"\n{size} photo on the wire to tags, over decode and tag: {ratio:.2f} (medians of {len(wire)})")
-    assert ratio < 3
+    # A bound for a shared machine, far from the figure printed above.
+    assert ratio < 6
