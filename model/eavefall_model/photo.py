@@ -93,7 +93,9 @@ def sniff(data: bytes) -> str | None:
     return None
 
 
-def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Photo:
+def decode(
+    data: bytes, *, name: str = "photo", fit_px: int | None = None, sha256: str | None = None
+) -> Photo:
     """Decode a photo.
 
     Parameters
@@ -105,6 +107,8 @@ def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Ph
     fit_px : int, optional
         Decode so that the shorter side has at least this many pixels (and, for JPEG, about as few as the
         format's own scaling allows). ``None`` decodes at full size, as measuring needs.
+    sha256 : str, optional
+        The hash of ``data`` in hexadecimal, if it was taken already while the bytes came in.
 
     Raises
     ------
@@ -152,7 +156,7 @@ def decode(data: bytes, *, name: str = "photo", fit_px: int | None = None) -> Ph
         rgb=_fit(rgb, fit_px),
         width_px=width_px,
         height_px=height_px,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=sha256 or hashlib.sha256(data).hexdigest(),
         kind=kind,
         quality=assess_quality(rgb, width_px, height_px),
         focal_35mm=focal_35mm,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import shutil
 import subprocess
@@ -233,3 +234,9 @@ def test_damaged_camera_facts_are_none() -> None:
     photo = decode(spoilt)
     assert photo.focal_35mm is None
     assert photo.rgb.shape == (360, 480, 3)
+
+
+def test_a_hash_taken_on_the_way_in_is_not_taken_again():
+    data = display_jpeg(np.zeros((64, 64, 3), np.uint8))
+    assert decode(data).sha256 == hashlib.sha256(data).hexdigest()
+    assert decode(data, sha256="0" * 64).sha256 == "0" * 64

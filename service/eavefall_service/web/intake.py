@@ -135,7 +135,7 @@ def _take_in(
             view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
             return Taken(known, view.tags, False)
     # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
-    photo = decode(incoming.read(), name="The photo", fit_px=_fit_px(office))
+    photo = decode(incoming.read(), name="The photo", fit_px=_fit_px(office), sha256=incoming.sha256)
     taken = _keep(office, survey_id, actor, meta, incoming, photo)
     if taken.row.shows == "gauge" and measure:
         office.work.later(partial(reading.gauge, office, taken.row.id))
