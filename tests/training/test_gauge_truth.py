@@ -73,7 +73,7 @@ def test_a_scene_is_reproducible_and_half_of_the_photos_tell_their_focal_length(
 
 
 def test_nothing_that_was_tuned_on_is_held_out():
-    assert HELD_OUT_SEED >= 300_000
+    assert HELD_OUT_SEED > 400_215
 
 
 def test_a_needle_not_found_is_missed():
