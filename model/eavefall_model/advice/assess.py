@@ -10,7 +10,7 @@ from typing import Final
 from eavefall_model.advice.cautions import cautions
 from eavefall_model.advice.decide import class_probability, interval, opening_of
 from eavefall_model.advice.eaves import eave_advice
-from eavefall_model.advice.first_step import find_out_first
+from eavefall_model.advice.first_step import first_steps
 from eavefall_model.advice.flips import flips
 from eavefall_model.advice.judge import judge
 from eavefall_model.advice.outcome import Outcome, run
@@ -78,6 +78,7 @@ def assess(
     per_eave = tuple(eave_advice(outcome, judged, number) for number in range(len(survey.eaves)))
     planned = outcome.guards[judged.planned]
     next_steps = measure_next(outcome, judged)
+    before = first_steps(outcome, judged, next_steps)
     known_class = judged.fineness_class != "no-guard-needed" and judged.fineness_class != "unsure"
     return Advice(
         survey=survey.name,
@@ -95,7 +96,8 @@ def assess(
         measure_next=next_steps,
         flips=flips(outcome, judged),
         cautions=cautions(outcome, judged),
-        find_out_first=find_out_first(outcome, judged, next_steps),
+        find_out_first=tuple(sentence for _, sentence in before),
+        find_out_first_codes=tuple(code for code, _ in before),
         failed_photos=tuple(failed_photos),
         check_photos=outcome.check_photos,
         provenance=Provenance(

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from eavefall_model.advice.engine import rule_cautions
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import Caution
+
+__all__ = ["TOPICS", "cautions"]
 
 __all__ = ["cautions"]
 
@@ -40,6 +44,8 @@ _NO_LADDER = Caution(
     sentence="The owner does not go up ladders: plan every brushing as a paid visit or from "
     "the ground with a pole.",
 )
+# Every topic but those that rules of an office add.
+TOPICS: Final = tuple(each.topic for each in (*_ALWAYS, _LIMB, _NO_LADDER))
 
 
 def cautions(outcome: Outcome, judged: Judged) -> tuple[Caution, ...]:

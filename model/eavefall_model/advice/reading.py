@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.advice.inputs import input_kind
 from eavefall_model.advice.schema import Assumed
 from eavefall_model.advice.streams import Streams
 
@@ -17,13 +18,19 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Uncertain:
-    """One uncertain input: its draws, and how to ask for it. ``missing`` says that the survey left it out."""
+    """One uncertain input: its draws, and how to ask for it. ``missing`` says that the survey left it out.
+
+    Raises ``KeyError`` for a ``key`` of no kind in ``inputs.INPUT_KINDS``.
+    """
 
     key: str
     label: str
     ask: str
     draws: Array
     missing: bool
+
+    def __post_init__(self) -> None:
+        input_kind(self.key)  # an input that nobody has registered is a mistake of ours
 
 
 class Reader:

@@ -217,6 +217,7 @@ class Advice(_Frozen):
     flips: tuple[Flip, ...]
     cautions: tuple[Caution, ...]
     find_out_first: tuple[str, ...] = ()
+    find_out_first_codes: tuple[str, ...] = ()
     failed_photos: tuple[str, ...] = ()
     check_photos: tuple[str, ...] = ()
     provenance: Provenance

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from eavefall_model.advice.assess import assess
+from eavefall_model.advice.first_step import FIRST_STEPS
+from eavefall_model.advice.inputs import INPUT_KINDS, input_kind, input_place
+from eavefall_model.advice.outcome import run
+from eavefall_model.advice.reading import Uncertain
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import Advice
 from eavefall_model.advice.validate import faults
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
 KINDS = ["none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh"]
@@ -43,6 +50,7 @@ def test_it_says_to_find_out_the_kind_and_then_to_measure_the_needles(unsure: Ad
     assert "photograph the foliage" in first
     assert "needles" in second
     assert "drop test" in second
+    assert unsure.find_out_first_codes == ("kind-of-tree", "needle-width") == tuple(FIRST_STEPS)
 
 
 def test_until_then_the_figures_are_those_of_the_open_gutter(unsure: Advice) -> None:
@@ -64,7 +72,7 @@ def test_once_the_kind_is_known_a_guard_is_named_and_nothing_stands_first(known:
     advice = assess(house(**known, count=3), draws=300)
     assert advice.fineness_class != "unsure"
     assert advice.recommended_guard in KINDS
-    assert advice.find_out_first == ()
+    assert advice.find_out_first == advice.find_out_first_codes == ()
 
 
 def test_the_validator_holds_the_two_together(unsure: Advice) -> None:
@@ -75,3 +83,39 @@ def test_the_validator_holds_the_two_together(unsure: Advice) -> None:
     assert any("recommended_guard" in fault for fault in faults(lost))
     asked = known.model_copy(update={"find_out_first": unsure.find_out_first})
     assert any("find_out_first" in fault for fault in faults(asked))
+    uncoded = unsure.model_copy(update={"find_out_first_codes": ("kind-of-tree",)})
+    assert any("find_out_first_codes" in fault for fault in faults(uncoded))
+
+
+@pytest.mark.parametrize(
+    ("key", "kind", "place"),
+    [
+        ("trees[12].crown_radius", "trees.crown_radius", 12),
+        ("eaves[0].gutter.width", "eaves.gutter.width", 0),
+        ("source.any long needle..width", "source.width", None),
+        ("source.Picea abies.St. John's.litter", "source.litter", None),
+        ("wind.from", "wind.from", None),
+    ],
+)
+def test_kind_of_an_input(key: str, kind: str, place: int | None) -> None:
+    assert input_kind(key) == kind
+    assert input_place(key) == place
+
+
+@pytest.mark.parametrize("key", ["trees[0].smell", "source.oak.colour", "moon", "trees.height.more"])
+def test_an_input_that_is_not_registered_is_refused(key: str) -> None:
+    with pytest.raises(KeyError, match="not a registered kind"):
+        Uncertain(key, "label", "ask", np.zeros(3), True)
+
+
+def test_the_registry_holds_what_is_asked_about_and_nothing_else() -> None:
+    outcome = run(house(overhang="1 m"), {}, {}, load_rules(), load_guards(), seed=0, draws=50)
+    two = run(
+        Survey.model_validate({"name": "h", "eaves": [{"name": "a"}, {"name": "b"}], "trees": [{"name": "t"}]}),
+        {}, {}, load_rules(), load_guards(), seed=0, draws=50,
+    )  # fmt: skip
+    found = {
+        input_kind(each.key)
+        for each in (*outcome.site.inputs, *outcome.sources.inputs, *two.site.inputs, *two.sources.inputs)
+    }
+    assert found | {"household.cleanings_per_year"} == set(INPUT_KINDS)
