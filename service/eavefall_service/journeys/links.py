@@ -7,7 +7,7 @@ import secrets
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from eavefall_model.errors import ServiceError
+from eavefall_model.errors import ERROR_CODES, ServiceError
 from eavefall_service.journeys.accounts import keyed_hash
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
@@ -62,14 +62,10 @@ def follow(session: Session, token: str, secret: str) -> tuple[Actor, SurveyRow,
     """Who a link's token stands for; raises ``link-unknown``, ``link-revoked`` or ``link-expired``."""
     link = session.scalar(select(LinkRow).where(LinkRow.token_hash == keyed_hash(secret, token)))
     if link is None:
-        raise ServiceError(
-            "link-unknown",
-            "This link is not complete, or not one we gave out.",
-            "Open it from the message again.",
-        )
+        raise ServiceError("link-unknown", ERROR_CODES["link-unknown"], "Open it from the message again.")
     if link.revoked_at is not None:
-        raise ServiceError("link-revoked", "The office has withdrawn this link.", _ASK)
+        raise ServiceError("link-revoked", ERROR_CODES["link-revoked"], _ASK)
     if link.expires_at <= now_text():
-        raise ServiceError("link-expired", "This link's time is over.", _ASK)
+        raise ServiceError("link-expired", ERROR_CODES["link-expired"], _ASK)
     row = session.get_one(SurveyRow, link.survey_id)
     return Actor(f"link {link.id}", "homeowner", row.branch, link_survey=row.id), row, link

@@ -9,7 +9,15 @@ from typing import Any, Final
 from eavefall_model.advice.schema import FINENESS_CLASSES, Advice
 from eavefall_service.journeys.advice import Inputs
 
-__all__ = ["BANDS", "HOME_TREE", "PreQuote", "document_with_answers", "prequote"]
+__all__ = [
+    "BANDS",
+    "HOME_TREE",
+    "PreQuote",
+    "answered",
+    "document_with_answers",
+    "prequote",
+    "without_answers",
+]
 
 HOME_TREE: Final = "Tree nearest the roof"
 # Question -> answer -> values in metres at the near, middle and far end of the band (judgement).
@@ -29,6 +37,9 @@ BANDS: Final[dict[str, dict[str, tuple[float, float, float]]]] = {
     # Eave height by storeys: common practice, no source.
     "storeys": {"one": (2.4, 2.8, 3.2), "two": (4.8, 5.5, 6.2), "three": (7.5, 8.3, 9.2)},
 }
+# Cleanings a year that the household accepts, by its answer.
+_ACCEPTED: Final = {"0.5": 0.5, "1": 1.0, "2": 2.0, "4": 4.0}
+_BARE_TREE: Final = frozenset({"name", "count"})
 _OVERHANG_M: Final = (2.5, 1.5, 0.5)
 _SHOWN_FROM: Final = 0.1
 
@@ -47,7 +58,9 @@ def document_with_answers(
     document: Mapping[str, Any], answers: Mapping[str, str], end: int
 ) -> dict[str, Any]:
     """A survey document with the bands filled in at ``end`` (0 near, 1 middle, 2 far)."""
-    tree: dict[str, Any] = {"name": HOME_TREE}
+    trees = list(document.get("trees", ()))
+    # What the office noted of that tree beside the answers stays.
+    tree = next((dict(each) for each in trees if each["name"] == HOME_TREE), {"name": HOME_TREE})
     if near := BANDS["near"].get(answers.get("near", "")):
         tree["distance"] = f"{near[end]} m"
         if answers["near"] == "over":
@@ -58,8 +71,8 @@ def document_with_answers(
     kind = answers.get("kind")
     if kind in ("needle", "broad"):
         tree["foliage"] = kind
-    trees = [each for each in document.get("trees", ()) if each["name"] != HOME_TREE]
-    if len(tree) > 1:
+    trees = [each for each in trees if each["name"] != HOME_TREE]
+    if tree.keys() - _BARE_TREE or _is_tested(document):
         trees.append(tree)
     eaves = [dict(eave) for eave in document["eaves"]]
     if storeys := BANDS["storeys"].get(answers.get("storeys", "")):
@@ -70,7 +83,57 @@ def document_with_answers(
     if answers.get("roof"):
         for eave in eaves:
             eave.setdefault("roof", answers["roof"])
-    return {**document, "trees": trees, "eaves": eaves}
+    filled = {**document, "trees": trees, "eaves": eaves}
+    # The household's own word, whatever stood there.
+    if accepted := _ACCEPTED.get(answers.get("accept", "")):
+        filled["household"] = {**document.get("household", {}), "cleanings_per_year": accepted}
+    return filled
+
+
+def answered(
+    document: Mapping[str, Any], before: Mapping[str, str], answers: Mapping[str, str]
+) -> dict[str, Any]:
+    """The document with the middle of new answers instead of earlier ones, for the visit to check."""
+    filled = document_with_answers(without_answers(document, before), answers, 1)
+    if (said := _note(answers)) and not filled.get("note"):
+        filled["note"] = said
+    return filled
+
+
+def without_answers(document: Mapping[str, Any], answers: Mapping[str, str]) -> dict[str, Any]:
+    """The document with what the answers put there taken out again; what the office changed stays."""
+    put = document_with_answers({"eaves": [{}]}, answers, 1)
+    home_tree = {name: value for tree in put["trees"] for name, value in tree.items() if name != "name"}
+    trees = [
+        _less(tree, home_tree) if tree["name"] == HOME_TREE else tree for tree in document.get("trees", ())
+    ]
+    left = {
+        **document,
+        "eaves": [_less(eave, put["eaves"][0]) for eave in document["eaves"]],
+        "trees": [
+            tree
+            for tree in trees
+            if tree["name"] != HOME_TREE or tree.keys() - _BARE_TREE or _is_tested(document)
+        ],
+        "household": _less(document.get("household", {}), put.get("household", {})),
+    }
+    return _less(left, {"note": _note(answers)})
+
+
+def _is_tested(document: Mapping[str, Any]) -> bool:
+    """Whether a drop test names the homeowner's tree, which must not go then."""
+    return any(test.get("tree") == HOME_TREE for test in document.get("drop_tests", ()))
+
+
+def _less(part: Mapping[str, Any], put: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in part.items() if name not in put or value != put[name]}
+
+
+def _note(answers: Mapping[str, str]) -> str | None:
+    """What the rep reads of the household's habit."""
+    if not answers.get("cleaned"):
+        return None
+    return f"Cleaned now, by the household's word: {answers['cleaned']} times a year."
 
 
 def prequote(inputs_at: Callable[[int], Inputs], advise: Callable[[Inputs], Advice]) -> PreQuote:

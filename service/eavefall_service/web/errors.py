@@ -37,6 +37,7 @@ _STATUS: Final[dict[str, int]] = {
     "host-unknown": 400,
     "upload-slow": 408,
     "name-taken": 409,
+    "photo-sent-already": 409,
     "too-many-photos": 409,
     "too-many-tries": 429,
     "queue-full": 429,

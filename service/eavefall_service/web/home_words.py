@@ -53,8 +53,9 @@ SHOTS: Final = (
     Shot(
         "leaf",
         "What lies on the ground, beside a card",
-        "Pick up five to ten fallen needles or leaves. Lay them on plain paper, side by side, with a bank "
-        "card, back up, beside them. Hold the phone flat above, all four corners of the card in view.",
+        "Pick up five to ten fallen needles or leaves. Lay them on plain paper, side by side, and beside "
+        "them a plastic card of bank-card size. A shop or library card is best: it shows no bank number. "
+        "Hold the phone flat above, all four corners of the card in view.",
         "gauge",
         "card",
     ),
@@ -123,6 +124,17 @@ QUESTIONS: Final = (
         "How often are the gutters cleaned now?",
         (
             ("0", "Never"),
+            ("1", "Once a year"),
+            ("2", "Twice a year"),
+            ("4", "More often"),
+            ("", "I don't know"),
+        ),
+    ),
+    Question(
+        "accept",
+        "How often would cleaning be fine with you?",
+        (
+            ("0.5", "Every other year"),
             ("1", "Once a year"),
             ("2", "Twice a year"),
             ("4", "More often"),

@@ -69,8 +69,8 @@ async def receive(
     Raises
     ------
     ServiceError
-        ``queue-full``, ``disk-full``, ``photo-too-many-bytes``, ``upload-slow``, ``digest-mismatch``,
-        ``too-many-photos``.
+        ``photo-sent-already``, ``queue-full``, ``disk-full``, ``photo-too-many-bytes``, ``upload-slow``,
+        ``digest-mismatch``, ``too-many-photos``.
     PhotoError
         If the bytes are no photo; nothing is kept then.
     """
@@ -150,9 +150,12 @@ def _fit_px(office: Office) -> int:
 
 
 def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:
-    """A photo that the office had already may still answer a homeowner's guided shot."""
-    if meta.shot is None or known.shot is not None:
+    """A photo that the office had already may still answer a homeowner's guided shot, but only one."""
+    if meta.shot is None or known.shot == meta.shot:
         return
+    if known.shot is not None:
+        message = "You have sent this very photo already, for another of the five."
+        raise refuse("photo-sent-already", message, "Take another one here, or leave this one out.")
     with office.database.write() as session:
         session.get_one(PhotoRow, known.id).shot = meta.shot
 

@@ -19,7 +19,6 @@ __all__ = [
     "ROLES",
     "SHOWS",
     "STATUS",
-    "class_span",
     "compass",
     "interval",
     "months",
@@ -107,16 +106,6 @@ POINTS: Final = (
 def compass(bearing_deg: float | None) -> str:
     """The nearest of the 16 points, such as ``NNE``; empty for none."""
     return "" if bearing_deg is None else POINTS[round(bearing_deg / 22.5) % 16][0]
-
-
-def class_span(names: Iterable[str]) -> str:
-    """``Medium to extra-fine, or no guard needed`` for classes ordered from coarse to fine."""
-    names = list(names)
-    graded = [CLASSES[name] for name in names if name not in ("no-guard-needed", "unsure")]
-    span = graded[0] if len(graded) == 1 else f"{graded[0]} to {graded[-1].lower()}" if graded else ""
-    if "no-guard-needed" in names:
-        span = f"{span}, or no guard needed" if span else "No guard needed"
-    return span or CLASSES["unsure"]
 
 
 def _span(low: float, high: float) -> str:

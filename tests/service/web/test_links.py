@@ -56,6 +56,11 @@ def test_nothing_is_taken_before_the_yes(visitor, link, make_jpeg):
     )
     refused = visitor.post(f"/h/{link}/consent", data={})
     assert refused.url.path == f"/h/{link}"
+    assert "Please tick the first box" in refused.text
+    for page in ("photos", "questions", "answer"):
+        answer = visitor.get(f"/h/{link}/{page}")
+        assert answer.url.path == f"/h/{link}"
+        assert "Please tick the first box" in answer.text
 
 
 def test_withdrawn_link_says_so(visitor, rep, survey, link):
@@ -104,10 +109,13 @@ def test_whole_journey_without_scripts(visitor, rep, survey, agreed, tree_photo,
         "kind": "needle",
         "roof": "",
         "cleaned": "1",
+        "accept": "1",
     }
     answer = visitor.post(f"/h/{agreed}/questions", data=answers)
     assert answer.url.path.endswith("/answer")
     assert "no quote" in answer.text
+    assert "the tree nearest the roof" in answer.text
+    assert "Ask the owner" not in answer.text
     assert re.search(r"Every \d+ (to \d+ )?months|Less than once in 2 years", answer.text)
     done = visitor.post(f"/h/{agreed}/send")
     assert "Handed in" in done.text
@@ -115,9 +123,10 @@ def test_whole_journey_without_scripts(visitor, rep, survey, agreed, tree_photo,
     assert line["line"]["status"] == "submitted"
     assert line["line"]["origin"] == "homeowner"
     assert line["document"]["trees"][0]["distance"] == "1.5 m"
+    assert line["document"]["household"]["cleanings_per_year"] == 1
 
 
-def test_sender_deletes_one_and_all(server, visitor, survey, agreed, make_jpeg):
+def test_sender_deletes_one_and_all(server, visitor, rep, survey, agreed, make_jpeg):
     bearer = {"Authorization": f"Bearer {agreed}"}
     shas = [
         visitor.post(f"/api/1/link/photos?shot={shot}", content=make_jpeg(seed), headers=bearer).json()[
@@ -127,7 +136,11 @@ def test_sender_deletes_one_and_all(server, visitor, survey, agreed, make_jpeg):
     ]
     assert visitor.post(f"/h/{agreed}/photos/{shas[0]}/delete").status_code == 200
     assert [photo["sha256"] for photo in visitor.get("/api/1/link/photos", headers=bearer).json()] == shas[1:]
+    untouched = rep.get(f"/api/1/surveys/{survey}").json()["document"]
+    visitor.post(f"/h/{agreed}/questions", data={"near": "over", "tall": "twice", "storeys": "two"})
+    assert rep.get(f"/api/1/surveys/{survey}").json()["document"] != untouched
     visitor.post(f"/h/{agreed}/delete-all")
+    assert rep.get(f"/api/1/surveys/{survey}").json()["document"] == {**untouched, "photos": []}
     assert visitor.get("/api/1/link/photos", headers=bearer).json() == []
     assert not visitor.get("/api/1/link", headers=bearer).json()["agreed"]
     for sha256 in shas:
@@ -147,6 +160,19 @@ def test_photo_that_the_office_has_already_still_answers_the_shot(visitor, rep, 
     assert answer.status_code == 200
     assert "taken-one" in visitor.get(f"/h/{agreed}/photos").text
     assert len(rep.get(f"/api/1/surveys/{survey}/photos").json()) == 1
+
+
+def test_one_photo_answers_one_shot_and_the_second_says_so(visitor, agreed, make_jpeg):
+    bearer = {"Authorization": f"Bearer {agreed}"}
+    for status in (201, 200):  # the same shot again, as after a lost answer
+        answer = visitor.post("/api/1/link/photos?shot=house", content=make_jpeg(27), headers=bearer)
+        assert answer.status_code == status
+    again = visitor.post("/api/1/link/photos?shot=tree", content=make_jpeg(27), headers=bearer)
+    assert (again.status_code, again.json()["code"]) == (409, "photo-sent-already")
+    page = visitor.post(f"/h/{agreed}/photos/tree", files={"file": make_jpeg(27)})
+    assert page.status_code == 409
+    assert "for another of the five" in page.text
+    assert page.text.count('class="taken-one"') == 1
 
 
 def test_dark_photo_is_told_on_the_spot(visitor, agreed):

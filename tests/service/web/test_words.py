@@ -35,20 +35,6 @@ def test_months_span(low, high, text):
 
 
 @pytest.mark.parametrize(
-    ("names", "text"),
-    [
-        (["fine"], "Fine"),
-        (["medium", "fine", "extra-fine"], "Medium to extra-fine"),
-        (["medium", "fine", "no-guard-needed"], "Medium to fine, or no guard needed"),
-        (["no-guard-needed"], "No guard needed"),
-        (["unsure"], "Not sure yet"),
-    ],
-)
-def test_class_span(names, text):
-    assert words.class_span(names) == text
-
-
-@pytest.mark.parametrize(
     ("deg", "point"), [(0, "N"), (11.2, "N"), (11.3, "NNE"), (315, "NW"), (359, "N"), (None, "")]
 )
 def test_compass(deg, point):

@@ -14,6 +14,13 @@ from eavefall_service.journeys.photos import PhotoMeta, PhotoView
 from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.web.access import LinkBearer, LinkVisit
 from eavefall_service.web.errors import documented, refuse
+from eavefall_service.web.home_visit import (
+    delete_own,
+    give_consent,
+    save_answers,
+    shot_meta,
+    wait_for_gauge,
+)
 from eavefall_service.web.home_words import SHOTS
 from eavefall_service.web.office import OfficeDep
 from eavefall_service.web.routes.api import Sha256
@@ -24,7 +31,6 @@ from eavefall_service.web.routes.api_photos import (
     photo_out,
     take_photo,
 )
-from eavefall_service.web.routes.home import delete_own, give_consent, save_answers, shot_meta, wait_for_gauge
 from eavefall_service.web.shapes import PhotoOut
 
 __all__ = ["router"]
@@ -120,7 +126,7 @@ def link_shot(shot: Annotated[str, Query(max_length=20, description="Which guide
     "/photos",
     status_code=201,
     response_model=PhotoOut,
-    responses={**KNOWN_PHOTO, **documented(*_LINK, "not-allowed", *UPLOAD_REFUSALS)},
+    responses={**KNOWN_PHOTO, **documented(*_LINK, "not-allowed", "photo-sent-already", *UPLOAD_REFUSALS)},
     openapi_extra=PHOTO_BODY,
 )
 async def link_send_photo(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from functools import partial
 from typing import Annotated, Any
 
@@ -11,27 +10,32 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from eavefall_model.errors import PhotoError
-from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.errors import EavefallError
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys import decisions, links, photos, surveys
 from eavefall_service.journeys.advice import Inputs, advise
 from eavefall_service.journeys.checks import problems_of
-from eavefall_service.journeys.history import note
-from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.journeys.prequote import document_with_answers, prequote
 from eavefall_service.report.tables import price_line
-from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import SurveyRow
-from eavefall_service.web import intake, pages, reading
+from eavefall_service.web import intake, pages
 from eavefall_service.web.access import LinkVisit, PathLink
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse, status_of
+from eavefall_service.web.home_answer import home_answer
+from eavefall_service.web.home_visit import (
+    delete_own,
+    give_consent,
+    save_answers,
+    shot_meta,
+    take_back,
+    wait_for_gauge,
+)
 from eavefall_service.web.home_words import QUESTIONS, SHOTS
 from eavefall_service.web.office import Office, OfficeDep
 from eavefall_service.web.routes.rep_parts import upload_chunks
 
-__all__ = ["give_consent", "router", "save_answers", "shot_meta", "wait_for_gauge"]
+__all__ = ["router"]
 
 router = APIRouter(prefix="/h/{token}", include_in_schema=False)
 
@@ -61,10 +65,19 @@ def _page(
     return pages.page(request, name, status, area="home", **context, **more)
 
 
-def _need_consent(office: Office, visit: LinkVisit) -> None:
+def _has_agreed(office: Office, visit: LinkVisit) -> bool:
     with office.database.read() as session:
-        if session.get_one(SurveyRow, visit.survey_id).consent_at is None:
-            raise refuse("not-allowed", "First say yes to how we use the photos.", "Open the link again.")
+        return session.get_one(SurveyRow, visit.survey_id).consent_at is not None
+
+
+def _need_consent(office: Office, visit: LinkVisit) -> None:
+    if not _has_agreed(office, visit):
+        raise refuse("not-allowed", "First say yes to how we use the photos.", "Open the link again.")
+
+
+def _ask_consent(visit: LinkVisit) -> Response:
+    """Back to the first page, which then says what is missing."""
+    return RedirectResponse(f"/h/{visit.token}?missing=agree", 303)
 
 
 @router.get("")
@@ -84,43 +97,17 @@ def consent(
 ) -> Response:
     """Keep the yes."""
     if agree != "yes":
-        return RedirectResponse(f"/h/{visit.token}?missing=agree", 303)
+        return _ask_consent(visit)
     give_consent(office, visit, training == "yes")
     return RedirectResponse(f"/h/{visit.token}/photos", 303)
-
-
-def give_consent(office: Office, visit: LinkVisit, training: bool) -> None:
-    """The homeowner agrees to the use of the photos, and perhaps to improving the reading with them."""
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
-        row.consent_at, row.consent_training, row.origin = now_text(), training, "homeowner"
-        note(session, row.id, visit.actor, "agreed", {"training": training})
 
 
 @router.get("/photos")
 def shots(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """The five shots, each with its drawing and what came of it."""
-    _need_consent(office, visit)
+    if not _has_agreed(office, visit):
+        return _ask_consent(visit)
     return _page(request, office, visit, "home_photos.html", problem=None, problem_shot="")
-
-
-def shot_meta(key: str) -> PhotoMeta:
-    """What a guided shot shows; raises ``request-invalid`` for one that we do not have."""
-    shot = next((shot for shot in SHOTS if shot.key == key), None)
-    if shot is None:
-        raise refuse("request-invalid", f"{key!r} is not one of the shots.")
-    return PhotoMeta(shot.shows, None, shot.reference, shot.key)
-
-
-async def wait_for_gauge(office: Office, taken: intake.Taken) -> GaugeResult | None:
-    """Measure the close-up now, so that a missing card is told on the spot."""
-    if taken.row.shows != "gauge" or not taken.is_new:
-        return None
-    office.work.reserve()
-    try:
-        return await asyncio.wrap_future(office.work.urgent(lambda: reading.gauge(office, taken.row.id)))
-    finally:
-        office.work.release()
 
 
 @router.post("/photos/{shot}")
@@ -135,7 +122,7 @@ async def send_shot(
             office, visit.survey_id, visit.actor, meta, upload_chunks(file), length=file.size, measure=False
         )
         await wait_for_gauge(office, taken)
-    except PhotoError as error:
+    except EavefallError as error:
         more = {"problem": error, "problem_shot": shot}
         status = status_of(error.code)
         return await run_in_threadpool(
@@ -151,36 +138,18 @@ def delete_shot(office: OfficeDep, visit: PathLink, sha256: str) -> Response:
     return RedirectResponse(f"/h/{visit.token}/photos", 303)
 
 
-def delete_own(office: Office, visit: LinkVisit, sha256: str) -> None:
-    """Delete a photo that was sent over a link of this survey; the office's own photos are not theirs."""
-    with office.database.read() as session:
-        if photos.photo_of(session, visit.survey_id, sha256).sent_role != "homeowner":
-            raise refuse("not-found", "There is no such photo in this survey.")
-    intake.delete_photo(office, visit.survey_id, sha256, visit.actor)
-
-
 @router.post("/delete-all")
 def delete_all(office: OfficeDep, visit: PathLink) -> Response:
     """The sender takes everything back: photos, answers, consent."""
-    with office.database.read() as session:
-        mine = [
-            view.row.sha256
-            for view in photos.views(session, visit.survey_id)
-            if view.row.sent_role == "homeowner"
-        ]
-    for sha256 in mine:
-        intake.delete_photo(office, visit.survey_id, sha256, visit.actor)
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
-        row.answers, row.consent_at, row.consent_training = {}, None, False
-        note(session, row.id, visit.actor, "took everything back", {"photos": len(mine)})
+    take_back(office, visit)
     return RedirectResponse(f"/h/{visit.token}", 303)
 
 
 @router.get("/questions")
 def questions(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """A few questions with pictures."""
-    _need_consent(office, visit)
+    if not _has_agreed(office, visit):
+        return _ask_consent(visit)
     return _page(request, office, visit, "home_questions.html", questions=QUESTIONS)
 
 
@@ -194,28 +163,11 @@ async def answer_questions(request: Request, office: OfficeDep, visit: PathLink)
     return RedirectResponse(f"/h/{visit.token}/answer", 303)
 
 
-def save_answers(office: Office, visit: LinkVisit, answers: dict[str, str]) -> None:
-    """Keep known answers; the middle of their bands goes into the survey for the visit to check."""
-    known = {
-        question.key: answers[question.key]
-        for question in QUESTIONS
-        if answers.get(question.key) in dict(question.answers) and answers[question.key]
-    }
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
-        document = document_with_answers(row.document, known, 1)
-        if "cleaned" in known and not document.get("note"):
-            document["note"] = f"Cleaned now, by the household's word: {known['cleaned']} times a year."
-        row.document = survey_from_data(document).dump()
-        row.answers = known
-        row.changed_at = now_text()
-        note(session, row.id, visit.actor, "questions answered", {"answers": known})
-
-
 @router.get("/answer")
 def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """A first answer: class, months, what a visit will confirm, cautions."""
-    _need_consent(office, visit)
+    if not _has_agreed(office, visit):
+        return _ask_consent(visit)
     current_advice(office, visit.survey_id, visit.actor)
     model_id = office.tagger().model_id
     with office.database.read() as session:
@@ -234,8 +186,7 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
         office,
         visit,
         "home_answer.html",
-        quote=quote,
-        advice=quote.middle,
+        answer=home_answer(quote, inputs_at(1).survey),
         price=price_line(quote.middle),
     )
 

@@ -27,6 +27,7 @@ queue.addEventListener("sent", async ({ detail: { entry } }) => {
   const old = document.querySelector(`[data-shot="${key}"] .taken`);
   const now = fresh.querySelector(`[data-shot="${key}"] .taken`);
   if (old && now) old.replaceWith(now);
+  document.getElementById("go-on").replaceWith(fresh.getElementById("go-on"));
 });
 
 showQueue(queue);

@@ -1,0 +1,299 @@
+"""The homeowner's page speaks to a homeowner: all that the advice can say has words there, and plain ones."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from eavefall_model.advice.assess import assess
+from eavefall_model.advice.cautions import TOPICS
+from eavefall_model.advice.first_step import FIRST_STEPS
+from eavefall_model.advice.inputs import INPUT_KINDS
+from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.advice.schema import FINENESS_CLASSES, Advice, Caution, MeasureNext, Reason
+from eavefall_model.survey import Survey
+from eavefall_service.journeys.prequote import HOME_TREE, PreQuote
+from eavefall_service.web import words
+from eavefall_service.web.home_answer import HomeAnswer, home_answer
+from eavefall_service.web.home_cautions import CAUTIONS, caution_words
+from eavefall_service.web.home_figures import CLASSES, GUARDS, HOLES
+from eavefall_service.web.home_reasons import REASONS, REASONS_UNSAID, reason_words
+from eavefall_service.web.home_steps import FIRST, VISIT, YOURS, steps_of
+from eavefall_service.web.home_words import QUESTIONS, SHOTS
+
+from ...model.advice.test_every_rule_speaks import ELSEWHERE, HOUSES, house
+
+RULES = load_rules().rules
+# Words of the trade, of the file format and of the engine; and anything said to the estimator.
+JARGON = re.compile(
+    r"\b(owner|household|rep|estimator|survey|eaves?|fineness|class|designation|openings?|downspouts?|outlets?|"
+    r"litter|blinds|drip line|gauge|drop test|species|draws|pitch|roof run|foliage|take-off|surface|"
+    r"no-guard-needed|guards?|a hand)\b|[{}_]",
+    re.IGNORECASE,
+)
+CLIMB = re.compile(r"\b(ladders?|climb\w*|onto the roof)\b", re.IGNORECASE)
+FORBIDS = re.compile(r"\b(never|nobody|no climbing|stay on the ground)\b", re.IGNORECASE)
+
+
+def answer_to(advice: Advice, survey: Survey) -> HomeAnswer:
+    months = advice.interval_months
+    classes = tuple(
+        name for name in (*FINENESS_CLASSES, "no-guard-needed") if advice.class_probability[name] >= 0.1
+    )
+    return home_answer(PreQuote(classes, months.low, months.high, advice), survey)
+
+
+def lines_of(answer: HomeAnswer) -> list[str]:
+    steps = [*answer.first, *answer.yours, *answer.visit]
+    return [
+        answer.fine,
+        *answer.fine_lines,
+        answer.often,
+        *answer.often_lines,
+        *answer.reasons,
+        *(step.text for step in steps),
+        *(step.chance for step in steps),
+        *answer.cautions,
+    ]
+
+
+@pytest.fixture(scope="module")
+def advised() -> list[tuple[Survey, Advice]]:
+    """Houses among which every shipped rule speaks, but for those that need a photo or an office's file."""
+    return [(survey, assess(survey, draws=300)) for survey in HOUSES]
+
+
+@pytest.fixture(scope="module")
+def pines() -> tuple[Survey, Advice]:
+    survey = house({"species": "Pinus strobus", "name": HOME_TREE})
+    return survey, assess(survey, draws=300)
+
+
+# ---- nothing that the advice can say is without words
+
+
+def test_every_rule_has_words_for_a_homeowner() -> None:
+    assert set(REASONS) == {rule.id for rule in RULES}
+    assert set(REASONS_UNSAID) <= set(REASONS)
+
+
+def test_every_first_step_and_every_input_has_words_for_a_homeowner() -> None:
+    assert set(FIRST) == set(FIRST_STEPS)
+    assert set(VISIT) == set(INPUT_KINDS)
+    assert set(YOURS) <= set(INPUT_KINDS)
+
+
+def test_every_caution_has_words_for_a_homeowner() -> None:
+    assert set(CAUTIONS) == {*TOPICS, *(rule.effect.caution for rule in RULES if rule.effect.caution)}
+
+
+def test_every_class_and_guard_has_words_for_a_homeowner() -> None:
+    assert set(CLASSES) == set(words.CLASSES)
+    assert set(HOLES) == set(FINENESS_CLASSES)
+    assert set(GUARDS) == set(words.GUARDS)
+
+
+def test_every_reason_of_the_engine_can_be_told(advised: list[tuple[Survey, Advice]]) -> None:
+    told = set()
+    for survey, advice in advised:
+        for reason in advice.reasons:
+            line = reason_words(reason, advice, survey)
+            assert line is not None, f"{reason.rule} lacks a figure that its words quote"
+            assert not JARGON.search(line), (reason.rule, line)
+            told.add(reason.rule)
+    assert {rule.id for rule in RULES} - told == ELSEWHERE
+
+
+@pytest.mark.parametrize("rule", [rule for rule in RULES if rule.id in ELSEWHERE], ids=lambda rule: rule.id)
+def test_reasons_that_need_a_photo_can_be_told(rule: Any, pines: tuple[Survey, Advice]) -> None:
+    numbers = dict.fromkeys((*rule.when, *rule.numbers()), 0.5)
+    about = "woven_micromesh" if rule.about == "guard" else None
+    reason = Reason(
+        rule=rule.id, sentence="-", numbers=numbers, source=rule.source, mark=rule.mark, about=about
+    )
+    line = reason_words(reason, pines[1], pines[0])
+    assert line is not None
+    assert not JARGON.search(line)
+
+
+# ---- plain words, and nobody is sent up a ladder
+
+
+def texts() -> Iterator[str]:
+    yield from REASONS.values()
+    yield from REASONS_UNSAID.values()
+    yield from (text for text, _ in (*FIRST.values(), *YOURS.values()))
+    yield from VISIT.values()
+    yield from CAUTIONS.values()
+    yield from (*CLASSES.values(), *HOLES.values(), *GUARDS.values())
+    for shot in SHOTS:
+        yield from (shot.title, shot.how)
+    for question in QUESTIONS:
+        yield from (question.text, *(text for _, text in question.answers))
+
+
+@pytest.mark.parametrize("text", list(texts()))
+def test_no_word_of_the_trade_and_no_climbing(text: str) -> None:
+    bare = re.sub(r"{\w+}", "it", text)
+    assert not JARGON.search(bare)
+    assert not CLIMB.search(bare) or FORBIDS.search(bare)
+    assert not re.search(r"ask the (owner|homeowner)", bare, re.IGNORECASE)
+
+
+def test_whole_answers_are_plain(advised: list[tuple[Survey, Advice]]) -> None:
+    for survey, advice in advised:
+        answer = answer_to(advice, survey)
+        assert answer.reasons
+        assert len(answer.reasons) <= 3
+        assert answer.cautions[0].startswith("Please stay on the ground.")
+        for line in lines_of(answer):
+            assert not JARGON.search(line), line
+            assert not CLIMB.search(line) or FORBIDS.search(line), line
+
+
+def test_links_of_steps_lead_to_a_shot_or_a_question() -> None:
+    places = {f"photos#shot-{shot.key}" for shot in SHOTS} | {f"questions#q-{each.key}" for each in QUESTIONS}
+    assert {page for _, page in (*FIRST.values(), *YOURS.values())} <= places
+
+
+# ---- same facts
+
+
+def test_figures_stay_those_of_the_reason(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    reason = Reason(
+        rule="thinnest-needle-decides",
+        sentence="-",
+        numbers={
+            "thin_needle_tree": f"{HOME_TREE}, Back pines",
+            "thin_needle_mm": 0.5712,
+            "thin_needle_low_mm": 0.55,
+            "thin_needle_high_mm": 0.5949,
+            "needed_opening_mm": 0.5,
+        },
+        source="-",
+        mark="found",
+    )
+    line = reason_words(reason, advice, survey)
+    assert line is not None
+    assert line.replace("\u00a0", " ") == (
+        "The thinnest needles that reach your gutter in any number come from the tree nearest the roof and "
+        "“Back pines” and are about 0.57 mm (0.022 in) thick (0.55 to 0.59). A needle slips in end first "
+        "through any hole wider than it is thick, so the holes may be at most 0.50 mm (0.020 in) wide."
+    )
+
+
+@pytest.mark.parametrize(
+    ("per_year", "said"),
+    [
+        (6.0, "about 6 times a year"),
+        (2.62, "about 2.6 times a year"),
+        (1.02, "about once a year"),
+        (0.8, "about every 15 months"),
+        (0.4, "less than once in two years"),
+    ],
+)
+def test_how_often_in_words(per_year: float, said: str, pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    numbers = {"heaviest_months": "October", "unguarded_per_year": per_year}
+    reason = Reason(rule="leaves-in-season", sentence="-", numbers=numbers, source="-", mark="judgement")
+    line = reason_words(reason, advice, survey)
+    assert line is not None
+    assert line.replace("\u00a0", " ").endswith(f"would need clearing {said}.")
+
+
+@pytest.mark.parametrize(
+    ("household", "said"),
+    [({"cleanings_per_year": 2}, "You told us that twice a year is fine"), ({}, "reckoned with once a year")],
+)
+def test_what_the_household_said_is_told_apart_from_what_was_taken(
+    household: dict[str, float], said: str
+) -> None:
+    survey = house({"species": "Quercus rubra", "count": 1, "distance": "15 m"}, household=household)
+    advice = assess(survey, draws=200)
+    assert advice.fineness_class == "no-guard-needed"
+    answer = answer_to(advice, survey)
+    assert answer.fine == "Most likely no screen"
+    assert any(said in line for line in answer.reasons)
+
+
+def test_chances_and_their_order_are_those_of_the_advice(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    asked = (
+        MeasureNext(
+            input="trees[0].height", sentence="-", chance_changes_class=0.8, chance_changes_interval=0.9
+        ),
+        MeasureNext(
+            input="household.cleanings_per_year",
+            sentence="-",
+            chance_changes_class=0.333,
+            chance_changes_interval=0.333,
+        ),
+        MeasureNext(
+            input="eaves[0].length", sentence="-", chance_changes_class=0.0, chance_changes_interval=0.2
+        ),
+    )
+    yours, visit = steps_of(advice.model_copy(update={"measure_next": asked}), survey)
+    assert [step.chance for step in yours] == ["33% chance that it changes this answer"]
+    assert [(step.text, step.chance[:3]) for step in visit] == [
+        ("The height of the tree nearest the roof", "90%"),
+        ("How long your gutter is", "20%"),
+    ]
+
+
+# ---- the kinds of answer
+
+
+def test_a_class_comes_with_what_it_may_also_turn_out_to_be(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    quote = PreQuote(("fine", "extra-fine", "no-guard-needed"), 9, 60, advice)
+    answer = home_answer(quote, survey)
+    assert answer.fine == "An extra-fine screen, to be on the safe side"
+    assert answer.fine_lines[-1].endswith("turn out to be a fine screen or no screen at all.")
+    assert answer.often == "Every 9 months to over 2 years"
+    assert answer.first == ()
+
+
+def test_while_the_kind_is_unknown_no_screen_is_named_and_the_steps_come_in_order() -> None:
+    survey = house({"name": HOME_TREE})
+    advice = assess(survey, draws=300)
+    assert advice.fineness_class == "unsure"
+    answer = answer_to(advice, survey)
+    assert answer.fine == "We can't say yet"
+    assert "don't know the kind of the tree nearest the roof" in answer.reasons[0]
+    assert [step.text for step in answer.first] == [FIRST[code][0] for code in advice.find_out_first_codes]
+    assert not any("to be on the safe side" in line for line in lines_of(answer))
+    assert all(step.page not in {each.page for each in answer.first} for step in answer.yours)
+
+
+def test_nothing_known_of_trees_is_no_promise() -> None:
+    survey = house()
+    answer = answer_to(assess(survey, draws=100), survey)
+    assert answer.fine == "We can't say yet"
+    assert "If none stands near your house" in answer.fine_lines[0]
+    assert answer.first[0].page == "questions"
+    assert not answer.nothing_likely
+
+
+# ---- an office's own rules
+
+
+def test_a_rule_of_an_offices_own_is_left_out_and_its_caution_is_not(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    own = Reason(
+        rule="our-habit", sentence="Ask the owner about it.", numbers={}, source="office", mark="judgement"
+    )
+    careful = Caution(topic="bees", sentence="Bees nest under these tiles.")
+    changed = advice.model_copy(update={"reasons": (own,), "cautions": (*advice.cautions, careful)})
+    answer = answer_to(changed, survey)
+    assert answer.reasons == ("The office's own rules decided this. Ask the office what they are.",)
+    assert answer.cautions[-1] == caution_words(careful) == careful.sentence
+
+
+def test_a_shipped_rule_that_an_office_made_quote_less_is_left_out(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    less = Reason(rule="leaves-in-season", sentence="Leaves.", numbers={}, source="office", mark="judgement")
+    assert reason_words(less, advice, survey) is None
