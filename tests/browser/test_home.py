@@ -41,6 +41,13 @@ def test_five_shots_to_a_first_answer(make_person, wire):
 
     page.set_input_files("#pick-house", PHOTOS / "back-pines.jpg")
     expect(page.locator("[data-shot=house] .taken-one")).to_have_count(1)
+    # The same photo for another shot is refused where the sender is looking, and can be put away.
+    page.locator("#shot-gutter").scroll_into_view_if_needed()
+    page.set_input_files("#pick-gutter", PHOTOS / "back-pines.jpg")
+    expect(page.locator("#queue .note.bad")).to_be_in_viewport()
+    expect(page.locator("#queue-now")).to_be_hidden()
+    page.click("text=Put away")
+    expect(page.locator("#queue")).to_be_hidden()
     page.set_input_files("#pick-leaf", PHOTOS / "front-oak.jpg")  # no card in it
     expect(page.locator("[data-shot=leaf] [data-problem]").first).to_be_visible()
     home.shot("home-retake")

@@ -80,6 +80,8 @@ def _how_fine(quote: PreQuote, no_tree: bool) -> tuple[str, tuple[str, ...]]:
         lines.append(f"Holes {of}{size}: {HOLES[name]}.")
     if also:
         lines.append(f"With what we know so far it may also turn out to be {joined(also, 'or')}.")
+    if "unsure" in quote.classes:
+        lines.append("If your answers are a little off, we must know the kind of tree first.")
     if name == "no-guard-needed":
         return "Most likely no screen", tuple(lines)
     return f"{sentence_case(CLASSES[name])}, to be on the safe side", tuple(lines)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -257,6 +258,16 @@ def test_a_class_comes_with_what_it_may_also_turn_out_to_be(pines: tuple[Survey,
     assert answer.first == ()
 
 
+def test_an_end_of_the_answers_that_would_need_the_kind_is_told(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    sure, unsure = (
+        home_answer(PreQuote(("fine", *more), 9, 60, advice), survey) for more in ((), ("unsure",))
+    )
+    told = "must know the kind of tree first"
+    assert not any(told in line for line in sure.fine_lines)
+    assert any(told in line for line in unsure.fine_lines)
+
+
 def test_while_the_kind_is_unknown_no_screen_is_named_and_the_steps_come_in_order() -> None:
     survey = house({"name": HOME_TREE})
     advice = assess(survey, draws=300)
@@ -276,6 +287,40 @@ def test_nothing_known_of_trees_is_no_promise() -> None:
     assert "If none stands near your house" in answer.fine_lines[0]
     assert answer.first[0].page == "questions"
     assert not answer.nothing_likely
+
+
+# ---- the pages as they are served
+
+
+def text_of(page: str) -> str:
+    """What a reader sees: the page without its head, scripts, drawings and tags."""
+    body = re.sub(r"(?s)<(script|style|svg|head)\b.*?</\1>", " ", page)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
+
+
+def test_every_page_of_a_homeowner_is_plain(visitor: Any, rep: Any, survey: str, tree_photo: bytes) -> None:
+    address = rep.post(f"/api/1/surveys/{survey}/links", json={"days": 3}).json()["address"]
+    home = f"/h/{address.rsplit('/', 1)[1]}"
+    answers = {"near": "over", "tall": "taller", "storeys": "two", "kind": "both", "accept": "1"}
+    pages = [
+        visitor.get(home),
+        visitor.post(f"{home}/consent", data={}),
+        visitor.post(f"{home}/consent", data={"agree": "yes"}),
+        visitor.post(f"{home}/photos/tree", files={"file": tree_photo}),
+        visitor.post(f"{home}/photos/house", files={"file": tree_photo}),
+        visitor.post(f"{home}/photos/leaf", files={"file": b"no photo"}),
+        visitor.get(f"{home}/questions"),
+        visitor.post(f"{home}/questions", data=answers),
+        visitor.post(f"{home}/send"),
+        visitor.get(home),
+        visitor.get("/privacy"),
+        visitor.get("/h/not-a-link", headers={"Accept": "text/html"}),
+    ]
+    for page in pages:
+        text = text_of(page.text)
+        assert len(text) > 60
+        assert not JARGON.search(text), (page.url.path, JARGON.search(text))
+        assert not CLIMB.search(text) or FORBIDS.search(text), page.url.path
 
 
 # ---- an office's own rules

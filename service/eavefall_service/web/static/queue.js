@@ -178,6 +178,7 @@ export function showQueue(queue) {
     const waiting = entries.filter((entry) => !entry.problem).length;
     document.getElementById("queue-title").textContent =
       waiting ? `Waiting to be sent: ${waiting}` : "Not accepted";
+    document.getElementById("queue-now").hidden = waiting === 0;
     const state = document.getElementById("queue-state");
     const words = WORDS[queue.state];
     if (state.textContent !== words) state.textContent = words;
