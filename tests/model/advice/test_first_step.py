@@ -108,14 +108,12 @@ def test_an_input_that_is_not_registered_is_refused(key: str) -> None:
         Uncertain(key, "label", "ask", np.zeros(3), True)
 
 
+def kinds_asked_about(survey: Survey) -> set[str]:
+    outcome = run(survey, {}, {}, load_rules(), load_guards(), seed=0, draws=50)
+    return {input_kind(each.key) for each in (*outcome.site.inputs, *outcome.sources.inputs)}
+
+
 def test_the_registry_holds_what_is_asked_about_and_nothing_else() -> None:
-    outcome = run(house(overhang="1 m"), {}, {}, load_rules(), load_guards(), seed=0, draws=50)
-    two = run(
-        Survey.model_validate({"name": "h", "eaves": [{"name": "a"}, {"name": "b"}], "trees": [{"name": "t"}]}),
-        {}, {}, load_rules(), load_guards(), seed=0, draws=50,
-    )  # fmt: skip
-    found = {
-        input_kind(each.key)
-        for each in (*outcome.site.inputs, *outcome.sources.inputs, *two.site.inputs, *two.sources.inputs)
-    }
+    two = {"name": "h", "eaves": [{"name": "a"}, {"name": "b"}], "trees": [{"name": "t"}]}
+    found = kinds_asked_about(house(overhang="1 m")) | kinds_asked_about(Survey.model_validate(two))
     assert found | {"household.cleanings_per_year"} == set(INPUT_KINDS)
