@@ -46,7 +46,7 @@ _SHOWN_FROM: Final = 0.1
 
 @dataclass(frozen=True)
 class PreQuote:
-    """The span of answers: ``classes`` fine to coarse as they may turn out, months low to high."""
+    """The span of answers: ``classes`` coarse to fine as they may turn out, months low to high."""
 
     classes: tuple[str, ...]
     low_months: float

@@ -8,7 +8,7 @@ const queue = new Queue();
 for (const shot of document.querySelectorAll("[data-shot]")) {
   for (const input of shot.querySelectorAll('input[id^="take-"], input[id^="pick-"]')) {
     watchFiles(input, (file) => ({
-      label: shot.querySelector("h2").textContent.trim(),
+      label: shot.querySelector("h2").firstChild.textContent.trim(),
       survey: page.dataset.home,
       method: "POST",
       url: `/api/1/link/photos?shot=${shot.dataset.shot}`,
