@@ -19,7 +19,8 @@ from eavefall_model.tags.tagger import Tagger  # noqa: E402
 from eavefall_training.augment import Strength, augment  # noqa: E402
 from eavefall_training.config import FitConfig, load_config  # noqa: E402
 from eavefall_training.net import TaggerNet, load_pretrained  # noqa: E402
-from eavefall_training.reproduce import reproduce  # noqa: E402
+from eavefall_training.reproduce import packed_from, reproduce  # noqa: E402
+from eavefall_training.trials import fitted_from  # noqa: E402
 
 pytestmark = pytest.mark.training
 
@@ -58,13 +59,25 @@ def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
         replace(scene, source=f"place-{i % 4}", species="")
         for i, scene in enumerate(load_rendered(tmp_path / "scenes"))
     ]
-    config = FitConfig(name="mini", input_px=64, serve_px=64, steps=2, batch=4, folds=2)
+    config = FitConfig(
+        name="mini",
+        input_px=64,
+        serve_px=64,
+        steps=2,
+        batch=4,
+        folds=2,
+        blend=0.5,
+        collage=0.5,
+        teacher_px=96,
+        first={"input_px": 96, "steps": 1},
+    )
     card = reproduce(
         (scenes, {}, scenes), config, tmp_path / "work", tmp_path / "out", side_px=96, say=lambda _: None
     )
     stored = Card.model_validate_json((tmp_path / "out" / "card.json").read_text())
     assert stored == card
     assert stored.recipe["steps"] == 2
+    assert stored.recipe["first_steps"] == 1
     assert len((tmp_path / "out" / "credits.csv").read_text().splitlines()) == 25
     tagger = Tagger((tmp_path / "out" / "tagger.onnx").read_bytes(), stored)
     photo = decode(scenes[0].path.read_bytes(), fit_px=tagger.fit_px)
@@ -73,3 +86,20 @@ def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
     logits = np.load(tmp_path / "work" / "logits.npy")
     assert logits.shape == (24, 8)
     assert np.isfinite(logits).all()
+
+    # The same again takes up what lies there; other labels, another recipe or a lost net do not.
+    said: list[str] = []
+    again = reproduce(
+        (scenes, {}, scenes), config, tmp_path / "work", tmp_path / "twice", side_px=96, say=said.append
+    )
+    assert again == card
+    assert [line.endswith("already") for line in said] == [True, True]
+    work = tmp_path / "work"
+    assert packed_from((scenes, {}, scenes), config, work, 96)
+    relabelled = [replace(scenes[0], foliage="mixed"), *scenes[1:]]
+    assert not packed_from((relabelled, {}, scenes), config, work, 96)
+    assert not packed_from((scenes, {}, scenes), config, work, 64)
+    assert fitted_from(config, work)
+    assert not fitted_from(replace(config, steps=3), work)
+    (work / "final-mini.pt").unlink()
+    assert not fitted_from(config, work)

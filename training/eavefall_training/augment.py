@@ -59,7 +59,7 @@ def _geometry(x: Tensor, side_px: int, strength: Strength, draw: _Draws) -> Tens
     shift_x = draw.uniform(-1, 1) * (1 - half_w)
     shift_y = draw.uniform(-1, 1) * (1 - half_h)
     angle = draw.uniform(-0.26, 0.26) * draw.chance(0.5)
-    mirror = torch.where(draw.chance(0.5), -1.0, 1.0)
+    mirror = 1 - 2 * draw.chance(0.5).float()
     cos, sin = torch.cos(angle), torch.sin(angle)
     rows = torch.stack(
         [

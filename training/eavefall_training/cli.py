@@ -44,6 +44,35 @@ def reproduce(
 
 
 @app.command()
+def pack(
+    work: Annotated[Path, typer.Argument(help="Folder for pictures.npz.")],
+    imagery: Annotated[Path | None, typer.Option(help="Folder with manifest.csv.")] = None,
+    packages: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets fetch-packages.")] = None,
+    rendered: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets render-scenes.")] = None,
+) -> None:
+    """The first part of reproduce alone: shrink all pictures into one file that another machine can fit."""
+    from eavefall_training.reproduce import gather, pack_all
+
+    material = gather(imagery, packages, rendered, work)
+    with _say.status(f"packing {len(material[0])} pictures"):
+        pack_all(material, load_config(None), work)
+    _say.print(f"{work / 'pictures.npz'}: {(work / 'pictures.npz').stat().st_size / 1e6:.1f} MB")
+
+
+@app.command()
+def fit(
+    work: Annotated[Path, typer.Argument(help="Folder with pictures.npz.")],
+    config: Annotated[Path | None, typer.Option(help="Recipe (YAML); default: the committed one.")] = None,
+    device: Annotated[str, typer.Option(help="cpu or cuda.")] = "cpu",
+    workers: Annotated[int, typer.Option(help="Processes that fit nets side by side.")] = 1,
+) -> None:
+    """The long part of reproduce alone: fit every fold and the final net; reproduce then takes it up."""
+    from eavefall_training.trials import fit_all
+
+    fit_all(load_config(config), work, device=device, workers=workers)
+
+
+@app.command()
 def evaluate(
     work: Annotated[Path, typer.Argument(help="Folder that reproduce left.")],
 ) -> None:

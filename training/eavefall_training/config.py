@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import yaml
 
@@ -16,7 +17,8 @@ class FitConfig:
     """Everything that decides what the weights become, apart from the pictures.
 
     Lengths are pixels, rates are per step; ``steps`` counts batches. See ``tagger.yaml`` for why each number
-    is what it is.
+    is what it is. ``first`` holds what is different in the stage before, whose net then looks at crops of
+    ``teacher_px`` and whose opinion counts ``teacher_share`` against the label.
     """
 
     name: str
@@ -34,7 +36,8 @@ class FitConfig:
     dropout: float = 0.2
     drop_path: float = 0.1
     label_smoothing: float = 0.05
-    mixup: float = 0.0
+    blend: float = 0.0
+    collage: float = 0.0
     form_weight: float = 0.7
     balance: float = 0.7
     share_sprites: float = 0.0
@@ -47,6 +50,17 @@ class FitConfig:
     other_weight: float = 0.6
     folds: int = 5
     nets: int = 1
+    teacher_px: int = 288
+    teacher_share: float = 0.7
+    first: dict[str, float] | None = None
+
+    @property
+    def first_stage(self) -> FitConfig | None:
+        """The recipe of the net that teaches this one and that it starts from, or None."""
+        if self.first is None:
+            return None
+        changes: dict[str, Any] = {"first": None, "blend": 0.0, "collage": 0.0, **self.first}
+        return replace(self, **changes)
 
 
 def load_config(path: Path | None = None, **changes: object) -> FitConfig:

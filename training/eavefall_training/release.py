@@ -36,6 +36,7 @@ FAILURES = (
     "Bald cypress and other feathery conifers seen close are taken for broad leaves; walnut and other "
     "feathery broadleaf foliage for needles.",
     "Conifers far away on a mountainside or at the edge of a meadow are missed.",
+    "Among conifers at a forest edge the few broadleaf trees are missed.",
     "Herbs, ferns and shrubs close up are read as broad leaves, grasses and horsetails sometimes as needles: "
     "it sees leaves, not trees.",
     "Small leaflets (locusts) are mostly taken for ordinary broad leaves.",
@@ -112,7 +113,7 @@ def release(
         known_failures=FAILURES,
         figures=figures,
         sources=sources(trained, tested),
-        recipe=dataclasses.asdict(config),
+        recipe=_recipe(config),
     )
     folder.mkdir(parents=True, exist_ok=True)
     (folder / card.weights_file).write_bytes(weights)
@@ -122,3 +123,10 @@ def release(
         writer.writeheader()
         writer.writerows(rows)
     return card
+
+
+def _recipe(config: FitConfig) -> dict[str, float | int | str]:
+    """The recipe as one flat table; what the first stage does differently begins with ``first_``."""
+    facts = dataclasses.asdict(config)
+    first = facts.pop("first") or {}
+    return {**facts, **{f"first_{name}": value for name, value in first.items()}}

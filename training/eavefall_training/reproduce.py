@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import torch
@@ -20,11 +22,13 @@ from eavefall_training.config import FitConfig
 from eavefall_training.evaluate import evaluate, fit_rules
 from eavefall_training.net import TaggerNet
 from eavefall_training.release import release
-from eavefall_training.trials import run_trials
+from eavefall_training.trials import PICTURES, fit_all, fitted_from, load_fitted
 
-__all__ = ["Material", "gather", "load_net", "out_of_fold", "reproduce"]
+__all__ = ["SIDE_PX", "Material", "gather", "load_net", "out_of_fold", "pack_all", "packed_from", "reproduce"]
 
 Material = tuple[list[Picture], dict[str, str], list[Picture]]
+SIDE_PX: Final = 320  # of the packed pictures: crops down to an eighth of the area still hold 110 px
+_PACKED_FROM: Final = "pictures.key"
 
 
 def gather(imagery: Path | None, packages: Path | None, rendered: Path | None, work: Path) -> Material:
@@ -70,30 +74,69 @@ def reproduce(
     *,
     device: str = "cpu",
     workers: int = 1,
-    side_px: int = 352,
+    side_px: int = SIDE_PX,
     say: Callable[[str], None] = print,
 ) -> Card:
-    """Run everything; intermediate files go to ``work``, the three released files to ``out``."""
-    pictures, kinds, credited = material
-    work.mkdir(parents=True, exist_ok=True)
-    path = work / "pictures.npz"
-    say(f"packing {len(pictures)} pictures")
-    pack = packs.build(
-        pictures,
-        kinds=kinds,
-        side_px=side_px,
-        held_out_side_px=256,
-        folds=config.folds,
-        unsure_weight=config.unsure_weight,
-        other_weight=config.other_weight,
-    )
-    packs.save(pack, path)
-    say(f"fitting {config.folds} folds and the final net on {device}")
-    trial = run_trials(path, [config], device=device, workers=workers, out=work, keep_nets=(config.name,))[0]
-    logits = out_of_fold(trial.by_fold, trial.final, pack.fold)
+    """Run everything; intermediate files go to ``work``, the three released files to ``out``.
+
+    What an earlier run, or another machine, has already packed or fitted from the same pictures by the same
+    recipe is taken as it is.
+    """
+    pictures, _, credited = material
+    if packed_from(material, config, work, side_px):
+        say(f"{len(pictures)} pictures are packed already")
+    else:
+        say(f"packing {len(pictures)} pictures")
+        pack_all(material, config, work, side_px=side_px)
+    pack = packs.load(work / PICTURES)
+    if fitted_from(config, work):
+        say("the nets are fitted already")
+    else:
+        say(f"fitting {config.folds} folds and the final net on {device}")
+        fit_all(config, work, device=device, workers=workers)
+    by_fold, final = load_fitted(work)
+    logits = out_of_fold(by_fold, final, pack.fold)
     np.save(work / "logits.npy", logits)
     rules = fit_rules(pack, logits, np.isfinite(logits[:, 0]) & (pack.fold >= 0))
     trained = [p for p in credited if p.trainable]
     tested = [p for p in credited if not p.trainable]
     net = load_net(work / f"final-{config.name}.pt")
     return release(out, net, config, rules, evaluate(pack, logits), trained, tested, input_px=config.serve_px)
+
+
+def pack_all(material: Material, config: FitConfig, work: Path, *, side_px: int = SIDE_PX) -> None:
+    """Write ``pictures.npz`` to ``work``, and beside it what it was made from."""
+    pictures, kinds, _ = material
+    work.mkdir(parents=True, exist_ok=True)
+    (work / _PACKED_FROM).unlink(missing_ok=True)
+    pack = packs.build(
+        pictures,
+        kinds=kinds,
+        side_px=side_px,
+        held_out_side_px=min(side_px, 256),
+        folds=config.folds,
+        unsure_weight=config.unsure_weight,
+        other_weight=config.other_weight,
+    )
+    packs.save(pack, work / PICTURES)
+    (work / _PACKED_FROM).write_text(_material_key(material, config, side_px), encoding="ascii")
+
+
+def packed_from(material: Material, config: FitConfig, work: Path, side_px: int = SIDE_PX) -> bool:
+    """Whether ``work`` holds a pack of just these pictures, labels and sizes."""
+    note = work / _PACKED_FROM
+    return (
+        (work / PICTURES).exists()
+        and note.exists()
+        and note.read_text(encoding="ascii") == _material_key(material, config, side_px)
+    )
+
+
+def _material_key(material: Material, config: FitConfig, side_px: int) -> str:
+    pictures, kinds, _ = material
+    facts = [
+        (p.file_id, p.foliage, p.form, p.subject, p.species, p.unsure, p.trainable, kinds.get(p.file_id))
+        for p in pictures
+    ]
+    made = (facts, side_px, config.folds, config.unsure_weight, config.other_weight)
+    return hashlib.sha256(repr(made).encode()).hexdigest()

@@ -6,11 +6,12 @@ calibration and thresholds come from. Pictures held out whole are scored by ever
 
 from __future__ import annotations
 
+import hashlib
 import queue
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import torch
@@ -22,9 +23,11 @@ from eavefall_training.config import FitConfig
 from eavefall_training.draws import draw_weights, training_rows
 from eavefall_training.fit import fit_soup, predict, stack
 
-__all__ = ["Trial", "run_trials"]
+__all__ = ["PICTURES", "Trial", "fit_all", "fitted_from", "load_fitted", "run_trials"]
 
 STACK_PX = 384
+PICTURES: Final = "pictures.npz"  # in a work folder: what is learnt from
+_FITTED: Final = "fitted.npz"
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,39 @@ def run_trials(
     for process in processes:
         process.join()
     return [Trial(c, b, f, s) for c, b, f, s in zip(recipes, by_fold, final, spent, strict=True)]
+
+
+def fit_all(config: FitConfig, work: Path, *, device: str, workers: int) -> None:
+    """Fit every fold and the final net from ``work / PICTURES``; leaves the net and all logits in ``work``.
+
+    Needs nothing but that file, so that a machine with graphics cards need not have the pictures.
+    """
+    (work / _FITTED).unlink(missing_ok=True)
+    trial = run_trials(
+        work / PICTURES, [config], device=device, workers=workers, out=work, keep_nets=(config.name,)
+    )[0]
+    if not (np.isfinite(trial.by_fold).all() and np.isfinite(trial.final).all()):
+        raise RuntimeError("not every net was fitted; what its process said stands above")
+    np.savez(work / _FITTED, by_fold=trial.by_fold, final=trial.final, made_from=_fitting_key(config, work))
+
+
+def fitted_from(config: FitConfig, work: Path) -> bool:
+    """Whether ``work`` holds what ``fit_all`` would leave there for this recipe and these pictures."""
+    if not ((work / _FITTED).exists() and (work / f"final-{config.name}.pt").exists()):
+        return False
+    with np.load(work / _FITTED, allow_pickle=False) as stored:
+        return str(stored["made_from"]) == _fitting_key(config, work)
+
+
+def load_fitted(work: Path) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """``Trial.by_fold`` and ``Trial.final`` as ``fit_all`` left them."""
+    with np.load(work / _FITTED, allow_pickle=False) as stored:
+        return stored["by_fold"], stored["final"]
+
+
+def _fitting_key(config: FitConfig, work: Path) -> str:
+    packed = hashlib.sha256((work / PICTURES).read_bytes()).hexdigest()
+    return f"{packed} {config}"
 
 
 def _work(
