@@ -11,8 +11,6 @@ from eavefall_model.advice.schema import Caution
 
 __all__ = ["TOPICS", "cautions"]
 
-__all__ = ["cautions"]
-
 _ALWAYS = (
     Caution(
         topic="ladder",
