@@ -14,7 +14,7 @@ from PIL import Image
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.render.surroundings import blurred_greens, lawn, sky
 
-__all__ = ["compose_sprite", "write_sprite_scenes"]
+__all__ = ["compose_sprite", "draw_crown", "write_sprite_scenes"]
 
 UInt8 = NDArray[np.uint8]
 
@@ -45,7 +45,10 @@ def compose_sprite(sprite: UInt8, rng: np.random.Generator, size: int) -> UInt8:
             _paste(canvas, sprite, at, scale, float(rng.uniform(-180, 180)), rng)
         return canvas
     for _ in range(int(rng.choice([1, 1, 1, 2, 3]))):
-        _crown(canvas, sprite, rng, size)
+        tall, wide = size * rng.uniform(0.45, 0.85), size * rng.uniform(0.25, 0.6)
+        foot = (size * rng.uniform(0.2, 0.8), size * rng.uniform(0.8, 0.97))
+        pointed = bool(rng.random() < 0.5)
+        draw_crown(canvas, sprite, rng, foot=foot, tall_px=tall, wide_px=wide, pointed=pointed)
     return canvas
 
 
@@ -77,22 +80,31 @@ def _ground(rng: np.random.Generator, size: int, close: bool) -> UInt8:
     return canvas
 
 
-def _crown(canvas: UInt8, sprite: UInt8, rng: np.random.Generator, size: int) -> None:
-    tall, wide = size * rng.uniform(0.45, 0.85), size * rng.uniform(0.25, 0.6)
-    foot = size * rng.uniform(0.8, 0.97)
-    middle = size * rng.uniform(0.2, 0.8)
-    pointed = rng.random() < 0.5
+def draw_crown(
+    canvas: UInt8,
+    sprite: UInt8,
+    rng: np.random.Generator,
+    *,
+    foot: tuple[float, float],
+    tall_px: float,
+    wide_px: float,
+    pointed: bool,
+    copies: tuple[int, int] = (40, 110),
+) -> None:
+    """A trunk and between ``copies`` small copies of the cut-out in a pointed or round outline.
+
+    ``foot`` is where the trunk stands, (x, y); ``canvas`` uint8 (h, w, 3) is drawn upon.
+    """
+    middle, ground = foot
     bark = tuple(int(v) for v in rng.uniform((40, 30, 20), (120, 100, 80)))
-    cv2.line(
-        canvas, (int(middle), int(foot)), (int(middle), int(foot - tall * 0.9)), bark, max(2, int(wide / 25))
-    )
-    count = int(rng.integers(40, 110))
-    for height in np.sort(rng.uniform(0.15, 1.0, count)):
+    top = (int(middle), int(ground - tall_px * 0.9))
+    cv2.line(canvas, (int(middle), int(ground)), top, bark, max(1, int(wide_px / 25)))
+    for height in np.sort(rng.uniform(0.15, 1.0, int(rng.integers(*copies)))):
         outline = (1.05 - height) if pointed else np.sqrt(max(0.02, 1 - (2 * height - 1.1) ** 2))
-        x = middle + wide / 2 * outline * rng.uniform(-1, 1)
-        scale = wide * rng.uniform(0.25, 0.5) / max(sprite.shape[:2])
-        lean = 70 * (x - middle) / wide * 2
-        _paste(canvas, sprite, (x, foot - height * tall), scale, -lean + rng.uniform(-35, 35), rng)
+        x = middle + wide_px / 2 * outline * rng.uniform(-1, 1)
+        scale = wide_px * rng.uniform(0.25, 0.5) / max(sprite.shape[:2])
+        lean = 70 * (x - middle) / wide_px * 2
+        _paste(canvas, sprite, (x, ground - height * tall_px), scale, -lean + rng.uniform(-35, 35), rng)
 
 
 def _paste(

@@ -18,7 +18,7 @@ from eavefall_model.tags.card import Card  # noqa: E402
 from eavefall_model.tags.tagger import Tagger  # noqa: E402
 from eavefall_training.augment import Strength, augment  # noqa: E402
 from eavefall_training.config import FitConfig, load_config  # noqa: E402
-from eavefall_training.net import TaggerNet, load_pretrained  # noqa: E402
+from eavefall_training.net import TaggerNet, load_pretrained, net_of_state  # noqa: E402
 from eavefall_training.reproduce import packed_from, reproduce  # noqa: E402
 from eavefall_training.trials import fitted_from  # noqa: E402
 
@@ -32,6 +32,22 @@ def test_evidence_sums_to_the_answer() -> None:
     assert evidence.shape == (2, 8, 2, 2)
     assert features.shape == (2, 1280)
     assert torch.allclose(evidence.mean((2, 3)), logits)
+
+
+def test_a_net_may_lack_blocks_that_only_add() -> None:
+    whole, less = (load_pretrained(TaggerNet(without_blocks=out)).eval() for out in ((), (9, 13)))
+    # Of the full net 2, 4, 6, 7, 9, 10, 12, 13 and 14 keep shape and width.
+    assert whole.state_dict().keys() - less.state_dict().keys() == {
+        name for name in whole.state_dict() if name.startswith(("_blocks.9.", "_blocks.13."))
+    }
+    again = net_of_state(less.state_dict())
+    pixels = torch.rand(1, 3, 64, 64) * 255
+    with torch.no_grad():
+        assert torch.equal(again(pixels)[0], less(pixels)[0])
+        assert not torch.allclose(whole(pixels)[2], less(pixels)[2])
+    for needed in (0, 1, 11, 15, 16):
+        with pytest.raises(ValueError, match=f"block {needed}"):
+            TaggerNet(without_blocks=(needed,))
 
 
 def test_augmentation_repeats_with_its_seed_and_stays_in_range() -> None:
@@ -70,6 +86,7 @@ def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
         collage=0.5,
         teacher_px=96,
         first={"input_px": 96, "steps": 1},
+        without_blocks=(13,),
     )
     card = reproduce(
         (scenes, {}, scenes), config, tmp_path / "work", tmp_path / "out", side_px=96, say=lambda _: None
@@ -78,6 +95,7 @@ def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
     assert stored == card
     assert stored.recipe["steps"] == 2
     assert stored.recipe["first_steps"] == 1
+    assert stored.recipe["without_blocks"] == "13"
     assert len((tmp_path / "out" / "credits.csv").read_text().splitlines()) == 25
     tagger = Tagger((tmp_path / "out" / "tagger.onnx").read_bytes(), stored)
     photo = decode(scenes[0].path.read_bytes(), fit_px=tagger.fit_px)

@@ -38,8 +38,9 @@ def reproduce(
     from eavefall_training.reproduce import gather
     from eavefall_training.reproduce import reproduce as run
 
-    material = gather(imagery, packages, rendered, work)
-    card = run(material, load_config(config), work, out, device=device, workers=workers, say=_say.print)
+    recipe = load_config(config)
+    material = gather(imagery, packages, rendered, recipe, work)
+    card = run(material, recipe, work, out, device=device, workers=workers, say=_say.print)
     _print(card)
 
 
@@ -49,13 +50,15 @@ def pack(
     imagery: Annotated[Path | None, typer.Option(help="Folder with manifest.csv.")] = None,
     packages: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets fetch-packages.")] = None,
     rendered: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets render-scenes.")] = None,
+    config: Annotated[Path | None, typer.Option(help="Recipe (YAML); default: the committed one.")] = None,
 ) -> None:
     """The first part of reproduce alone: shrink all pictures into one file that another machine can fit."""
     from eavefall_training.reproduce import gather, pack_all
 
-    material = gather(imagery, packages, rendered, work)
+    recipe = load_config(config)
+    material = gather(imagery, packages, rendered, recipe, work)
     with _say.status(f"packing {len(material[0])} pictures"):
-        pack_all(material, load_config(None), work)
+        pack_all(material, recipe, work)
     _say.print(f"{work / 'pictures.npz'}: {(work / 'pictures.npz').stat().st_size / 1e6:.1f} MB")
 
 

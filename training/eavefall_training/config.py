@@ -18,7 +18,8 @@ class FitConfig:
 
     Lengths are pixels, rates are per step; ``steps`` counts batches. See ``tagger.yaml`` for why each number
     is what it is. ``first`` holds what is different in the stage before, whose net then looks at crops of
-    ``teacher_px`` and whose opinion counts ``teacher_share`` against the label.
+    ``teacher_px`` and whose opinion counts ``teacher_share`` against the label. ``edges`` counts the forest
+    edges made from each needle cut-out.
     """
 
     name: str
@@ -43,6 +44,7 @@ class FitConfig:
     share_sprites: float = 0.0
     share_rendered: float = 0.0
     share_packages: float = 0.0
+    edges: int = 0
     smallest_crop: float = 0.12
     colour: float = 1.0
     degrade: float = 1.0
@@ -50,6 +52,7 @@ class FitConfig:
     other_weight: float = 0.6
     folds: int = 5
     nets: int = 1
+    without_blocks: tuple[int, ...] = ()
     teacher_px: int = 288
     teacher_share: float = 0.7
     first: dict[str, float] | None = None
@@ -69,4 +72,5 @@ def load_config(path: Path | None = None, **changes: object) -> FitConfig:
         text = resources.files("eavefall_training").joinpath("tagger.yaml").read_text(encoding="utf-8")
     else:
         text = path.read_text(encoding="utf-8")
-    return FitConfig(**{**yaml.safe_load(text), **changes})
+    stated = {**yaml.safe_load(text), **changes}
+    return FitConfig(**{**stated, "without_blocks": tuple(stated.get("without_blocks", ()))})

@@ -76,7 +76,9 @@ def fit_net(
     device = data.pixels.device
     torch.manual_seed(seed)
     generator = _generator(device, seed)
-    net = load_pretrained(TaggerNet(dropout=config.dropout, drop_path=config.drop_path))
+    net = load_pretrained(
+        TaggerNet(dropout=config.dropout, drop_path=config.drop_path, without_blocks=config.without_blocks)
+    )
     if teacher is not None:
         net.load_state_dict(teacher.net.state_dict())
     net = net.to(device).to(memory_format=torch.channels_last)

@@ -6,6 +6,7 @@ ReLU6, stem and head not scaled. Parameter names follow the pretrained file, so 
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from typing import Final, cast
 
 import torch
@@ -14,7 +15,7 @@ from torch.nn import functional as F
 
 from eavefall_model.tags.schema import FOLIAGE, FORMS
 
-__all__ = ["LABELS", "TaggerNet", "load_pretrained", "pretrained_path"]
+__all__ = ["LABELS", "TaggerNet", "load_pretrained", "net_of_state", "pretrained_path"]
 
 LABELS: Final[tuple[str, ...]] = (*FOLIAGE, *FORMS)
 # kernel, stride, expansion, channels out, repeats
@@ -84,12 +85,17 @@ class TaggerNet(nn.Module):
         On the feature map, per channel.
     drop_path : float
         Stochastic depth at the last block, growing linearly from 0 at the first.
+    without_blocks : collection of int
+        Blocks left out for speed, counted from 0 to 15 in the full net. Only those that add to what passes
+        by them can be; ``ValueError`` for any other.
     """
 
     pixel_mean: Tensor
     pixel_std: Tensor
 
-    def __init__(self, *, dropout: float = 0.0, drop_path: float = 0.0) -> None:
+    def __init__(
+        self, *, dropout: float = 0.0, drop_path: float = 0.0, without_blocks: Collection[int] = ()
+    ) -> None:
         super().__init__()
         self._conv_stem = _SameConv(3, 32, 3, 2, bias=False)
         self._bn0 = _bn(32)
@@ -99,7 +105,11 @@ class TaggerNet(nn.Module):
             for i in range(repeats):
                 blocks.append(_Block(kernel, stride if i == 0 else 1, expansion, c_in, c_out))
                 c_in = c_out
-        self._blocks = nn.ModuleList(blocks)
+        for number in without_blocks:
+            if number not in range(len(blocks)) or not blocks[number].skip:
+                raise ValueError(f"the net cannot do without block {number}")
+        kept = {str(i): block for i, block in enumerate(blocks) if i not in without_blocks}
+        self._blocks = nn.ModuleDict(kept)  # keeps the names that the pretrained file uses
         self._conv_head = nn.Conv2d(320, 1280, 1, bias=False)
         self._bn1 = _bn(1280)
         self.dropout = nn.Dropout2d(dropout)
@@ -121,7 +131,7 @@ class TaggerNet(nn.Module):
         """(batch, 3, side, side) in 0 to 255 -> (batch, 1280, side/32, side/32)."""
         x = (pixels - self.pixel_mean) / self.pixel_std
         x = F.relu6(self._bn0(self._conv_stem(x)))
-        for i, block in enumerate(self._blocks):
+        for i, block in enumerate(self._blocks.values()):
             x = block(x, 1.0 - self.drop_path * i / len(self._blocks))
         return F.relu6(self._bn1(self._conv_head(x)))
 
@@ -142,8 +152,24 @@ def pretrained_path() -> str:
 def load_pretrained(net: TaggerNet, path: str | None = None) -> TaggerNet:
     """Fill the trunk from the ImageNet weights; the heads stay as they are."""
     state = torch.load(path or pretrained_path(), map_location="cpu", weights_only=True)
-    trunk = {name: value for name, value in state.items() if not name.startswith("_fc.")}
+    ours = net.state_dict()
+    trunk = {
+        name: value
+        for name, value in state.items()
+        if name in ours or not name.startswith(("_fc.", "_blocks."))
+    }
     missing, unexpected = net.load_state_dict(trunk, strict=False)
     if unexpected or {name.split(".")[0] for name in missing} != {"head"}:
         raise ValueError(f"weights do not fit the net: missing {missing}, unexpected {unexpected}")
     return net
+
+
+def net_of_state(state: Mapping[str, Tensor]) -> TaggerNet:
+    """A net with these weights, ready to predict; it lacks just the blocks that they lack."""
+    blocks = sum(repeats for *_, repeats in _STAGES)
+    held = {int(name.split(".")[1]) for name in state if name.startswith("_blocks.")}
+    net = TaggerNet(without_blocks=set(range(blocks)) - held)
+    net.load_state_dict(
+        {name: value.float() if value.is_floating_point() else value for name, value in state.items()}
+    )
+    return net.eval()

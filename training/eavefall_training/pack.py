@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_datasets.edges import fold_of_cut_out
 from eavefall_datasets.hashing import difference_hash, near_duplicate_groups
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import assign_folds, held_out_groups
@@ -101,8 +102,9 @@ def build(
             return HELD_OUT
         if picture.file_id in fold_of:
             return fold_of[picture.file_id]
-        together = picture.note if kind_of[picture.file_id] == "sprite" else picture.file_id
-        return zlib.crc32(together.encode()) % folds
+        if kind_of[picture.file_id] == "sprite":
+            return fold_of_cut_out(picture, folds)
+        return zlib.crc32(picture.file_id.encode()) % folds
 
     def weight(picture: Picture) -> float:
         return (unsure_weight if picture.unsure else 1.0) * (

@@ -128,5 +128,6 @@ def release(
 def _recipe(config: FitConfig) -> dict[str, float | int | str]:
     """The recipe as one flat table; what the first stage does differently begins with ``first_``."""
     facts = dataclasses.asdict(config)
+    facts["without_blocks"] = " ".join(str(number) for number in config.without_blocks)
     first = facts.pop("first") or {}
     return {**facts, **{f"first_{name}": value for name, value in first.items()}}

@@ -11,6 +11,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from eavefall_datasets.edges import write_edges
 from eavefall_datasets.manifest import load_manifest
 from eavefall_datasets.packages import load_packages
 from eavefall_datasets.picture import Picture
@@ -20,7 +21,7 @@ from eavefall_model.tags.card import Card
 from eavefall_training import pack as packs
 from eavefall_training.config import FitConfig
 from eavefall_training.evaluate import evaluate, fit_rules
-from eavefall_training.net import TaggerNet
+from eavefall_training.net import TaggerNet, net_of_state
 from eavefall_training.release import release
 from eavefall_training.trials import PICTURES, fit_all, fitted_from, load_fitted
 
@@ -31,11 +32,15 @@ SIDE_PX: Final = 320  # of the packed pictures: crops down to an eighth of the a
 _PACKED_FROM: Final = "pictures.key"
 
 
-def gather(imagery: Path | None, packages: Path | None, rendered: Path | None, work: Path) -> Material:
+def gather(
+    imagery: Path | None, packages: Path | None, rendered: Path | None, config: FitConfig, work: Path
+) -> Material:
     """(pictures to pack, kind by file id, pictures to credit); folders left out add nothing."""
     photos = list(load_manifest(imagery))
     sprites = list(load_packages(packages, kind="sprite")) if packages else []
     scenes = list(write_sprite_scenes(sprites, work / "sprites", each=3)) if sprites else []
+    if config.edges:
+        scenes += write_edges(sprites, work / "edges", folds=config.folds, each=config.edges)
     whole = list(load_packages(packages, kind="package")) if packages else []
     drawn = list(load_rendered(rendered)) if rendered else []
     kinds = {
@@ -58,12 +63,7 @@ def out_of_fold(
 
 def load_net(path: Path) -> TaggerNet:
     """A net saved by the trials."""
-    net = TaggerNet()
-    state = torch.load(path, map_location="cpu", weights_only=True)
-    net.load_state_dict(
-        {k: v.float() if v.is_floating_point() else v for k, v in state.items()}, strict=False
-    )
-    return net.eval()
+    return net_of_state(torch.load(path, map_location="cpu", weights_only=True))
 
 
 def reproduce(
