@@ -86,6 +86,27 @@ def test_a_fall_in_one_branch_is_refused() -> None:
     assert "near" not in verdict.why
 
 
+def test_one_photo_of_a_rare_class_decides_nothing_but_two_lost_ones_do() -> None:
+    for rare, passes in ((1, True), (2, False), (4, False)):
+        data = locked(40, rare)
+        now = answers([True] * 30 + [False] * 10 + [True] * rare)
+        new = answers([True] * 36 + [False] * 4 + [False] * rare)
+        verdict = gate(now, new, data, {})
+        # The rare class stays out of the score, so that is 30/40 and 36/40 whatever became of it.
+        assert (verdict.current_score, verdict.candidate_score) == pytest.approx((0.75, 0.9))
+        assert verdict.passed is passes, rare
+        assert ("class broad fell" in verdict.why) is not passes
+    # From five on it counts in both.
+    verdict = gate(
+        answers([True] * 30 + [False] * 10 + [True] * 5),
+        answers([True] * 36 + [False] * 4 + [True] * 4 + [False]),
+        locked(40, 5),
+        {},
+    )
+    assert (verdict.current_score, verdict.candidate_score) == pytest.approx((0.875, 0.85))
+    assert not verdict.passed
+
+
 @pytest.mark.parametrize(("n", "words"), [(60, "does not beat"), (10, "fewer than 40 prove nothing")])
 def test_equal_or_too_few_is_refused(n: int, words: str) -> None:
     same = answers([True] * n)

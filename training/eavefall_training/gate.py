@@ -22,13 +22,17 @@ __all__ = ["LEAST", "Row", "Verdict", "gate", "mcnemar_exact", "right_answers", 
 
 # Fewer locked pictures than this prove nothing either way.
 LEAST: Final = 40
+# Judgement: in a class of fewer, one photo would weigh in the score like a fifth of a large class or more.
+_CLASS_LEAST: Final = 5
+# Judgement: what a single photo says is chance; with one of one right, any loss lies below the interval.
+_SLICE_LOST: Final = 2
 _Z: Final = 1.959964
 
 
 @dataclass(frozen=True)
 class Row:
     """One slice: shares right of n under both models, the current one's 95 % Wilson interval, and whether the
-    candidate fell below it."""
+    candidate fell below it by at least two photos."""
 
     slice: str
     n: int
@@ -43,7 +47,8 @@ class Row:
 class Verdict:
     """The gate's answer with its table; ``why`` names the reasons for a refusal.
 
-    Scores are the mean over classes of the share right; ``p_value`` is McNemar's exact two-sided one.
+    Scores are the mean over classes of at least five pictures of the share right; ``p_value`` is McNemar's
+    exact two-sided one.
     """
 
     passed: bool
@@ -99,7 +104,7 @@ def gate(
     """Compare two models' right answers on the same locked pictures.
 
     A candidate passes if its score is higher and it falls below the current model's interval in no class,
-    form, branch or season.
+    form, branch or season. A single photo decides neither: see ``Row`` and ``Verdict``.
 
     Parameters
     ----------
@@ -123,10 +128,7 @@ def gate(
     rows = [
         _row(name, current[which][at], candidate[which][at]) for name, (at, which) in sorted(groups.items())
     ]
-    scores = [
-        float(np.mean([right[np.array(classes) == name].mean() for name in sorted(set(classes))]))
-        for right in (current[0], candidate[0])
-    ]
+    scores = [_score(right, np.array(classes)) for right in (current[0], candidate[0])]
     gained = int((candidate[0] & ~current[0]).sum())
     lost = int((current[0] & ~candidate[0]).sum())
     reasons = []
@@ -152,11 +154,18 @@ def gate(
     )
 
 
+def _score(right: NDArray[np.bool_], classes: NDArray[np.str_]) -> float:
+    names, counts = np.unique(classes, return_counts=True)
+    large = names[counts >= _CLASS_LEAST]
+    return float(np.mean([right[classes == name].mean() for name in (large if len(large) else names)]))
+
+
 def _row(name: str, current: NDArray[np.bool_], candidate: NDArray[np.bool_]) -> Row:
     n = len(current)
     low, high = _wilson(int(current.sum()), n)
     share = float(candidate.mean())
-    return Row(name, n, float(current.mean()), low, high, share, share < low)
+    lost = int(current.sum()) - int(candidate.sum())
+    return Row(name, n, float(current.mean()), low, high, share, share < low and lost >= _SLICE_LOST)
 
 
 def write_report(verdict: Verdict, candidate: Path, current: str, tests: Sequence[str]) -> Path:
