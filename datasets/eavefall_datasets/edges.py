@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from eavefall_datasets.picture import Picture
-from eavefall_datasets.render.surroundings import lawn, sky
-from eavefall_datasets.sprites import draw_crown
+from eavefall_datasets.sprites import draw_crown, meadow
 
 __all__ = ["compose_edge", "fold_of_cut_out", "write_edges"]
 
@@ -47,9 +46,7 @@ def compose_edge(many: UInt8, few: UInt8, rng: np.random.Generator, size: int) -
     -------
     uint8 array (size, size, 3)
     """
-    canvas = sky(rng, (size, size)).copy()
-    horizon = size * rng.uniform(0.45, 0.9)
-    canvas[int(horizon) :] = lawn(rng, (size, size))[: size - int(horizon)]
+    canvas, horizon = meadow(rng, size, (0.45, 0.9))
     # From far (a tenth of the picture high) to near (half of it).
     tall = size * float(np.exp(rng.uniform(np.log(0.1), np.log(0.5))))
     of_many = int(rng.integers(8, 19))

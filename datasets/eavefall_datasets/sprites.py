@@ -14,7 +14,7 @@ from PIL import Image
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.render.surroundings import blurred_greens, lawn, sky
 
-__all__ = ["compose_sprite", "draw_crown", "write_sprite_scenes"]
+__all__ = ["compose_sprite", "draw_crown", "meadow", "write_sprite_scenes"]
 
 UInt8 = NDArray[np.uint8]
 
@@ -46,9 +46,10 @@ def compose_sprite(sprite: UInt8, rng: np.random.Generator, size: int) -> UInt8:
         return canvas
     for _ in range(int(rng.choice([1, 1, 1, 2, 3]))):
         tall, wide = size * rng.uniform(0.45, 0.85), size * rng.uniform(0.25, 0.6)
-        foot = (size * rng.uniform(0.2, 0.8), size * rng.uniform(0.8, 0.97))
+        ground = size * rng.uniform(0.8, 0.97)
+        middle = size * rng.uniform(0.2, 0.8)
         pointed = bool(rng.random() < 0.5)
-        draw_crown(canvas, sprite, rng, foot=foot, tall_px=tall, wide_px=wide, pointed=pointed)
+        draw_crown(canvas, sprite, rng, foot=(middle, ground), tall_px=tall, wide_px=wide, pointed=pointed)
     return canvas
 
 
@@ -71,13 +72,18 @@ def write_sprite_scenes(
 
 
 def _ground(rng: np.random.Generator, size: int, close: bool) -> UInt8:
-    if close and rng.random() < 0.6:
-        return blurred_greens(rng, (size, size)).copy()
+    if close:
+        near = rng.random() < 0.6
+        return (blurred_greens if near else sky)(rng, (size, size)).copy()
+    return meadow(rng, size, (0.6, 0.9))[0]
+
+
+def meadow(rng: np.random.Generator, size: int, horizon: tuple[float, float]) -> tuple[UInt8, float]:
+    """Sky over grass, uint8 (size, size, 3), and the row where they meet, at these shares of the height."""
     canvas = sky(rng, (size, size)).copy()
-    if not close:
-        horizon = int(size * rng.uniform(0.6, 0.9))
-        canvas[horizon:] = lawn(rng, (size, size))[: size - horizon]
-    return canvas
+    row = size * rng.uniform(*horizon)
+    canvas[int(row) :] = lawn(rng, (size, size))[: size - int(row)]
+    return canvas, row
 
 
 def draw_crown(
@@ -98,7 +104,7 @@ def draw_crown(
     middle, ground = foot
     bark = tuple(int(v) for v in rng.uniform((40, 30, 20), (120, 100, 80)))
     top = (int(middle), int(ground - tall_px * 0.9))
-    cv2.line(canvas, (int(middle), int(ground)), top, bark, max(1, int(wide_px / 25)))
+    cv2.line(canvas, (int(middle), int(ground)), top, bark, max(2, int(wide_px / 25)))
     for height in np.sort(rng.uniform(0.15, 1.0, int(rng.integers(*copies)))):
         outline = (1.05 - height) if pointed else np.sqrt(max(0.02, 1 - (2 * height - 1.1) ** 2))
         x = middle + wide_px / 2 * outline * rng.uniform(-1, 1)
