@@ -35,7 +35,7 @@ class Wire:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
-        self.bytes_per_s = 0
+        self.up_bytes_per_s = self.down_bytes_per_s = 0  # 0 is as fast as it goes
         self.is_cut = False
         self._open: set[socket.socket] = set()
         self._lock = threading.Lock()
@@ -73,12 +73,14 @@ class Wire:
             threading.Thread(target=self._relay, args=(near, far, True), daemon=True).start()
             threading.Thread(target=self._relay, args=(far, near, False), daemon=True).start()
 
-    def _relay(self, source: socket.socket, target: socket.socket, slowed: bool) -> None:
+    def _relay(self, source: socket.socket, target: socket.socket, upward: bool) -> None:
         try:
-            while data := source.recv(4096 if self.bytes_per_s else 65536):
-                if slowed and self.bytes_per_s:
-                    time.sleep(len(data) / self.bytes_per_s)
-                target.sendall(data)
+            while data := source.recv(65536):
+                for at in range(0, len(data), 4096):
+                    piece = data[at : at + 4096]
+                    if pace := self.up_bytes_per_s if upward else self.down_bytes_per_s:
+                        time.sleep(len(piece) / pace)
+                    target.sendall(piece)
         except OSError:
             pass
         _break(source)

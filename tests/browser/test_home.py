@@ -53,12 +53,12 @@ def test_five_shots_to_a_first_answer(make_person, wire):
     home.shot("home-retake")
 
     # The signal fails in the middle of a photo and comes back.
-    wire.bytes_per_s = 40_000
+    wire.up_bytes_per_s = 40_000
     page.set_input_files("#pick-tree", PHOTOS / "winter-maple.jpg")
     home.until("document.querySelector('#queue progress')?.value > 0.1")
     wire.cut()
     expect(page.locator("#queue-state")).to_contain_text("No signal")
-    wire.bytes_per_s = 0
+    wire.up_bytes_per_s = 0
     wire.mend()
     page.reload()
     expect(page.locator("[data-shot=tree] .taken-one")).to_have_count(1)

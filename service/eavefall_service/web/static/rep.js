@@ -211,7 +211,8 @@ async function keepForLater() {
   for (const tab of ["", "/trees", "/house", "/needles"]) {
     const address = `/rep/${survey}${tab}`;
     const answer = await fetch(address, { headers: { Accept: "text/html" } }).catch(() => null);
-    if (answer?.ok && !answer.redirected) await kept.put(address, answer);
+    // The signal may go in the middle of a page, or the phone be full: then the next visit keeps it.
+    if (answer?.ok && !answer.redirected) await kept.put(address, answer).catch(() => null);
   }
   document.documentElement.dataset.kept = "1";
 }

@@ -14,7 +14,10 @@ async function fromNetwork(request, name) {
   const answer = await fetch(request);
   if (answer.ok && answer.type === "basic" && !answer.redirected) {
     const cache = await caches.open(name);
-    await cache.put(request, answer.clone());
+    // A page that broke off on its way is given up for the kept one; a full phone must not cost a whole page.
+    await cache.put(request, answer.clone()).catch((problem) => {
+      if (problem.name !== "QuotaExceededError") throw problem;
+    });
   }
   return answer;
 }
