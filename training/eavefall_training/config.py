@@ -19,7 +19,8 @@ class FitConfig:
     Lengths are pixels, rates are per step; ``steps`` counts batches. See ``tagger.yaml`` for why each number
     is what it is. ``first`` holds what is different in the stage before, whose net then looks at crops of
     ``teacher_px`` and whose opinion counts ``teacher_share`` against the label. ``edges`` counts the forest
-    edges made from each needle cut-out.
+    edges made from each needle cut-out. ``narrow`` is the share of the multiply-adds taken out of the fitted
+    net (see ``narrow.narrow``).
     """
 
     name: str
@@ -53,6 +54,7 @@ class FitConfig:
     folds: int = 5
     nets: int = 1
     without_blocks: tuple[int, ...] = ()
+    narrow: float = 0.0
     teacher_px: int = 288
     teacher_share: float = 0.7
     first: dict[str, float] | None = None
@@ -62,7 +64,7 @@ class FitConfig:
         """The recipe of the net that teaches this one and that it starts from, or None."""
         if self.first is None:
             return None
-        changes: dict[str, Any] = {"first": None, "blend": 0.0, "collage": 0.0, **self.first}
+        changes: dict[str, Any] = {"first": None, "blend": 0.0, "collage": 0.0, "narrow": 0.0, **self.first}
         return replace(self, **changes)
 
 

@@ -7,6 +7,7 @@ ReLU6, stem and head not scaled. Parameter names follow the pretrained file, so 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from types import MappingProxyType
 from typing import Final, cast
 
 import torch
@@ -15,7 +16,15 @@ from torch.nn import functional as F
 
 from eavefall_model.tags.schema import FOLIAGE, FORMS
 
-__all__ = ["LABELS", "TaggerNet", "load_pretrained", "net_of_state", "pretrained_path"]
+__all__ = [
+    "LABELS",
+    "Block",
+    "TaggerNet",
+    "load_pretrained",
+    "multiply_adds",
+    "net_of_state",
+    "pretrained_path",
+]
 
 LABELS: Final[tuple[str, ...]] = (*FOLIAGE, *FORMS)
 # kernel, stride, expansion, channels out, repeats
@@ -46,10 +55,14 @@ def _bn(channels: int) -> nn.BatchNorm2d:
     return nn.BatchNorm2d(channels, eps=_BN_EPS, momentum=0.01)
 
 
-class _Block(nn.Module):
-    def __init__(self, kernel: int, stride: int, expansion: int, c_in: int, c_out: int) -> None:
+class Block(nn.Module):
+    """Widens (the first does not), filters each channel, squeezes; adds to what passes by if shapes allow."""
+
+    def __init__(
+        self, kernel: int, stride: int, expansion: int, c_in: int, c_out: int, wide: int | None
+    ) -> None:
         super().__init__()
-        wide = c_in * expansion
+        wide = c_in * expansion if wide is None else wide
         self.skip = stride == 1 and c_in == c_out
         self.expand = expansion != 1
         if self.expand:
@@ -61,16 +74,18 @@ class _Block(nn.Module):
         self._bn2 = _bn(c_out)
 
     def forward(self, x: Tensor, keep: float = 1.0) -> Tensor:
-        y = x
-        if self.expand:
-            y = F.relu6(self._bn0(self._expand_conv(y)))
-        y = F.relu6(self._bn1(self._depthwise_conv(y)))
-        y = self._bn2(self._project_conv(y))
+        y = self._bn2(self._project_conv(self.widened(x)))
         if not self.skip:
             return cast(Tensor, y)
         if self.training and keep < 1.0:
             y = y * (torch.rand(len(y), 1, 1, 1, device=y.device) < keep).to(y.dtype) / keep
         return cast(Tensor, x + y)
+
+    def widened(self, x: Tensor) -> Tensor:
+        """The channels inside the block, before they are squeezed."""
+        if self.expand:
+            x = F.relu6(self._bn0(self._expand_conv(x)))
+        return F.relu6(self._bn1(self._depthwise_conv(x)))
 
 
 class TaggerNet(nn.Module):
@@ -88,22 +103,30 @@ class TaggerNet(nn.Module):
     without_blocks : collection of int
         Blocks left out for speed, counted from 0 to 15 in the full net. Only those that add to what passes
         by them can be; ``ValueError`` for any other.
+    widths : mapping of int to int
+        Channels inside a block, by its number; the full net's where it says nothing (see ``narrow``).
     """
 
     pixel_mean: Tensor
     pixel_std: Tensor
 
     def __init__(
-        self, *, dropout: float = 0.0, drop_path: float = 0.0, without_blocks: Collection[int] = ()
+        self,
+        *,
+        dropout: float = 0.0,
+        drop_path: float = 0.0,
+        without_blocks: Collection[int] = (),
+        widths: Mapping[int, int] = MappingProxyType({}),
     ) -> None:
         super().__init__()
         self._conv_stem = _SameConv(3, 32, 3, 2, bias=False)
         self._bn0 = _bn(32)
-        blocks: list[_Block] = []
+        blocks: list[Block] = []
         c_in = 32
         for kernel, stride, expansion, c_out, repeats in _STAGES:
             for i in range(repeats):
-                blocks.append(_Block(kernel, stride if i == 0 else 1, expansion, c_in, c_out))
+                wide = widths.get(len(blocks))
+                blocks.append(Block(kernel, stride if i == 0 else 1, expansion, c_in, c_out, wide))
                 c_in = c_out
         for number in without_blocks:
             if number not in range(len(blocks)) or not blocks[number].skip:
@@ -129,17 +152,39 @@ class TaggerNet(nn.Module):
 
     def feature_map(self, pixels: Tensor) -> Tensor:
         """(batch, 3, side, side) in 0 to 255 -> (batch, 1280, side/32, side/32)."""
-        x = (pixels - self.pixel_mean) / self.pixel_std
-        x = F.relu6(self._bn0(self._conv_stem(x)))
+        x = self.stem(pixels)
         for i, block in enumerate(self._blocks.values()):
             x = block(x, 1.0 - self.drop_path * i / len(self._blocks))
         return F.relu6(self._bn1(self._conv_head(x)))
+
+    def stem(self, pixels: Tensor) -> Tensor:
+        """(batch, 3, side, side) in 0 to 255 -> (batch, 32, side/2, side/2) for the first block."""
+        return F.relu6(self._bn0(self._conv_stem((pixels - self.pixel_mean) / self.pixel_std)))
+
+    def blocks(self) -> dict[int, Block]:
+        """The blocks it has, by their number in the full net."""
+        return {int(name): cast(Block, block) for name, block in self._blocks.items()}
 
     def freeze_batch_norm(self) -> None:
         """Keep the running statistics: a few hundred pictures would only spoil them."""
         for module in self.modules():
             if isinstance(module, nn.BatchNorm2d):
                 module.eval()
+
+
+def multiply_adds(net: TaggerNet) -> tuple[dict[int, float], float]:
+    """Of one channel inside each block, and of the whole net but its answers; per pixel of the picture."""
+    per_channel: dict[int, float] = {}
+    places = 1 / 4
+    whole = places * net._conv_stem.weight.numel()
+    for number, block in net.blocks().items():
+        wide, before = block._depthwise_conv.out_channels, places
+        places /= block._depthwise_conv.stride[0] ** 2
+        taken_in = block._expand_conv.in_channels * before if block.expand else 0.0
+        given_out = places * (block._depthwise_conv.kernel_size[0] ** 2 + block._project_conv.out_channels)
+        per_channel[number] = taken_in + given_out
+        whole += wide * per_channel[number]
+    return per_channel, whole + places * net._conv_head.weight.numel()
 
 
 def pretrained_path() -> str:
@@ -165,10 +210,11 @@ def load_pretrained(net: TaggerNet, path: str | None = None) -> TaggerNet:
 
 
 def net_of_state(state: Mapping[str, Tensor]) -> TaggerNet:
-    """A net with these weights, ready to predict; it lacks just the blocks that they lack."""
+    """A net with these weights, ready to predict; it lacks just the blocks and channels that they lack."""
     blocks = sum(repeats for *_, repeats in _STAGES)
     held = {int(name.split(".")[1]) for name in state if name.startswith("_blocks.")}
-    net = TaggerNet(without_blocks=set(range(blocks)) - held)
+    widths = {number: len(state[f"_blocks.{number}._depthwise_conv.weight"]) for number in held}
+    net = TaggerNet(without_blocks=set(range(blocks)) - held, widths=widths)
     net.load_state_dict(
         {name: value.float() if value.is_floating_point() else value for name, value in state.items()}
     )

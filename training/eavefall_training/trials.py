@@ -16,12 +16,11 @@ from typing import Any, Final
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from torch.nn import functional as F
 
 from eavefall_training import pack as packs
 from eavefall_training.config import FitConfig
 from eavefall_training.draws import draw_weights, training_rows
-from eavefall_training.fit import fit_soup, predict, stack
+from eavefall_training.fit import as_served, fit_soup, predict, stack
 
 __all__ = ["PICTURES", "Trial", "fit_all", "fitted_from", "load_fitted", "run_trials"]
 
@@ -165,6 +164,7 @@ def _work(
     if device_name.startswith("cuda"):
         torch.set_num_threads(1)
     torch.backends.cudnn.benchmark = device_name.startswith("cuda")
+    torch.backends.cudnn.benchmark_limit = 3  # trying them all takes longer than the best of them saves
     device = torch.device(device_name)
     pack = packs.load(pack_path)
     data = stack(pack, STACK_PX, device)
@@ -175,8 +175,7 @@ def _work(
             rows = training_rows(pack, config, None if fold < 0 else fold)
             net = fit_soup(data, rows, draw_weights(pack, rows, config), config, fold)
             torch.backends.cudnn.benchmark = False
-            small = F.interpolate(data.pixels.float(), size=config.serve_px, mode="area").round()
-            logits = predict(net, small, mirror=False)
+            logits = predict(net, as_served(data.pixels, config), mirror=False)
             torch.backends.cudnn.benchmark = device_name.startswith("cuda")
             if (fold < 0 and config.name in keep_nets) or (fold >= 0 and config.name in keep_fold_nets):
                 name = f"final-{config.name}.pt" if fold < 0 else f"fold{fold}-{config.name}.pt"
