@@ -43,7 +43,8 @@ def _number(value: Value) -> float | int | str | None:
 def fire(book: RuleBook, scope: str, figures: Mapping[str, Value], about: str | None = None) -> list[Spoken]:
     """Rules of one scope that hold for these figures, in the file's order.
 
-    A rule whose sentence quotes a figure that is not known does not speak.
+    A rule whose sentence quotes a figure that is not known does not speak; if only what it says to the owner
+    does, it says nothing to the owner.
     """
     spoken = []
     for rule in book.rules:
@@ -54,10 +55,15 @@ def fire(book: RuleBook, scope: str, figures: Mapping[str, Value], about: str | 
         quoted = {name: figures.get(name) for name in rule.numbers()}
         if any(value is None for value in quoted.values()):
             continue
-        used = {name: _number(figures.get(name)) for name in (*rule.when, *quoted)}
+        told = {name: figures.get(name) for name in rule.numbers_to_owner()}
+        to_owner = rule.to_owner
+        if any(value is None for value in told.values()):
+            to_owner, told = None, {}
+        used = {name: _number(figures.get(name)) for name in (*rule.when, *quoted, *told)}
         reason = Reason(
             rule=rule.id,
             sentence=rule.sentence.format_map(quoted),
+            to_owner=to_owner and to_owner.format_map(told),
             numbers=used,
             source=rule.source,
             mark=rule.mark,

@@ -114,12 +114,13 @@ class Effect(_Frozen):
 
 
 class Rule(_Frozen):
-    """If all of ``when`` hold, say ``sentence`` and do ``effect``."""
+    """If all of ``when`` hold, say ``sentence`` (``to_owner`` to the owner) and do ``effect``."""
 
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{2,60}$")]
     about: Scope
     when: dict[str, Condition] = {}
     sentence: Annotated[str, Field(min_length=8, max_length=400)]
+    to_owner: Annotated[str | None, Field(min_length=8, max_length=400)] = None
     effect: Effect = Effect()
     precedence: Annotated[int, Field(ge=0, le=100)] = 50
     source: Annotated[str, Field(min_length=1)]
@@ -140,7 +141,7 @@ class Rule(_Frozen):
     @model_validator(mode="after")
     def _figures_exist(self) -> Rule:
         known = FIGURES[self.about] if self.about == "house" else {**FIGURES["house"], **FIGURES[self.about]}
-        for name in (*self.when, *self.numbers()):
+        for name in (*self.when, *self.numbers(), *self.numbers_to_owner()):
             if name not in known:
                 raise ValueError(
                     f"{name!r} is not a figure of a {self.about}; there are {', '.join(sorted(known))}"
@@ -153,14 +154,22 @@ class Rule(_Frozen):
 
     def numbers(self) -> tuple[str, ...]:
         """Names of the figures in the sentence, in order."""
-        try:
-            fields = [name for _, name, _, _ in string.Formatter().parse(self.sentence) if name is not None]
-        except ValueError as error:
-            raise ValueError(f"sentence: {error}") from None
-        for name in fields:
-            if not name.isidentifier():
-                raise ValueError(f"sentence: {{{name}}} is not the name of a figure")
-        return tuple(dict.fromkeys(fields))
+        return _figures_in(self.sentence, "sentence")
+
+    def numbers_to_owner(self) -> tuple[str, ...]:
+        """Names of the figures in what is said to the owner, in order."""
+        return _figures_in(self.to_owner or "", "to_owner")
+
+
+def _figures_in(sentence: str, field: str) -> tuple[str, ...]:
+    try:
+        names = [name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None]
+    except ValueError as error:
+        raise ValueError(f"{field}: {error}") from None
+    for name in names:
+        if not name.isidentifier():
+            raise ValueError(f"{field}: {{{name}}} is not the name of a figure")
+    return tuple(dict.fromkeys(names))
 
 
 class RuleBook(_Frozen):

@@ -68,7 +68,10 @@ class Opening(_Frozen):
 
 
 class Reason(_Frozen):
-    """One rule that spoke: its id, a plain sentence, the numbers it used, where it comes from."""
+    """One rule that spoke: its id, a plain sentence, the numbers it used, where it comes from.
+
+    ``to_owner`` is the sentence as an office wants it said to the owner; None if its rules do not say.
+    """
 
     rule: str
     sentence: str
@@ -76,6 +79,7 @@ class Reason(_Frozen):
     source: str
     mark: Literal["found", "from memory", "judgement", "common practice, no source"]
     about: str | None = None
+    to_owner: str | None = None
 
 
 class Assumed(_Frozen):

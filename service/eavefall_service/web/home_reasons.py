@@ -1,7 +1,8 @@
 """Why, for the homeowner: every rule of the advice in plain words to 'you', with the same figures.
 
-The rules' own sentences are written for the estimator. A rule that an office added has no words here and is
-left out of the homeowner's page; a shipped rule without words fails a test.
+The rules' own sentences are written for the estimator. What an office's rules say to the owner themselves
+(``to_owner``) goes before the words here; a rule with neither is left out of the homeowner's page. A shipped
+rule without words fails a test.
 """
 
 from __future__ import annotations
@@ -123,7 +124,9 @@ REASONS_UNSAID: Final = {
 
 
 def reason_words(reason: Reason, advice: Advice, survey: Survey) -> str | None:
-    """The reason for a homeowner; ``None`` for an office's own rule, or one changed to quote less."""
+    """The reason for a homeowner; ``None`` where an office's own or changed rule leaves nothing to say."""
+    if reason.to_owner is not None:
+        return sentence_case(reason.to_owner)
     unsaid = not accepted(advice, survey)[1]
     template = (REASONS_UNSAID.get(reason.rule) if unsaid else None) or REASONS.get(reason.rule)
     if template is None:

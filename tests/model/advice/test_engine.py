@@ -55,6 +55,18 @@ def test_the_sentence_quotes_the_figures_and_the_reason_keeps_them() -> None:
     assert fire(rules, "guard", {"guarded_months": None, "gain": 2.5}) == []
 
 
+def test_what_is_said_to_the_owner_quotes_figures_of_its_own() -> None:
+    rules = book({"id": "two-ways", "to_owner": "You can wait {guarded_months:.0f} months."})
+    (spoken,) = fire(rules, "guard", {"guarded_months": 8.0625})
+    assert spoken.reason.to_owner == "You can wait 8 months."
+    assert spoken.reason.sentence == "A plain sentence."
+    assert spoken.reason.numbers == {"guarded_months": 8.062}
+    # Not known: the estimator is told still, the owner is not.
+    (spoken,) = fire(rules, "guard", {"guarded_months": None})
+    assert spoken.reason.to_owner is None
+    assert spoken.reason.sentence == "A plain sentence."
+
+
 def test_one_caution_for_a_topic() -> None:
     rules = book(
         {"id": "first", "effect": {"caution": "wildfire"}},

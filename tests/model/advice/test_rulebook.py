@@ -69,6 +69,8 @@ def test_a_wrong_figure_is_named_by_its_line() -> None:
         ("effect: {verdict: suits}", "effect: {verdict: perfect}", "verdict"),
         ("{eave} is shaded", "{eave.__class__} is shaded", "is not the name of a figure"),
         ("{eave} is shaded", "{eave is shaded", "sentence"),
+        ("    mark: found\n", "    to_owner: 'It is {bliss}.'\n    mark: found\n", "'bliss' is not a figure"),
+        ("    mark: found\n", "    to_owner: 'It is {bliss'\n    mark: found\n", "to_owner: "),
         ("format: eavefall.rules/1", "format: eavefall.rules/9", "format"),
         ("    when: {wildfire: true}\n", "    when: {litter_kg_m: {above: 1}}\n", "may only depend on"),
         ("mark: found\n", "mark: hearsay\n", "mark"),

@@ -338,6 +338,23 @@ def test_a_rule_of_an_offices_own_is_left_out_and_its_caution_is_not(pines: tupl
     assert answer.cautions[-1] == caution_words(careful) == careful.sentence
 
 
+def test_what_an_office_says_to_the_owner_is_said_as_it_says_it(pines: tuple[Survey, Advice]) -> None:
+    survey, advice = pines
+    own = Reason(
+        rule="our-habit",
+        sentence="Charge two visits.",
+        to_owner="we come twice a year, in May and November.",
+        numbers={},
+        source="office",
+        mark="judgement",
+    )
+    # The same for a rule that has words of ours: the office's own go first.
+    changed = own.model_copy(update={"rule": "leaves-in-season"})
+    for reason in (own, changed):
+        answer = answer_to(advice.model_copy(update={"reasons": (reason,)}), survey)
+        assert answer.reasons == ("We come twice a year, in May and November.",)
+
+
 def test_a_shipped_rule_that_an_office_made_quote_less_is_left_out(pines: tuple[Survey, Advice]) -> None:
     survey, advice = pines
     less = Reason(rule="leaves-in-season", sentence="Leaves.", numbers={}, source="office", mark="judgement")
