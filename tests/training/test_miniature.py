@@ -18,8 +18,8 @@ from eavefall_model.tags.card import Card  # noqa: E402
 from eavefall_model.tags.tagger import Tagger  # noqa: E402
 from eavefall_training.augment import Strength, augment  # noqa: E402
 from eavefall_training.config import FitConfig, load_config  # noqa: E402
-from eavefall_training.net import TaggerNet, load_pretrained, net_of_state  # noqa: E402
-from eavefall_training.reproduce import packed_from, reproduce  # noqa: E402
+from eavefall_training.net import TaggerNet, load_pretrained, multiply_adds, net_of_state  # noqa: E402
+from eavefall_training.reproduce import load_net, packed_from, reproduce  # noqa: E402
 from eavefall_training.trials import fitted_from  # noqa: E402
 
 pytestmark = pytest.mark.training
@@ -87,6 +87,7 @@ def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
         teacher_px=96,
         first={"input_px": 96, "steps": 1},
         without_blocks=(13,),
+        narrow=0.1,
     )
     card = reproduce(
         (scenes, {}, scenes), config, tmp_path / "work", tmp_path / "out", side_px=96, say=lambda _: None
@@ -96,6 +97,8 @@ def test_miniature_from_scenes_to_a_tagger_that_answers(tmp_path: Path) -> None:
     assert stored.recipe["steps"] == 2
     assert stored.recipe["first_steps"] == 1
     assert stored.recipe["without_blocks"] == "13"
+    whole = multiply_adds(TaggerNet(without_blocks=(13,)))[1]
+    assert 0.87 < multiply_adds(load_net(tmp_path / "work" / "final-mini.pt"))[1] / whole <= 0.9
     assert len((tmp_path / "out" / "credits.csv").read_text().splitlines()) == 25
     tagger = Tagger((tmp_path / "out" / "tagger.onnx").read_bytes(), stored)
     photo = decode(scenes[0].path.read_bytes(), fit_px=tagger.fit_px)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -81,18 +82,30 @@ def removal_order(squeezing: Array, told: Channels) -> tuple[NDArray[np.int64], 
     inverse = torch.from_numpy(np.linalg.inv(ridged(told.covariance, _RIDGE)))
     gone = torch.zeros(len(inverse), dtype=torch.bool)
     order, costs, cost = [], [], 0.0
-    for _ in range(len(inverse) - STEP):
-        each = felt.square().sum(0) / inverse.diagonal()
-        each[gone] = torch.inf
-        at = int(each.argmin())
-        cost += float(each[at])
-        order.append(at)
-        costs.append(cost)
-        gone[at] = True
-        row = inverse[at] / inverse[at, at]
-        felt.addr_(felt[:, at].clone(), row, alpha=-1)
-        inverse.addr_(inverse[:, at].clone(), row, alpha=-1)
+    with _one_thread():
+        for _ in range(len(inverse) - STEP):
+            each = felt.square().sum(0) / inverse.diagonal()
+            each[gone] = torch.inf
+            at = int(each.argmin())
+            cost += float(each[at])
+            order.append(at)
+            costs.append(cost)
+            gone[at] = True
+            row = inverse[at] / inverse[at, at]
+            felt.addr_(felt[:, at].clone(), row, alpha=-1)
+            inverse.addr_(inverse[:, at].clone(), row, alpha=-1)
     return np.array(order, dtype=np.int64), np.array(costs)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Thousands of small steps shared among threads wait for each other for minutes on a busy machine."""
+    threads = torch.get_num_threads()
+    torch.set_num_threads(1)
+    try:
+        yield
+    finally:
+        torch.set_num_threads(threads)
 
 
 def at_places(values: Tensor) -> Tensor:
