@@ -130,10 +130,14 @@ def _less(part: Mapping[str, Any], put: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _note(answers: Mapping[str, str]) -> str | None:
-    """What the rep reads of the household's habit."""
-    if not answers.get("cleaned"):
-        return None
-    return f"Cleaned now, by the household's word: {answers['cleaned']} times a year."
+    """What the rep reads of the household's word that has no field of its own."""
+    said = []
+    if answers.get("cleaned"):
+        said.append(f"Cleaned now, by the household's word: {answers['cleaned']} times a year.")
+    if answers.get("kind") == "both":
+        # One tree cannot stand for two kinds, and nobody has said where the other stands.
+        said.append("Needles and leaves both fall, by the household's word.")
+    return " ".join(said) or None
 
 
 def prequote(inputs_at: Callable[[int], Inputs], advise: Callable[[Inputs], Advice]) -> PreQuote:

@@ -61,6 +61,23 @@ def test_a_changed_answer_replaces_the_earlier_one() -> None:
     assert stored(answered(first, ANSWERS, later)) == stored(answered(stored(EMPTY), {}, later))
 
 
+def test_both_kinds_are_left_to_the_visit_and_not_lost() -> None:
+    both = {**ANSWERS, "kind": "both"}
+    before = stored(EMPTY)
+    document = stored(answered(before, {}, both))
+    assert "foliage" not in document["trees"][0]
+    assert document["note"] == (
+        "Cleaned now, by the household's word: 2 times a year. "
+        "Needles and leaves both fall, by the household's word."
+    )
+    assert stored(without_answers(document, both)) == before
+    # Thought again: the note follows.
+    assert stored(answered(document, both, ANSWERS)) == stored(answered(before, {}, ANSWERS))
+    assert answered(before, {}, {"kind": "both"})["note"] == (
+        "Needles and leaves both fall, by the household's word."
+    )
+
+
 def test_what_the_office_entered_stays() -> None:
     document = stored(answered(stored(EMPTY), {}, ANSWERS))
     document["eaves"][0]["height"] = "3.3 m"
