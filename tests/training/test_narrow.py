@@ -131,6 +131,15 @@ def test_a_fifth_less_costs_little_and_the_fit_makes_up_for_most(
     assert check_agrees(to_onnx(again, SIDE), again, pixels) < 0.02
 
 
+def test_nothing_taken_out_changes_nothing_on_pictures_not_gone_by_either(
+    net: TaggerNet, batches: list[torch.Tensor]
+) -> None:
+    same = narrow(net, [batches[0][:2]], 0.0)
+    with torch.no_grad():
+        wanted, found = net(batches[1])[2], same(batches[1])[2]
+    assert float((found - wanted).pow(2).mean()) < 1e-3 * float(wanted.var(0).mean())
+
+
 def test_a_share_that_cannot_be_taken_is_refused(net: TaggerNet, batches: list[torch.Tensor]) -> None:
     for share in (-0.1, 1.0):
         with pytest.raises(ValueError, match="cannot be taken out"):

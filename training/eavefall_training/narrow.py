@@ -97,6 +97,13 @@ def _squeezing(block: Block) -> Array:
     return weights
 
 
+def _scale(block: Block) -> Array:
+    """What each of the o outputs is multiplied by after the squeezing."""
+    bn = block._bn2
+    scale: Array = (bn.weight / torch.sqrt(cast(Tensor, bn.running_var) + bn.eps)).double().cpu().numpy()
+    return scale
+
+
 def _select(state: dict[str, Tensor], block: str, kept: Tensor) -> None:
     """Leave these channels only inside one block of ``state``."""
     inside = tuple(block + part for part in ("_expand_conv.", "_bn0.", "_depthwise_conv.", "_bn1."))
@@ -120,7 +127,7 @@ def _refit(net: TaggerNet, like: TaggerNet, batches: Sequence[Tensor]) -> None:
             for mine, theirs in zip(own, wanted, strict=True):
                 x = mine.float()
                 fit.add(block.widened(x), theirs.float() - x if block.skip else theirs.float())
-            _set_squeezing(block, *fit.solve(_squeezing(block).T))
+            _set_squeezing(block, *fit.solve(_squeezing(block).T * _scale(block)))
         own = [block(x.float()).half() for x in own]
 
 
