@@ -110,8 +110,12 @@ def _one_thread() -> Iterator[None]:
 
 def at_places(values: Tensor) -> Tensor:
     """(n, c, h, w) -> float64 (places, c), every so many of them, in the same order for the same shape."""
-    rows = values.permute(0, 2, 3, 1).flatten(0, 2)
+    rows = _rows(values)
     return rows[:: max(1, len(rows) // _PLACES)].double()
+
+
+def _rows(values: Tensor) -> Tensor:
+    return values.permute(0, 2, 3, 1).flatten(0, 2)
 
 
 def ridged(covariance: Array, by: float) -> Array:
@@ -136,7 +140,7 @@ class _Sums:
         self.second = self.second + (rows.T @ rows).cpu().numpy()
 
     def slopes(self, values: Tensor) -> None:
-        rows = values.permute(0, 2, 3, 1).flatten(0, 2).double()
+        rows = _rows(values).double()
         self.importance = self.importance + (rows.T @ rows).cpu().numpy()
 
     def summed(self) -> Channels:

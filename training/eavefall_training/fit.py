@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import torch
@@ -17,41 +17,13 @@ from eavefall_training.augment import Strength, augment
 from eavefall_training.config import FitConfig
 from eavefall_training.narrow import narrow
 from eavefall_training.net import TaggerNet, load_pretrained
-from eavefall_training.pack import Pack
 from eavefall_training.replay import repeat
+from eavefall_training.stack import Stack, as_served
 from eavefall_training.teach import Lesson, Teacher, blend, collage, labels
 
-__all__ = ["Stack", "as_served", "fit_net", "fit_soup", "narrowed", "predict", "stack"]
+__all__ = ["fit_net", "fit_soup", "narrowed", "predict"]
 
 _NARROW_BY = 400  # pictures: enough for regressions on up to 1152 channels at 64 places each
-
-
-@dataclass(frozen=True)
-class Stack:
-    """A pack as tensors on the device: uint8 pixels (n, 3, s, s) and labels."""
-
-    pixels: Tensor
-    foliage: Tensor
-    form: Tensor
-    weight: Tensor
-
-
-def stack(pack: Pack, side_px: int, device: torch.device) -> Stack:
-    """Every picture squashed to a square of ``side_px``, as the tagger serves them."""
-    square = np.stack([squash(pack.pixels(i), side_px) for i in range(len(pack))])
-    return Stack(
-        torch.from_numpy(square).permute(0, 3, 1, 2).contiguous().to(device),
-        torch.from_numpy(pack.foliage).to(device),
-        torch.from_numpy(pack.form).to(device),
-        torch.from_numpy(pack.weight).to(device),
-    )
-
-
-def squash(rgb: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
-    """The serving resize: the whole picture, its sides squashed to a square."""
-    from eavefall_model.tags.preprocess import to_square
-
-    return to_square(rgb, side_px)
 
 
 def fit_net(
@@ -160,7 +132,8 @@ def fit_soup(
         for name, value in soup.state_dict().items():
             if value.dtype.is_floating_point:
                 value.copy_(torch.stack([net.state_dict()[name] for net in nets]).mean(0))
-    return narrowed(soup.eval(), data, rows, draw_weight, config) if config.narrow else soup.eval()
+    soup.eval()
+    return narrowed(soup, data, rows, draw_weight, config) if config.narrow else soup
 
 
 def narrowed(
@@ -176,11 +149,6 @@ def narrowed(
     some = torch.multinomial(chance, min(_NARROW_BY, len(rows)), replacement=False, generator=generator)
     picks = torch.as_tensor(rows)[some].to(data.pixels.device)
     return narrow(net, torch.split(as_served(data.pixels[picks], config), config.batch), config.narrow)
-
-
-def as_served(pixels: Tensor, config: FitConfig) -> Tensor:
-    """Pixels (n, 3, s, s) at the side the net is to serve, in whole numbers."""
-    return F.interpolate(pixels.float(), size=config.serve_px, mode="area").round()
 
 
 @torch.no_grad()

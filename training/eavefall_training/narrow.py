@@ -117,8 +117,7 @@ def _select(state: dict[str, Tensor], block: str, kept: Tensor) -> None:
 @torch.no_grad()
 def _refit(net: TaggerNet, like: TaggerNet, batches: Sequence[Tensor]) -> None:
     """Fit the squeezing weights of each block in turn so that ``net`` passes on what ``like`` does."""
-    own = [net.stem(pixels.float()).half() for pixels in batches]
-    wanted = [like.stem(pixels.float()).half() for pixels in batches]
+    own = wanted = [like.stem(pixels.float()).half() for pixels in batches]  # the stem stays as it is
     for number, block in net.blocks().items():
         fit = _Regression()
         before = like.blocks()[number]
