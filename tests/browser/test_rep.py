@@ -169,6 +169,25 @@ def test_signal_lost_while_pages_are_kept_for_later(make_person, wire):
     assert page.evaluate(is_kept % "house")
 
 
+def test_a_full_phone_still_shows_every_page(make_person, wire):
+    rita = make_person()
+    page = rita.page
+    rita.sign_in("rita")
+    survey = rita.new_survey("No room left")
+    rita.until("document.documentElement.dataset.kept === '1'")
+    page.reload()
+    rita.until("navigator.serviceWorker.controller !== null")
+    page.evaluate("caches.delete('eavefall-pages').then(() => null)")
+    full = {"origin": wire.url, "quotaSize": 1}
+    rita.context.new_cdp_session(page).send("Storage.overrideQuotaForOrigin", full)
+
+    page.goto(f"/rep/{survey}/trees")
+    expect(page.locator("#tree-form [name=name]")).to_be_visible()
+    expect(page.locator("h1")).to_contain_text("No room left")
+    rita.until("document.documentElement.dataset.kept === '1'")
+    assert not page.evaluate(f"caches.match('/rep/{survey}/trees').then((one) => Boolean(one))")
+
+
 def test_new_survey_without_any_signal(make_person, wire):
     rita = make_person()
     page = rita.page
