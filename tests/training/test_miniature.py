@@ -63,7 +63,7 @@ def test_augmentation_repeats_with_its_seed_and_stays_in_range() -> None:
 
 
 def test_committed_recipe_loads() -> None:
-    assert load_config().nets == 3
+    assert load_config().narrow == 0.25
     with pytest.raises(TypeError):
         load_config(learning_rat=1.0)
 

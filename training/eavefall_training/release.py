@@ -36,13 +36,14 @@ FAILURES = (
     "Bald cypress and other feathery conifers seen close are taken for broad leaves; walnut and other "
     "feathery broadleaf foliage for needles.",
     "Conifers far away on a mountainside or at the edge of a meadow are missed.",
-    "Among conifers at a forest edge the few broadleaf trees are missed.",
+    "Among conifers at a forest edge the few broadleaf trees are not made out: broad is left unsure there.",
     "Herbs, ferns and shrubs close up are read as broad leaves, grasses and horsetails sometimes as needles: "
     "it sees leaves, not trees.",
     "Small leaflets (locusts) are mostly taken for ordinary broad leaves.",
     "Long, short and scale-like needles are told apart poorly; the set of forms is the honest answer.",
     "Bare crowns were learnt from drawn scenes and cut-outs; hardly any real photo was there to test on.",
-    "Of photos without a tree it hardly ever says outright that there is none; it says unsure.",
+    "Of photos without a tree it seldom says outright that there is none; mostly it says unsure.",
+    "Fine parallel lines (rows of windows, a lattice mast, fur, a branching coral) can be read as needles.",
     "Beside a house, part of what speaks for broad leaves can lie on gables and roofs; the overlay shows it.",
 )
 
