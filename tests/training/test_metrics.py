@@ -7,7 +7,7 @@ import pytest
 from sklearn.metrics import roc_auc_score
 from statsmodels.stats.proportion import proportion_confint
 
-from eavefall_training.calibrate import conformal_mass, platt, risk_thresholds, softmax, sure_from
+from eavefall_training.calibrate import conformal_mass, fit_label, platt, risk_thresholds, softmax, sure_from
 from eavefall_training.metrics import (
     area_under_curve,
     balanced_accuracy,
@@ -52,23 +52,34 @@ def test_perfect_calibration_sits_at_the_floor() -> None:
     assert calibration_error(p, rng.random(500) < p**3) > floor + 0.1
 
 
-def test_platt_finds_the_scale_and_borrows_from_other_logits() -> None:
+@pytest.mark.parametrize(("slope", "start"), [(0.5, 0.3), (2.0, -1.0), (-0.5, 0.0)])
+def test_platt_finds_the_scale(slope: float, start: float) -> None:
     rng = np.random.default_rng(2)
-    x = rng.normal(0, 2, (6000, 3))
-    happened = rng.random(6000) < 1 / (1 + np.exp(-(0.5 * x[:, 0] - 0.8 * x[:, 1] + 0.3)))
-    slopes, offset = platt(x, happened, own=0)
-    assert slopes == pytest.approx([0.5, -0.8, 0.0], abs=0.08)
-    assert offset == pytest.approx(0.3, abs=0.1)
+    x = rng.normal(0, 2, 6000)
+    happened = rng.random(6000) < 1 / (1 + np.exp(-(slope * x + start)))
+    found, offset = platt(x, happened)
+    assert found == pytest.approx(slope, rel=0.1)
+    assert offset == pytest.approx(start, abs=0.1)
+
+
+def test_a_label_is_scaled_by_its_own_logit_alone() -> None:
+    logits = np.random.default_rng(4).normal(0, 3, (400, 3))
+    for own in range(3):
+        rule = fit_label(logits, logits[:, own] > 0, own)
+        assert [slope > 0 for slope in rule.slopes] == [i == own for i in range(3)]
 
 
 def test_thresholds_keep_the_risk_on_both_sides() -> None:
     p = np.linspace(0.005, 0.995, 100)
     happened = p > 0.5
     happened[30:32] = True  # two mistakes on the no side: 2 in 50 is too many, and so is 1 in 31
-    yes_from, no_to = risk_thresholds(p, happened, risk=0.02)
+    yes_from, no_to = risk_thresholds(p, happened, risk=0.02, least=0.5)
     assert yes_from == pytest.approx(p[50])
     assert no_to == pytest.approx(p[29])
-    shut, _ = risk_thresholds(np.array([0.9, 0.8]), np.array([False, False]), risk=0.02)
+    yes_from, no_to = risk_thresholds(p, happened, risk=0.02, least=0.9)
+    assert yes_from == pytest.approx(p[90])
+    assert no_to == pytest.approx(p[9])
+    shut, _ = risk_thresholds(np.array([0.95, 0.92]), np.array([False, False]), risk=0.02)
     assert shut == 1.0
 
 

@@ -23,7 +23,7 @@ class FoliageRule(_Frozen):
     """Turns the foliage logits into one label's probability and verdict.
 
     ``p = 1 / (1 + exp(-(slopes . logits + offset)))`` over the logits of needle, broad and bare (Platt
-    scaling with a word from the other labels); ``yes`` from ``yes_from`` upward, ``no`` up to ``no_to``,
+    scaling; a slope of 0 leaves a label out); ``yes`` from ``yes_from`` upward, ``no`` up to ``no_to``,
     ``unsure`` between.
     """
 
