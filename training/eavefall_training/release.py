@@ -43,7 +43,7 @@ FAILURES = (
     "Long, short and scale-like needles are told apart poorly; the set of forms is the honest answer.",
     "Bare crowns were learnt from drawn scenes and cut-outs; hardly any real photo was there to test on.",
     "Of photos without a tree it seldom says outright that there is none; mostly it says unsure.",
-    "Fine parallel lines (rows of windows, a lattice mast, fur, a branching coral) can be read as needles.",
+    "A branching coral and a skyline over water were read as needles, a flower close up as broad leaves.",
     "Beside a house, part of what speaks for broad leaves can lie on gables and roofs; the overlay shows it.",
 )
 
