@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
+from eavefall_datasets.copies import copies, hashes_of
 from eavefall_datasets.hashing import difference_hash, near_duplicate_groups
 from eavefall_datasets.licences import judge
 from eavefall_datasets.manifest import Correction, load_corrections, load_manifest
@@ -77,11 +80,41 @@ def test_groups_hold_species_small_sources_and_duplicates_together() -> None:
     assert groups["b1"] == groups["b11"] == groups["s1"] == groups["s0"]
     assert groups["b2"] == groups["b3"]
     assert groups["b4"] != groups["b5"]
-    folds = assign_folds([*big, *small], groups, folds=4)
+    folds = assign_folds(groups, folds=3)
     for one in folds:
         assert all(folds[two] == folds[one] for two in folds if groups[two] == groups[one])
-    assert set(folds.values()) == {0, 1, 2, 3}
-    assert folds == assign_folds([*big, *small], groups, folds=4)
+    assert set(folds.values()) == {0, 1, 2}
+
+
+def test_a_picture_that_goes_or_comes_moves_no_other() -> None:
+    pictures = [_picture(f"b{i}", f"Genus s{i % 20}", "big") for i in range(60)]
+    all_of_them = assign_folds(held_out_groups(pictures))
+    fewer = assign_folds(held_out_groups(pictures[1:-5]))
+    assert len(fewer) == 54
+    assert all(all_of_them[name] == fold for name, fold in fewer.items())
+    relabelled = [*pictures[:-1], _picture("b59", "Genus s19", "big", "mixed")]
+    assert assign_folds(held_out_groups(relabelled)) == all_of_them
+
+
+def test_too_few_groups_for_the_folds_are_refused() -> None:
+    with pytest.raises(ValueError, match=r"1 species and sources leave 4 of 5 folds empty"):
+        assign_folds({"a": "species:acer", "b": "species:acer"})
+
+
+def test_a_copy_of_a_picture_learnt_from_is_found_in_another_collection(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    scenes = [cv2.resize(rng.integers(0, 255, (9, 12, 3)).astype(np.uint8), (240, 180)) for _ in range(3)]
+    learnt = [replace(_picture(f"l{i}", "", "one"), path=tmp_path / f"l{i}.jpg") for i in range(2)]
+    held = [replace(_picture(f"h{i}", "", "two"), path=tmp_path / f"h{i}.jpg") for i in range(3)]
+    for picture, scene in zip(learnt, scenes, strict=False):
+        cv2.imwrite(str(picture.path), scene)
+    # The same photo smaller, darker and saved worse; its mirror image; another one.
+    cv2.imwrite(str(held[0].path), cv2.resize(scenes[1], (160, 120)) // 2, [cv2.IMWRITE_JPEG_QUALITY, 40])
+    cv2.imwrite(str(held[1].path), scenes[0][:, ::-1])
+    cv2.imwrite(str(held[2].path), scenes[2])
+    hashes = hashes_of([*learnt, *held])
+    assert copies(held, learnt, hashes) == {"h0"}
+    assert copies(held, [], hashes) == frozenset()
 
 
 def test_near_duplicates_survive_brightness_but_not_mirroring() -> None:

@@ -96,14 +96,20 @@ def shipped(
     ] = None,
 ) -> None:
     """Figures of the tagger of this installation, on pictures never trained on."""
+    from eavefall_datasets.copies import copies, hashes_of
     from eavefall_datasets.manifest import load_manifest
     from eavefall_datasets.packages import load_packages
     from eavefall_model.tags.tagger import Tagger
     from eavefall_training.shipped import shipped_figures, with_figures
 
-    held_out = [picture for picture in load_manifest(imagery) if not picture.trainable]
-    desktop = [picture for picture in load_packages(packages, kind="package") if not picture.trainable]
-    treeless = [*load_packages(packages, kind="treeless"), *desktop]
+    photos, whole = load_manifest(imagery), load_packages(packages, kind="package")
+    learnt = [picture for picture in (*photos, *whole) if picture.trainable]
+    plants, desktop = ([p for p in some if not p.trainable] for some in (photos, whole))
+    no_tree = [*load_packages(packages, kind="treeless"), *desktop]
+    with _say.status("looking for copies of pictures that were learnt from"):
+        seen = copies([*plants, *no_tree], learnt, hashes_of([*learnt, *plants, *no_tree]))
+    _say.print(f"left out as copies of pictures that were learnt from: {', '.join(sorted(seen)) or 'none'}")
+    held_out, treeless = ([p for p in some if p.file_id not in seen] for some in (plants, no_tree))
     with _say.status("looking") as status:
         found = shipped_figures(
             held_out,

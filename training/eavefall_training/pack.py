@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_datasets.copies import copies, hashes_of
 from eavefall_datasets.edges import fold_of_cut_out
-from eavefall_datasets.hashing import difference_hash, near_duplicate_groups
+from eavefall_datasets.hashing import near_duplicate_groups
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import assign_folds, held_out_groups
 from eavefall_model.photo import decode
@@ -78,6 +79,8 @@ def build(
 ) -> Pack:
     """Decode, shrink and label; photos that may be trained on are dealt to folds.
 
+    Pictures held out that are copies of one learnt from are left out.
+
     Parameters
     ----------
     pictures : sequence of Picture
@@ -87,15 +90,21 @@ def build(
         Trust in a label that is owed a second look, and in pictures of flowers, fruit or bark.
     """
     kind_of = dict(kinds or {})
-    jpegs, hashes = [], []
-    for picture in pictures:
-        rgb = decode(picture.path.read_bytes(), name=picture.file_id).rgb
-        hashes.append(difference_hash(rgb))
-        jpegs.append(_shrunk(rgb, side_px if picture.trainable else held_out_side_px))
-    duplicates = dict(zip([p.file_id for p in pictures], near_duplicate_groups(hashes), strict=True))
-    dealt = [p for p in pictures if p.trainable and kind_of.get(p.file_id, "photo") == "photo"]
+    hashes = hashes_of(pictures)
+    learnt, held_out = ([p for p in pictures if p.trainable is may] for may in (True, False))
+    left_out = copies(held_out, learnt, hashes)
+    pictures = [picture for picture in pictures if picture.file_id not in left_out]
+    duplicates = dict(zip(hashes, near_duplicate_groups(list(hashes.values())), strict=True))
+    jpegs = [
+        _shrunk(
+            decode(picture.path.read_bytes(), name=picture.file_id).rgb,
+            side_px if picture.trainable else held_out_side_px,
+        )
+        for picture in pictures
+    ]
+    dealt = [p for p in learnt if kind_of.get(p.file_id, "photo") == "photo"]
     groups = held_out_groups(dealt, duplicates)
-    fold_of = assign_folds(dealt, groups, folds=folds)
+    fold_of = assign_folds(groups, folds=folds)
 
     def fold(picture: Picture) -> int:
         if not picture.trainable:
