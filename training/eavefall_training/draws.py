@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,8 @@ from eavefall_training.config import FitConfig
 from eavefall_training.pack import HELD_OUT, Pack
 
 __all__ = ["draw_weights", "training_rows"]
+
+_LEAST: Final = 4  # judgement: one odd picture is not to fill a fiftieth of all draws
 
 
 def training_rows(pack: Pack, config: FitConfig, leave_out_fold: int | None) -> NDArray[np.int64]:
@@ -26,15 +29,18 @@ def training_rows(pack: Pack, config: FitConfig, leave_out_fold: int | None) -> 
 def draw_weights(pack: Pack, rows: NDArray[np.int64], config: FitConfig) -> NDArray[np.float64]:
     """Relative frequency of each row.
 
-    A class (foliage and form together) of n pictures gets each picture n ** -balance; a group of m pictures
-    of one species or place gets m ** -0.25 on top. Each made kind then gets its share of all draws.
+    A class is a form, or foliage where no form is known: a second kind of tree behind the first does not make
+    a class of its own, whose only picture would be drawn as often as dozens. In a class of n pictures each
+    gets n ** -balance, and no class counts as less than four; a group of m pictures of one species or place
+    gets m ** -0.25 on top. Each made kind then gets its share of all draws.
     """
-    keys = [(tuple(pack.foliage[i]), int(pack.form[i]), pack.kinds[i]) for i in rows]
+    keys = [(pack.kinds[i], _class(pack, int(i))) for i in rows]
     n_class = Counter(keys)
     n_group = Counter((pack.groups[i] or pack.file_ids[i]) for i in rows)
     weight = np.array(
         [
-            n_class[key] ** -config.balance * n_group[pack.groups[i] or pack.file_ids[i]] ** -0.25
+            max(n_class[key], _LEAST) ** -config.balance
+            * n_group[pack.groups[i] or pack.file_ids[i]] ** -0.25
             for key, i in zip(keys, rows, strict=True)
         ]
     )
@@ -45,6 +51,10 @@ def draw_weights(pack: Pack, rows: NDArray[np.int64], config: FitConfig) -> NDAr
         part = share.get(kind, 1.0 - made)
         weight[kinds == kind] *= part / weight[kinds == kind].sum()
     return np.asarray(weight, dtype=np.float64)
+
+
+def _class(pack: Pack, i: int) -> int | tuple[float, ...]:
+    return int(pack.form[i]) if pack.form[i] >= 0 else tuple(pack.foliage[i].tolist())
 
 
 def _shares(config: FitConfig) -> dict[str, float]:
