@@ -72,10 +72,18 @@ def test_a_label_is_scaled_by_its_own_logit_alone() -> None:
 def test_thresholds_keep_the_risk_on_both_sides() -> None:
     p = np.linspace(0.005, 0.995, 100)
     happened = p > 0.5
-    happened[30:32] = True  # two mistakes on the no side: 2 in 50 is too many, and so is 1 in 31
+    happened[30:33] = (
+        True  # three mistakes on the no side: 3 in 100 are too many, so are 2 in 82; 1 in 81 is not
+    )
     yes_from, no_to = risk_thresholds(p, happened, risk=0.02, least=0.5)
     assert yes_from == pytest.approx(p[50])
-    assert no_to == pytest.approx(p[29])
+    assert no_to == pytest.approx(p[30])
+    # The same from the other side, and with ties: what is as sure as a mistake goes or stays with it.
+    no_from, yes_to = risk_thresholds(1 - p, ~happened, risk=0.02, least=0.5)
+    assert (1 - no_from, 1 - yes_to) == (pytest.approx(p[30]), pytest.approx(p[50]))
+    tied = p.copy()
+    tied[28:31] = p[28]
+    assert risk_thresholds(tied, happened, risk=0.0, least=0.5)[1] == pytest.approx(p[27])
     yes_from, no_to = risk_thresholds(p, happened, risk=0.02, least=0.9)
     assert yes_from == pytest.approx(p[90])
     assert no_to == pytest.approx(p[9])

@@ -62,20 +62,27 @@ def platt(logit: Floats, happened: Bools) -> tuple[float, float]:
 def risk_thresholds(
     probability: Floats, happened: Bools, *, risk: float = RISK, least: float = LEAST
 ) -> tuple[float, float]:
-    """(yes_from, no_to): the widest answers whose error on these pictures is at most ``risk`` on each side.
+    """(yes_from, no_to) that give most answers of which, on these pictures, at most ``risk`` are wrong.
 
     No answer is less sure than ``least`` by its own probability. A side with no safe threshold stays closed.
     """
+    yes_from, yes, yes_wrong = _ends(probability, ~happened, least)
+    no_from, no, no_wrong = _ends(1 - probability, happened, least)
+    answered = yes[:, None] + no[None, :]
+    wrong = yes_wrong[:, None] + no_wrong[None, :]
+    # Of as many answers the fewer wrong, then the stricter: the first in this order.
+    worth = np.where(wrong <= risk * answered, answered * (len(probability) + 1) - wrong, -1)
+    i, j = np.unravel_index(int(worth.argmax()), worth.shape)
+    return float(yes_from[i]), float(1 - no_from[j])
 
-    def widest(p: Floats, wrong: Bools) -> float:
-        order = np.argsort(-p, kind="stable")
-        rate = np.cumsum(wrong[order]) / np.arange(1, len(p) + 1)
-        last = np.flatnonzero((rate <= risk) & (p[order] >= least))
-        # Ties at the threshold must all be answered.
-        ends = [i for i in last if i + 1 == len(p) or p[order][i + 1] < p[order][i]]
-        return float(p[order][ends[-1]]) if ends else 1.0
 
-    return widest(probability, ~happened), 1.0 - widest(1.0 - probability, happened)
+def _ends(p: Floats, wrong: Bools, least: float) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+    """Where answers of one side may end, strictest first: (least p, answered, wrong); the first is closed."""
+    order = np.argsort(-p, kind="stable")
+    ranked, misses = p[order], np.cumsum(wrong[order])
+    # Ties at the threshold must all be answered.
+    last = np.flatnonzero((ranked >= least) & np.append(ranked[1:] < ranked[:-1], True))
+    return np.append(1.0, ranked[last]), np.append(0, last + 1), np.append(0, misses[last])
 
 
 def fit_label(logits: Floats, happened: Bools, own: int) -> FoliageRule:
