@@ -87,6 +87,8 @@ def test_thresholds_keep_the_risk_on_both_sides() -> None:
     yes_from, no_to = risk_thresholds(p, happened, risk=0.02, least=0.9)
     assert yes_from == pytest.approx(p[90])
     assert no_to == pytest.approx(p[9])
+    # A threshold is one of the probabilities to the last bit, so that its own picture is answered.
+    assert no_to == p[9]
     shut, _ = risk_thresholds(np.array([0.95, 0.92]), np.array([False, False]), risk=0.02)
     assert shut == 1.0
 

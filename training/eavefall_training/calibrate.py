@@ -29,6 +29,7 @@ MISS = 0.10
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Counts = NDArray[np.int64]
 
 
 def platt(logit: Floats, happened: Bools) -> tuple[float, float]:
@@ -66,23 +67,30 @@ def risk_thresholds(
 
     No answer is less sure than ``least`` by its own probability. A side with no safe threshold stays closed.
     """
-    yes_from, yes, yes_wrong = _ends(probability, ~happened, least)
-    no_from, no, no_wrong = _ends(1 - probability, happened, least)
+    yes_end, yes, yes_wrong = _ends(probability, ~happened, least)
+    no_end, no, no_wrong = _ends(1 - probability, happened, least)
     answered = yes[:, None] + no[None, :]
     wrong = yes_wrong[:, None] + no_wrong[None, :]
     # Of as many answers the fewer wrong, then the stricter: the first in this order.
     worth = np.where(wrong <= risk * answered, answered * (len(probability) + 1) - wrong, -1)
     i, j = np.unravel_index(int(worth.argmax()), worth.shape)
-    return float(yes_from[i]), float(1 - no_from[j])
+    # Read from where they stand, since 1 - (1 - p) need not be p.
+    return (
+        float(probability[yes_end[i - 1]]) if i else 1.0,
+        float(probability[no_end[j - 1]]) if j else 0.0,
+    )
 
 
-def _ends(p: Floats, wrong: Bools, least: float) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
-    """Where answers of one side may end, strictest first: (least p, answered, wrong); the first is closed."""
-    order = np.argsort(-p, kind="stable")
-    ranked, misses = p[order], np.cumsum(wrong[order])
+def _ends(sureness: Floats, wrong: Bools, least: float) -> tuple[Counts, Counts, Counts]:
+    """Where answers of one side may end, strictest first: (last row, answered, wrong).
+
+    Answered and wrong have one entry more, in front, for a side that stays closed.
+    """
+    order = np.argsort(-sureness, kind="stable")
+    ranked, misses = sureness[order], np.cumsum(wrong[order])
     # Ties at the threshold must all be answered.
     last = np.flatnonzero((ranked >= least) & np.append(ranked[1:] < ranked[:-1], True))
-    return np.append(1.0, ranked[last]), np.append(0, last + 1), np.append(0, misses[last])
+    return order[last], np.append(0, last + 1), np.append(0, misses[last])
 
 
 def fit_label(logits: Floats, happened: Bools, own: int) -> FoliageRule:
