@@ -76,6 +76,30 @@ def fit(
 
 
 @app.command()
+def curve(
+    work: Annotated[Path, typer.Argument(help="Folder with pictures.npz.")],
+    config: Annotated[Path | None, typer.Option(help="Recipe (YAML); default: the committed one.")] = None,
+    device: Annotated[str, typer.Option(help="cpu or cuda.")] = "cpu",
+    workers: Annotated[int, typer.Option(help="Processes that fit nets side by side.")] = 1,
+    steps: Annotated[int, typer.Option(help="Steps of each net; few for a rehearsal.")] = 600,
+) -> None:
+    """The learning curve: small nets on a quarter, half and all of the species and sources."""
+    from eavefall_training import pack as packs
+    from eavefall_training.curve import DRAWINGS, point_of, recipes
+    from eavefall_training.trials import PICTURES, run_trials
+
+    wanted = recipes(load_config(config), steps=steps)
+    trials = run_trials(work / PICTURES, wanted, device=device, workers=workers, out=work, with_final=False)
+    pictures = packs.load(work / PICTURES)
+    for first in range(0, len(trials), DRAWINGS):
+        point = point_of(pictures, trials[first : first + DRAWINGS])
+        _say.print(f"{point.photos} photos, mean of {DRAWINGS} drawings of species and sources")
+        _say.print(f"  needle against broad: area under curve {point.auc}, balanced {point.balanced}")
+        for label, told, wrong in zip(("needle", "broad"), point.answered, point.wrong, strict=True):
+            _say.print(f"  {label} answered {told}, wrong among answered {wrong}")
+
+
+@app.command()
 def evaluate(
     work: Annotated[Path, typer.Argument(help="Folder that reproduce left.")],
 ) -> None:

@@ -19,7 +19,8 @@ class FitConfig:
     Lengths are pixels, rates are per step; ``steps`` counts batches. See ``tagger.yaml`` for why each number
     is what it is. ``first`` holds what is different in the stage before, whose net then looks at crops of
     ``teacher_px`` and whose opinion counts ``teacher_share`` against the label. ``edges`` counts the forest
-    edges made from each needle cut-out. ``narrow`` is the share of the multiply-adds taken out of the fitted
+    edges made from each needle cut-out. ``group_share`` is the share of the species and sources whose photos
+    are learnt from, drawn by the seed. ``narrow`` is the share of the multiply-adds taken out of the fitted
     net (see ``narrow.narrow``).
     """
 
@@ -46,6 +47,7 @@ class FitConfig:
     share_rendered: float = 0.0
     share_packages: float = 0.0
     edges: int = 0
+    group_share: float = 1.0
     smallest_crop: float = 0.12
     colour: float = 1.0
     degrade: float = 1.0

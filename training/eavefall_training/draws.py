@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from typing import Final
 
@@ -17,11 +18,15 @@ _LEAST: Final = 4  # judgement: one odd picture is not to fill a fiftieth of all
 
 
 def training_rows(pack: Pack, config: FitConfig, leave_out_fold: int | None) -> NDArray[np.int64]:
-    """Rows to learn from: every fold but one (or all of them), and made pictures if they have a share."""
+    """Rows to learn from: every fold but one (or all of them), and made pictures if they have a share.
+
+    With ``config.group_share`` below 1, photos of that share of the species and sources only.
+    """
     share = _shares(config)
     keep = [
-        fold not in (HELD_OUT, leave_out_fold) and (kind == "photo" or share[kind] > 0)
-        for fold, kind in zip(pack.fold, pack.kinds, strict=True)
+        fold not in (HELD_OUT, leave_out_fold)
+        and (share[kind] > 0 if kind != "photo" else _place(group, config.seed) < config.group_share)
+        for fold, kind, group in zip(pack.fold, pack.kinds, pack.groups, strict=True)
     ]
     return np.flatnonzero(keep).astype(np.int64)
 
@@ -51,6 +56,11 @@ def draw_weights(pack: Pack, rows: NDArray[np.int64], config: FitConfig) -> NDAr
         part = share.get(kind, 1.0 - made)
         weight[kinds == kind] *= part / weight[kinds == kind].sum()
     return np.asarray(weight, dtype=np.float64)
+
+
+def _place(group: str, seed: int) -> float:
+    """Where a species or source stands from 0 to 1 in the order that this seed takes them in."""
+    return int.from_bytes(hashlib.sha256(f"subset {seed}:{group}".encode()).digest()[:8], "big") / 2**64
 
 
 def _class(pack: Pack, i: int) -> int | tuple[float, ...]:

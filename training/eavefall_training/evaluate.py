@@ -21,7 +21,7 @@ from eavefall_training.metrics import (
 )
 from eavefall_training.pack import HELD_OUT, Pack
 
-__all__ = ["HELD", "Rules", "evaluate", "fit_rules"]
+__all__ = ["HELD", "Rules", "answers", "evaluate", "fit_rules", "groups_of", "probabilities"]
 
 _FOLDS = "out of fold: species and small sources held out whole"
 HELD = "whole collections never trained on"
@@ -100,7 +100,7 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     for where, rows in ((_FOLDS, photo_in), (HELD, photo_held)):
         one = np.flatnonzero(rows & (y[:, 0] != y[:, 1]))
         score = logits[one, 0] - logits[one, 1]
-        truth, groups = y[one, 0], _groups(pack, one)
+        truth, groups = y[one, 0], groups_of(pack, one)
         auc = clustered_curve(score, truth, groups)
         add("needle against broad: area under curve", auc, where)
         bal = clustered_accuracy(score, truth, groups)
@@ -157,7 +157,7 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     among = form_p[cones][:, :3].argmax(axis=1)
     add(
         "form within needle: balanced accuracy",
-        clustered(lambda i: _macro(among[i], pack.form[cones][i]), _groups(pack, cones)),
+        clustered(lambda i: _macro(among[i], pack.form[cones][i]), groups_of(pack, cones)),
         f"{_FOLDS}; {' / '.join(str(len(r)) for r in recalls)} long / short / scale",
     )
     told = leafy & form_sure
@@ -199,7 +199,8 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     return tuple(out)
 
 
-def _groups(pack: Pack, rows: NDArray[np.int64]) -> list[str]:
+def groups_of(pack: Pack, rows: NDArray[np.int64]) -> list[str]:
+    """What is resampled whole: the species or source of each row, or the picture itself."""
     return [pack.groups[i] or pack.file_ids[i] for i in rows]
 
 

@@ -63,8 +63,7 @@ def draw_all(work: Path, out: Path) -> list[Path]:
 
 def learning_curve() -> list[tuple[int, dict[str, tuple[float, float, float]]]]:
     """(training photos, value and 95 % interval of ``auc`` and ``balanced``), from ``results.csv``."""
-    text = resources.files("eavefall_training").joinpath("results.csv").read_text(encoding="utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["trial"].startswith("learning curve")]
+    rows = _curve_rows()
     return [
         (
             int(row["trial"].split()[2]),
@@ -75,6 +74,11 @@ def learning_curve() -> list[tuple[int, dict[str, tuple[float, float, float]]]]:
         )
         for row in rows
     ]
+
+
+def _curve_rows() -> list[dict[str, str]]:
+    text = resources.files("eavefall_training").joinpath("results.csv").read_text(encoding="utf-8")
+    return [row for row in csv.DictReader(text.splitlines()) if row["trial"].startswith("learning curve")]
 
 
 def _learning_curve(target: Path) -> Path:
@@ -92,7 +96,7 @@ def _learning_curve(target: Path) -> Path:
     axes.set(
         xlabel="photos trained on",
         ylabel="needle against broad",
-        title="out of fold, n = 178, 95 % intervals",
+        title=f"out of fold, n = {_curve_rows()[0]['photos']}, 95 % intervals",
     )
     axes.legend(loc="lower right")
     figure.savefig(target, dpi=120, bbox_inches="tight")
