@@ -31,7 +31,9 @@ NOT_FOR = (
     "deciding anything alone where it says unsure",
 )
 FAILURES = (
-    "A juniper grown as a round open tree in a park is taken for a broadleaf tree with high confidence.",
+    "A juniper grown as a round open tree in a park is not seen as one; the bushes behind it are.",
+    "A second kind of tree behind the first or at the edge is often missed: conifers behind a maple, a broadleaf "
+    "crown beside redwoods, aspens among pines.",
     "Cones or bark filling the frame with few needles are often taken for broad leaves or left unsure.",
     "Bald cypress and other feathery conifers seen close are taken for broad leaves; walnut and other "
     "feathery broadleaf foliage for needles.",
@@ -43,7 +45,7 @@ FAILURES = (
     "Long, short and scale-like needles are told apart poorly; the set of forms is the honest answer.",
     "Bare crowns were learnt from drawn scenes and cut-outs; hardly any real photo was there to test on.",
     "Of photos without a tree it seldom says outright that there is none; mostly it says unsure.",
-    "A branching coral and a skyline over water were read as needles, a flower close up as broad leaves.",
+    "A tapering tower under the sky and a skyline over water were read as needles, flowers as broad leaves.",
     "Beside a house, part of what speaks for broad leaves can lie on gables and roofs; the overlay shows it.",
 )
 

@@ -29,8 +29,8 @@ def _no_tree_likely(tags: PhotoTags) -> bool:
     """Whether needles, broad leaves and bare crowns are each less likely than not.
 
     A hint to look again, not a verdict: by the tagger's own figures a photo without a tree is mostly left
-    unsure. It was given for 108 of 153 photos without a tree (71 %; Wilson 95 % 63 to 77), 1 of 46 photos of
-    trees never trained on (2.2 %; 0.4 to 11.3) and 6 of 184 out of fold (3.3 %; 1.5 to 6.9).
+    unsure. It was given for 108 of 153 photos without a tree (71 %; Wilson 95 % 63 to 77), 1 of 42 photos of
+    trees never trained on (2.4 %; 0.4 to 12.3) and 4 of 184 out of fold (2.2 %; 0.8 to 5.5).
     """
     return max(tags.foliage.values()) < _LIKELY
 
