@@ -32,8 +32,8 @@ NOT_FOR = (
 )
 FAILURES = (
     "A juniper grown as a round open tree in a park is not seen as one; the bushes behind it are.",
-    "A second kind of tree behind the first or at the edge is often missed: conifers behind a maple, a broadleaf "
-    "crown beside redwoods, aspens among pines.",
+    "A second kind of tree behind the first or at the edge is often missed: conifers behind a maple, a "
+    "broadleaf crown beside redwoods, aspens among pines.",
     "Cones or bark filling the frame with few needles are often taken for broad leaves or left unsure.",
     "Bald cypress and other feathery conifers seen close are taken for broad leaves; walnut and other "
     "feathery broadleaf foliage for needles.",
