@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from eavefall_model.advice.site_photos import PHOTO_TREE_OF, kinds_shown, photos_of
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
@@ -13,12 +14,8 @@ from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.pooling import pool
 from eavefall_model.tags.schema import FORMS, Form, PhotoTags, SiteTags
 
-__all__ = ["PHOTO_TREE", "Candidate", "Evidence", "gather", "with_photo_tree"]
+__all__ = ["Candidate", "Evidence", "gather"]
 
-# Name given to the trees that photos of the site show when the survey lists none.
-PHOTO_TREE: Final = "trees in the photos"
-# How many such trees are taken to stand near. Our judgement, on the safe side.
-_PHOTO_TREES: Final = 3
 NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf")
 # A tree of which nothing is known, as a share of trees beside houses. Our judgement.
 _PRIOR: Final[dict[Form, float]] = {
@@ -54,34 +51,31 @@ class Evidence:
     check_photos: tuple[str, ...] = ()
 
 
-def with_photo_tree(survey: Survey, tags: Mapping[str, PhotoTags]) -> Survey:
-    """The survey, with trees of unknown place added when photos show trees but none is listed."""
-    seen = [
-        tag
-        for tag in _photos_of(survey, tags, None)
-        if max(tag.foliage.get("needle", 0.0), tag.foliage.get("broad", 0.0), tag.foliage.get("bare", 0.0))
-        > 0.5
-    ]
-    if survey.trees or not seen:
-        return survey
-    return survey.model_copy(update={"trees": (Tree(name=PHOTO_TREE, count=_PHOTO_TREES),)})
-
-
-def _photos_of(survey: Survey, tags: Mapping[str, PhotoTags], of: str | None) -> list[PhotoTags]:
-    eaves = {eave.name for eave in survey.eaves}
-    return [
-        tags[photo.file]
-        for photo in survey.photos
-        if photo.file in tags
-        and photo.shows in ("tree", "closeup", "litter", "house")
-        and (photo.of == of or (of is None and photo.of in eaves))
-    ]
-
-
 def _normal(chances: Mapping[Form, float]) -> dict[Form, float]:
     kept = {form: chance for form, chance in chances.items() if chance >= _LEAST}
     total = sum(kept.values())
     return {form: chance / total for form, chance in kept.items()}
+
+
+@dataclass(frozen=True)
+class _View:
+    """What photos show, taken as of one tree; ``share`` of the photos that may be of this tree."""
+
+    share: float
+    pooled: SiteTags
+
+
+def _views(tree: Tree, own: Sequence[PhotoTags], site: Sequence[PhotoTags]) -> tuple[_View, ...]:
+    """Photos of the tree itself; else of the place, kind by kind if they show needles and broad leaves."""
+    if own or not site:
+        return (_View(1.0, pool(own)),) if own else ()
+    kinds = kinds_shown(site)
+    if tree.foliage in kinds:
+        return (_View(1.0, pool(kinds[tree.foliage])),)
+    total = sum(len(photos) for photos in kinds.values())
+    return tuple(_View(len(photos) / total, pool(photos)) for photos in kinds.values()) or (
+        _View(1.0, pool(site)),
+    )
 
 
 def _from_tags(pooled: SiteTags) -> dict[Form, float]:
@@ -91,22 +85,26 @@ def _from_tags(pooled: SiteTags) -> dict[Form, float]:
 
 
 def _chances(
-    tree: Tree, pooled: SiteTags | None, gauges: Sequence[GaugeResult]
+    tree: Tree, views: Sequence[_View], gauges: Sequence[GaugeResult]
 ) -> tuple[dict[Form, float], str]:
-    chances = _from_tags(pooled) if pooled else dict(_PRIOR)
-    known = "photos" if pooled else "nothing"
+    seen = [(view.share, _from_tags(view.pooled)) for view in views]
+    chances = (
+        {form: sum(share * each[form] for share, each in seen) for form in FORMS} if seen else dict(_PRIOR)
+    )
+    known = "photos" if seen else "nothing"
     # An estimator's foliage rules out forms; a little is left to the photos where they have seen the form.
     if tree.foliage == "needle":
         chances = {form: max(chances[form], _LEAST) for form in NEEDLE_FORMS}
-        known = "photos" if pooled else "foliage"
+        known = "photos" if seen else "foliage"
     elif tree.foliage == "broad":
         chances = {form: max(chances[form], _LEAST) for form in FORMS if form not in NEEDLE_FORMS}
-        known = "photos" if pooled else "foliage"
+        known = "photos" if seen else "foliage"
     elif tree.foliage == "bare":
         chances = {form: share for form, share in _BARE.items() if share > 0}
         known = "foliage"
     measured = [gauge.summary.form for gauge in gauges if gauge.summary and gauge.summary.form != "unsure"]
-    if measured:
+    # Needles measured somewhere are not of the broadleaf trees when photos show needle trees as well.
+    if measured and tree.name != PHOTO_TREE_OF["broad"]:
         chances = {form: float(measured.count(form)) for form in ("long_needle", "short_needle")}
         known = "photos"
     return _normal(chances), known
@@ -123,18 +121,20 @@ def gather(
     """Evidence for every tree of the survey, in its order.
 
     A species settles the kind; else the estimator's form; else what photos of that tree show, or photos of
-    the whole site. A gauge photo of the tree, or of no tree in particular, says what needles lie there.
+    the whole site: where these are sure of needles and of broad leaves, the tree may be of either kind, by
+    the number of photos. A gauge photo of the tree, or of no tree in particular, says what needles lie there.
 
     Raises
     ------
     SurveyError
         ``survey-wrong-value`` for a species we do not have, naming the tree.
     """
-    site = _photos_of(survey, tags, None)
+    site = photos_of(survey, tags, None)
     found = []
     for at, tree in enumerate(survey.trees):
-        own = _photos_of(survey, tags, tree.name)
-        pooled = pool(own or site) if own or site else None
+        own = photos_of(survey, tags, tree.name)
+        views = _views(tree, own, site)
+        check_photos = pool(own).check_photos if own else ()
         measured = _gauges_of(survey, gauges, tree)
         if tree.species:
             try:
@@ -146,15 +146,18 @@ def gather(
         elif tree.form:
             candidates, known = (Candidate(generic_taxon(tree.form), 1.0),), "form"
         else:
-            chances, known = _chances(tree, pooled, measured)
+            chances, known = _chances(tree, views, measured)
             candidates = tuple(Candidate(generic_taxon(form), chance) for form, chance in chances.items())
+            # Nobody has said what stands there, and the photos of the place say two things.
+            if not own and (len(views) > 1 or tree.name in PHOTO_TREE_OF.values()):
+                check_photos = pool(site).check_photos
         found.append(
             Evidence(
                 candidates=candidates,
                 known=known,
                 needle_chance=sum(each.chance for each in candidates if each.taxon.foliage == "needle"),
                 gauges=measured if any(each.taxon.foliage == "needle" for each in candidates) else (),
-                check_photos=pooled.check_photos if pooled and own else (),
+                check_photos=check_photos,
             )
         )
     return tuple(found)

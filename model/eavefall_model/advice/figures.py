@@ -47,7 +47,7 @@ FIGURES: Final[Mapping[Scope, Mapping[str, str]]] = MappingProxyType(
             "all_year_share": "share of the litter that falls outside the three heaviest months",
             "heaviest_months": "the three heaviest months, named",
             "trees": "number of trees listed",
-            "photos_check": "photos that contradict the others of the same tree, named",
+            "photos_check": "photos that contradict the others of the same tree or place, named",
         },
         "eave": {
             "eave": "name of the eave",

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.capacity import Capacity, capacity
 from eavefall_model.advice.decide import Answer, decide
-from eavefall_model.advice.evidence import Evidence, gather, with_photo_tree
+from eavefall_model.advice.evidence import Evidence, gather
 from eavefall_model.advice.falling import Fallen, fallen, mean_course, open_courses
 from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.site import Site, build_site
+from eavefall_model.advice.site_photos import with_photo_trees
 from eavefall_model.advice.sources import Source, Sources, build_sources
 from eavefall_model.advice.streams import Streams
 from eavefall_model.advice.times import guard_times, open_gutter
@@ -142,7 +143,7 @@ def run(
     draws: int,
 ) -> Outcome:
     """Draw every uncertain input, let the litter fall, and see how long each guard lasts."""
-    survey = with_photo_tree(survey, tags)
+    survey = with_photo_trees(survey, tags)
     streams = Streams(seed, draws)
     settings = book.numbers()
     evidence = gather(survey, tags, gauges)

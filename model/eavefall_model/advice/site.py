@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.eave_draws import facings_deg, read_eave
-from eavefall_model.advice.evidence import PHOTO_TREE, Evidence
+from eavefall_model.advice.evidence import Evidence
 from eavefall_model.advice.reading import Reader, Uncertain
 from eavefall_model.advice.schema import Assumed
+from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.advice.streams import Streams
 from eavefall_model.advice.tree_draws import nearest_eave, read_tree
 from eavefall_model.shed.load import Crowns, Roofs, WindRose
@@ -132,7 +133,7 @@ def build_site(
         for at, tree in enumerate(survey.trees)
     ]
     for at, tree in enumerate(survey.trees):
-        if tree.name == PHOTO_TREE:
+        if tree.name in (PHOTO_TREE, *PHOTO_TREE_OF.values()):
             read.note(
                 f"trees[{at}].count", str(tree.count), "Photos show trees, but none is listed.", "1", "many"
             )

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from eavefall_model.advice.evidence import PHOTO_TREE
 from eavefall_model.advice.schema import Advice, Reason
+from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.survey import Survey
 from eavefall_service.journeys.prequote import HOME_TREE
 from eavefall_service.plots.words import HORIZON_MONTHS, joined, mm_and_in, months_count, per_cent
@@ -39,6 +39,11 @@ GUARDS: Final = {
     "front_slot_cover": "a solid cover with a slot along its front",
     "woven_micromesh": "micromesh (very fine woven steel cloth)",
 }
+_PHOTO_TREES: Final = {
+    PHOTO_TREE: "the trees in your photos",
+    PHOTO_TREE_OF["needle"]: "the needle trees in your photos",
+    PHOTO_TREE_OF["broad"]: "the broadleaf trees in your photos",
+}
 _LB_PER_KG: Final = 2.20462
 
 
@@ -46,7 +51,7 @@ def tree_name(name: str) -> str:
     """``the tree nearest the roof``; a tree that the office named stands in quotes."""
     if name == HOME_TREE:
         return "the tree nearest the roof"
-    return "the trees in your photos" if name == PHOTO_TREE else f"“{name}”"
+    return _PHOTO_TREES.get(name, f"“{name}”")
 
 
 def gutter_name(name: str, survey: Survey) -> str:

@@ -38,8 +38,8 @@ REASONS: Final = {
     "for more than any calculation. The widest holes that still kept them out are {needed_opening_mm} wide.",
     "unsure-which-tree": "We don't know the kind of {kind_unknown} yet, and a needle tree and a leaf tree "
     "ask for different screens. One photo of the leaves or needles settles it.",
-    "photos-disagree": "Some of the photos seem to contradict others of the same tree. They will be looked "
-    "at again.",
+    "photos-disagree": "Some of the photos seem to show another kind of tree than the others, or were "
+    "misread. They will be looked at again.",
     "wildfire-ember-opening": "Your house is marked as standing in a wildfire area. There a screen must "
     "not be able to burn, its holes should be 1.6 to 3.2 mm (1/16 to 1/8 in) or smaller, and the roof edge "
     "should be kept free of needles. Your local fire code decides: ask the fire authority.",

@@ -82,7 +82,7 @@ def _named(key: str, advice: Advice, survey: Survey) -> dict[str, str]:
     gutters = [gutter_name(eave.name, survey) for eave in survey.eaves]
     return {
         "accepted": accepted(advice, survey)[0],
-        "tree": trees[place] if place is not None and place < len(trees) else "the tree",
+        "tree": trees[min(place, len(trees) - 1)] if place is not None else "the tree",
         "gutter": gutters[place] if place is not None and place < len(gutters) else "your gutter",
     }
 

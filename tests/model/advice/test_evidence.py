@@ -7,7 +7,8 @@ from typing import Any, Literal
 import pytest
 
 from eavefall_model.advice.assess import assess
-from eavefall_model.advice.evidence import PHOTO_TREE, gather, with_photo_tree
+from eavefall_model.advice.evidence import gather
+from eavefall_model.advice.site_photos import PHOTO_TREE, with_photo_trees
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult, GaugeSummary
 from eavefall_model.survey import Survey
@@ -52,6 +53,7 @@ def survey(*trees: dict[str, Any], photos: tuple[dict[str, Any], ...] = ()) -> S
     )
 
 
+Answer = Literal["yes", "no", "unsure"]
 PINE_PHOTO = tag("p.jpg", 0.98, 0.03, long_needle=0.9)
 OAK_PHOTO = tag("o.jpg", 0.03, 0.98, broad_leaf=0.9)
 
@@ -97,13 +99,13 @@ def test_photos_of_pines_and_of_oaks_change_the_class() -> None:
     assert oaks.fineness_class in ("open", "coarse", "medium")
 
 
-def test_photos_that_contradict_each_other_are_named() -> None:
-    def sure(photo: PhotoTags, needle: Literal["yes", "no"], broad: Literal["yes", "no"]) -> PhotoTags:
-        answer = photo.verdict.model_copy(
-            update={"foliage": FoliageVerdict(needle=needle, broad=broad, bare="no")}
-        )
-        return photo.model_copy(update={"verdict": answer})
+def sure(photo: PhotoTags, needle: Answer, broad: Answer) -> PhotoTags:
+    """The same photo with an answer."""
+    foliage = FoliageVerdict(needle=needle, broad=broad, bare="no")
+    return photo.model_copy(update={"verdict": photo.verdict.model_copy(update={"foliage": foliage})})
 
+
+def test_photos_that_contradict_each_other_are_named() -> None:
     tags = {"p.jpg": sure(PINE_PHOTO, "yes", "no"), "o.jpg": sure(OAK_PHOTO, "no", "yes")}
     photos = ({"file": "p.jpg", "of": "a"}, {"file": "o.jpg", "of": "a"})
     advice = assess(survey({"name": "a"}, photos=photos), tags, draws=300)
@@ -121,8 +123,8 @@ def test_a_leafless_crown_is_broadleaf_or_larch() -> None:
 
 def test_a_tree_seen_but_not_listed_is_added_with_wide_defaults() -> None:
     empty = survey(photos=({"file": "p.jpg"},))
-    assert with_photo_tree(empty, {"p.jpg": PINE_PHOTO}).trees[0].name == PHOTO_TREE
-    assert with_photo_tree(empty, {"p.jpg": tag("p.jpg", 0.1, 0.1, 0.1)}).trees == ()
+    assert with_photo_trees(empty, {"p.jpg": PINE_PHOTO}).trees[0].name == PHOTO_TREE
+    assert with_photo_trees(empty, {"p.jpg": tag("p.jpg", 0.1, 0.1, 0.1)}).trees == ()
     advice = assess(empty, {"p.jpg": PINE_PHOTO}, draws=300)
     assert advice.interval_unguarded_months.typical < 60
     assert {"trees[0].distance", "trees[0].count"} <= {assumed.field for assumed in advice.assumed}
