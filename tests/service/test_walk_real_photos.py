@@ -43,6 +43,26 @@ wind: {{from: W, prevails: clearly}}
     return walk_survey(path, draws=800)
 
 
+def place(folder: Path, photos: tuple[str, ...]) -> Advice:
+    """Photos of the whole place, no tree listed, a household that hardly ever cleans."""
+    listed = "\n".join(f"  - {{file: {os.path.relpath(PHOTOS / name, folder)}}}" for name in photos)
+    path = folder / "place.yaml"
+    path.write_text(
+        f"""
+name: A house whose trees nobody listed (invented)
+photos:
+{listed}
+eaves:
+  - {{name: back, length: 12 m, height: 3 m, roof_run: 4 m, pitch: 6/12, facing: W,
+     gutter: {{width: 5", profile: k_style, condition: sound}}}}
+household: {{cleanings_per_year: 0.25}}
+"""
+    )
+    done = walk_survey(path, draws=800)
+    assert not done.failures
+    return done.advice
+
+
 def finer_or_same(one: Advice, other: Advice) -> bool:
     """Whether ``one`` asks for a screen at least as fine as ``other``; no guard is the coarsest answer."""
     order = ("no-guard-needed", *FINENESS_CLASSES)
@@ -66,6 +86,13 @@ def test_pine_photos_alone_take_the_safe_side_and_ask_for_the_needle(tmp_path: P
 def test_oaks_alone_do_not(tmp_path: Path) -> None:
     advice = walk(tmp_path, OAKS, "distance: 3 m").advice
     assert advice.fineness_class not in ("extra-fine", "fine")
+
+
+def test_one_pine_among_oaks_is_not_outvoted(tmp_path: Path) -> None:
+    oaks, among = place(tmp_path, OAKS), place(tmp_path, (PINES[0], *OAKS))
+    assert oaks.fineness_class not in ("extra-fine", "fine")
+    assert among.fineness_class == "extra-fine"
+    assert [Path(photo).name for photo in among.check_photos] == [PINES[0]]
 
 
 def test_the_same_pines_forty_metres_away_change_the_advice(tmp_path: Path) -> None:

@@ -15,12 +15,13 @@ from eavefall_model.advice.first_step import FIRST_STEPS
 from eavefall_model.advice.inputs import INPUT_KINDS
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import FINENESS_CLASSES, Advice, Caution, MeasureNext, Reason
+from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.survey import Survey
 from eavefall_service.journeys.prequote import HOME_TREE, PreQuote
 from eavefall_service.web import words
 from eavefall_service.web.home_answer import HomeAnswer, home_answer
 from eavefall_service.web.home_cautions import CAUTIONS, caution_words
-from eavefall_service.web.home_figures import CLASSES, GUARDS, HOLES
+from eavefall_service.web.home_figures import CLASSES, GUARDS, HOLES, tree_name
 from eavefall_service.web.home_reasons import REASONS, REASONS_UNSAID, reason_words
 from eavefall_service.web.home_steps import FIRST, VISIT, YOURS, steps_of
 from eavefall_service.web.home_words import QUESTIONS, SHOTS
@@ -359,3 +360,13 @@ def test_a_shipped_rule_that_an_office_made_quote_less_is_left_out(pines: tuple[
     survey, advice = pines
     less = Reason(rule="leaves-in-season", sentence="Leaves.", numbers={}, source="office", mark="judgement")
     assert reason_words(less, advice, survey) is None
+
+
+def test_trees_that_nobody_named_are_called_by_what_the_photos_show() -> None:
+    assert [tree_name(name) for name in (HOME_TREE, PHOTO_TREE, *PHOTO_TREE_OF.values(), "old elm")] == [
+        "the tree nearest the roof",
+        "the trees in your photos",
+        "the needle trees in your photos",
+        "the broadleaf trees in your photos",
+        "“old elm”",
+    ]
