@@ -105,10 +105,10 @@ def evaluate(
 ) -> None:
     """Figures of out-of-fold predictions that an earlier run left behind."""
     from eavefall_training import pack as packs
-    from eavefall_training.evaluate import evaluate as figures
+    from eavefall_training.reproduce import measured
 
     pack = packs.load(work / "pictures.npz")
-    _print_figures(figures(pack, np.load(work / "logits.npy")))
+    _print_figures(measured(pack, np.load(work / "logits.npy")))
 
 
 @app.command()

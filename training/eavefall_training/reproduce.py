@@ -17,15 +17,26 @@ from eavefall_datasets.packages import load_packages
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.rendered import load_rendered
 from eavefall_datasets.sprites import write_sprite_scenes
-from eavefall_model.tags.card import Card
+from eavefall_model.tags.card import Card, Figure
 from eavefall_training import pack as packs
 from eavefall_training.config import FitConfig
 from eavefall_training.evaluate import evaluate, fit_rules
 from eavefall_training.net import TaggerNet, net_of_state
+from eavefall_training.pooled import pooled_figures
 from eavefall_training.release import release
 from eavefall_training.trials import PICTURES, fit_all, fitted_from, load_fitted
 
-__all__ = ["SIDE_PX", "Material", "gather", "load_net", "out_of_fold", "pack_all", "packed_from", "reproduce"]
+__all__ = [
+    "SIDE_PX",
+    "Material",
+    "gather",
+    "load_net",
+    "measured",
+    "out_of_fold",
+    "pack_all",
+    "packed_from",
+    "reproduce",
+]
 
 Material = tuple[list[Picture], dict[str, str], list[Picture]]
 SIDE_PX: Final = 320  # of the packed pictures: crops down to an eighth of the area still hold 110 px
@@ -101,7 +112,12 @@ def reproduce(
     trained = [p for p in credited if p.trainable]
     tested = [p for p in credited if not p.trainable]
     net = load_net(work / f"final-{config.name}.pt")
-    return release(out, net, config, rules, evaluate(pack, logits), trained, tested, input_px=config.serve_px)
+    return release(out, net, config, rules, measured(pack, logits), trained, tested, input_px=config.serve_px)
+
+
+def measured(pack: packs.Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
+    """All figures of logits from nets that never saw the picture: of single photos, and of several pooled."""
+    return (*evaluate(pack, logits), *pooled_figures(pack, logits))
 
 
 def pack_all(material: Material, config: FitConfig, work: Path, *, side_px: int = SIDE_PX) -> None:
