@@ -9,11 +9,11 @@ from typing import Final
 
 from eavefall_datasets.picture import Picture
 
-__all__ = ["SALT", "assign_folds", "held_out_groups"]
+__all__ = ["assign_folds", "held_out_groups"]
 
 # Of 20,000, the one that deals trees, kinds and forms of the first 196 photos most evenly over five folds;
 # chosen before any net was fitted on such folds.
-SALT: Final = 9497
+_SALT: Final = 9497
 
 
 def held_out_groups(
@@ -58,7 +58,7 @@ def held_out_groups(
     return {file_id: root(name) for file_id, name in first.items()}
 
 
-def assign_folds(groups: Mapping[str, str], *, folds: int = 5, salt: int = SALT) -> dict[str, int]:
+def assign_folds(groups: Mapping[str, str], *, folds: int = 5) -> dict[str, int]:
     """Fold (0 to ``folds`` - 1) of every picture by file id: whole groups, each by a hash of its name alone.
 
     So a picture that comes, goes or gets another label moves no other one, and figures of two fits can be
@@ -70,7 +70,7 @@ def assign_folds(groups: Mapping[str, str], *, folds: int = 5, salt: int = SALT)
     ValueError
         Where a fold would stay empty: too few species and sources for so many folds.
     """
-    fold_of_group = {name: _fold(name, folds, salt) for name in set(groups.values())}
+    fold_of_group = {name: _fold(name, folds) for name in set(groups.values())}
     empty = set(range(folds)) - set(fold_of_group.values())
     if empty:
         raise ValueError(
@@ -80,5 +80,5 @@ def assign_folds(groups: Mapping[str, str], *, folds: int = 5, salt: int = SALT)
     return {file_id: fold_of_group[name] for file_id, name in groups.items()}
 
 
-def _fold(name: str, folds: int, salt: int) -> int:
-    return int.from_bytes(hashlib.sha256(f"{salt}:{name}".encode()).digest(), "big") % folds
+def _fold(name: str, folds: int) -> int:
+    return int.from_bytes(hashlib.sha256(f"{_SALT}:{name}".encode()).digest(), "big") % folds

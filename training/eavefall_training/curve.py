@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from eavefall_training.config import FitConfig
 from eavefall_training.draws import training_rows
-from eavefall_training.evaluate import answers, fit_rules, groups_of, probabilities
+from eavefall_training.evaluate import answers, groups_of, probabilities, rules_without
 from eavefall_training.metrics import Measured, area_under_curve, balanced_accuracy, clustered
 from eavefall_training.pack import Pack
 from eavefall_training.trials import Trial
@@ -96,8 +96,7 @@ def _photos(pack: Pack, config: FitConfig) -> float:
 
 def _said(pack: Pack, logits: NDArray[np.float64]) -> NDArray[np.int64]:
     said = np.full((len(pack), 3), -1)
-    for k in range(int(pack.fold.max()) + 1):
+    for k, rules in rules_without(pack, logits).items():
         here = pack.fold == k
-        rules = fit_rules(pack, logits, (pack.fold != k) & (pack.fold >= 0))
         said[here] = answers(rules, probabilities(rules, logits[here]))
     return said

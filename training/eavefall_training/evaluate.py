@@ -21,7 +21,7 @@ from eavefall_training.metrics import (
 )
 from eavefall_training.pack import HELD_OUT, Pack
 
-__all__ = ["HELD", "Rules", "answers", "evaluate", "fit_rules", "groups_of", "probabilities"]
+__all__ = ["HELD", "Rules", "answers", "evaluate", "fit_rules", "groups_of", "probabilities", "rules_without"]
 
 _FOLDS = "out of fold: species and small sources held out whole"
 HELD = "whole collections never trained on"
@@ -45,6 +45,15 @@ def fit_rules(pack: Pack, logits: NDArray[np.float64], rows: NDArray[np.bool_]) 
         foliage[label] = fit_label(logits[use][:, :3], pack.foliage[use, i] == 1, i)
     leafy = photo & (pack.form >= 0)
     return Rules(foliage, fit_form(logits[leafy][:, 3:], pack.form[leafy], risk=FORM_RISK))
+
+
+def rules_without(pack: Pack, logits: NDArray[np.float64]) -> dict[int, Rules]:
+    """By fold: calibration and thresholds fitted on all other folds; for what is held out, on all folds."""
+    inside = np.isfinite(logits[:, 0]) & (pack.fold != HELD_OUT)
+    return {
+        k: fit_rules(pack, logits, inside & (pack.fold != k))
+        for k in [*range(int(pack.fold.max()) + 1), HELD_OUT]
+    }
 
 
 # Forms cannot be answered at the 2 % of foliage: one confident mistake already costs that at this n.
@@ -80,9 +89,8 @@ def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
     form_p = np.full((len(pack), 5), np.nan)
     form_sure = np.zeros(len(pack), bool)
     in_set = np.zeros((len(pack), 5), bool)
-    for k in [*range(int(pack.fold.max()) + 1), HELD_OUT]:
+    for k, rules in rules_without(pack, logits).items():
         here = known & (pack.fold == k)
-        rules = fit_rules(pack, logits, inside & (pack.fold != k))
         probability[here] = probabilities(rules, logits[here])
         said[here] = answers(rules, probability[here])
         form_p[here] = softmax(logits[here][:, 3:], rules.form.temperature)

@@ -10,7 +10,7 @@ import matplotlib
 import numpy as np
 
 from eavefall_training import pack as packs
-from eavefall_training.evaluate import fit_rules, probabilities
+from eavefall_training.evaluate import probabilities, rules_without
 
 __all__ = ["draw_all", "learning_curve"]
 
@@ -28,9 +28,9 @@ def draw_all(work: Path, out: Path) -> list[Path]:
     inside = np.isfinite(logits[:, 0]) & (pack.fold >= 0)
     photo = inside & (np.array(pack.kinds) == "photo")
     probability = np.full((len(pack), 3), np.nan)
-    for k in range(int(pack.fold.max()) + 1):
+    for k, rules in rules_without(pack, logits).items():
         here = inside & (pack.fold == k)
-        probability[here] = probabilities(fit_rules(pack, logits, inside & (pack.fold != k)), logits[here])
+        probability[here] = probabilities(rules, logits[here])
     truth = pack.foliage == 1
     figure, axes = plt.subplots(figsize=(4.5, 4.5))
     axes.plot([0, 1], [0, 1], color="0.7", lw=1)

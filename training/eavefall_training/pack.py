@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.copies import copies, hashes_of
+from eavefall_datasets.copies import copies
 from eavefall_datasets.edges import fold_of_cut_out
-from eavefall_datasets.hashing import near_duplicate_groups
+from eavefall_datasets.hashing import difference_hash, near_duplicate_groups
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import assign_folds, held_out_groups
 from eavefall_model.photo import decode
@@ -90,18 +90,15 @@ def build(
         Trust in a label that is owed a second look, and in pictures of flowers, fruit or bark.
     """
     kind_of = dict(kinds or {})
-    hashes = hashes_of(pictures)
+    hashes, jpeg_of = {}, {}
+    for picture in pictures:
+        rgb = decode(picture.path.read_bytes(), name=picture.file_id).rgb
+        hashes[picture.file_id] = difference_hash(rgb)
+        jpeg_of[picture.file_id] = _shrunk(rgb, side_px if picture.trainable else held_out_side_px)
     learnt, held_out = ([p for p in pictures if p.trainable is may] for may in (True, False))
     left_out = copies(held_out, learnt, hashes)
     pictures = [picture for picture in pictures if picture.file_id not in left_out]
     duplicates = dict(zip(hashes, near_duplicate_groups(list(hashes.values())), strict=True))
-    jpegs = [
-        _shrunk(
-            decode(picture.path.read_bytes(), name=picture.file_id).rgb,
-            side_px if picture.trainable else held_out_side_px,
-        )
-        for picture in pictures
-    ]
     dealt = [p for p in learnt if kind_of.get(p.file_id, "photo") == "photo"]
     groups = held_out_groups(dealt, duplicates)
     fold_of = assign_folds(groups, folds=folds)
@@ -121,7 +118,7 @@ def build(
         )
 
     return Pack(
-        jpegs=jpegs,
+        jpegs=[jpeg_of[p.file_id] for p in pictures],
         foliage=np.array([p.targets for p in pictures], np.float32).reshape(-1, 3),
         form=np.array([-1 if p.form is None else FORMS.index(p.form) for p in pictures], np.int64),
         fold=np.array([fold(p) for p in pictures], np.int64),

@@ -12,7 +12,7 @@ from eavefall_model.tags.card import Card, Figure, load_card
 from eavefall_model.tags.decide import foliage_probability, form_probability, verdict
 from eavefall_model.tags.pooling import pool
 from eavefall_model.tags.schema import PhotoQuality, PhotoTags
-from eavefall_training.evaluate import fit_rules
+from eavefall_training.evaluate import rules_without
 from eavefall_training.metrics import Measured, clustered, wilson
 from eavefall_training.pack import Pack
 
@@ -40,7 +40,10 @@ def pooled_figures(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...
     if not species:
         return ()
     folds = [int(pack.fold[rows[0]]) for rows in species]
-    card_of = {fold: _card(pack, logits, fold) for fold in set(folds)}
+    card_of = {
+        fold: load_card().model_copy(update={"foliage": rules.foliage, "form": rules.form})
+        for fold, rules in rules_without(pack, logits).items()
+    }
     tags = [
         [_tags(pack, logits, i, card_of[fold]) for i in rows]
         for rows, fold in zip(species, folds, strict=True)
@@ -81,11 +84,6 @@ def _species(pack: Pack) -> list[list[int]]:
         for _, found in sorted(rows.items())
         if 3 <= len(found) <= _MOST and len({float(pack.foliage[i, 0]) for i in found}) == 1
     ]
-
-
-def _card(pack: Pack, logits: NDArray[np.float64], fold: int) -> Card:
-    rules = fit_rules(pack, logits, np.isfinite(logits[:, 0]) & (pack.fold != fold) & (pack.fold >= 0))
-    return load_card().model_copy(update={"foliage": rules.foliage, "form": rules.form})
 
 
 def _tags(pack: Pack, logits: NDArray[np.float64], i: int, card: Card) -> PhotoTags:

@@ -57,25 +57,20 @@ def _normal(chances: Mapping[Form, float]) -> dict[Form, float]:
     return {form: chance / total for form, chance in kept.items()}
 
 
-@dataclass(frozen=True)
-class _View:
-    """What photos show, taken as of one tree; ``share`` of the photos that may be of this tree."""
+def _views(tree: Tree, own: list[PhotoTags], site: list[PhotoTags]) -> list[tuple[float, SiteTags]]:
+    """(share, what they show) of photos that are taken as of one tree.
 
-    share: float
-    pooled: SiteTags
-
-
-def _views(tree: Tree, own: Sequence[PhotoTags], site: Sequence[PhotoTags]) -> tuple[_View, ...]:
-    """Photos of the tree itself; else of the place, kind by kind if they show needles and broad leaves."""
-    if own or not site:
-        return (_View(1.0, pool(own)),) if own else ()
-    kinds = kinds_shown(site)
+    Photos of the tree itself; else of the place, kind by kind if they show needles and broad leaves.
+    """
+    kinds = {} if own else kinds_shown(site)
     if tree.foliage in kinds:
-        return (_View(1.0, pool(kinds[tree.foliage])),)
-    total = sum(len(photos) for photos in kinds.values())
-    return tuple(_View(len(photos) / total, pool(photos)) for photos in kinds.values()) or (
-        _View(1.0, pool(site)),
-    )
+        alike = [kinds[tree.foliage]]
+    elif kinds:
+        alike = list(kinds.values())
+    else:
+        alike = [own or site] if own or site else []
+    total = sum(len(photos) for photos in alike)
+    return [(len(photos) / total, pool(photos)) for photos in alike]
 
 
 def _from_tags(pooled: SiteTags) -> dict[Form, float]:
@@ -85,9 +80,9 @@ def _from_tags(pooled: SiteTags) -> dict[Form, float]:
 
 
 def _chances(
-    tree: Tree, views: Sequence[_View], gauges: Sequence[GaugeResult]
+    tree: Tree, views: Sequence[tuple[float, SiteTags]], gauges: Sequence[GaugeResult]
 ) -> tuple[dict[Form, float], str]:
-    seen = [(view.share, _from_tags(view.pooled)) for view in views]
+    seen = [(share, _from_tags(pooled)) for share, pooled in views]
     chances = (
         {form: sum(share * each[form] for share, each in seen) for form in FORMS} if seen else dict(_PRIOR)
     )
@@ -103,14 +98,16 @@ def _chances(
         chances = {form: share for form, share in _BARE.items() if share > 0}
         known = "foliage"
     measured = [gauge.summary.form for gauge in gauges if gauge.summary and gauge.summary.form != "unsure"]
-    # Needles measured somewhere are not of the broadleaf trees when photos show needle trees as well.
-    if measured and tree.name != PHOTO_TREE_OF["broad"]:
+    if measured:
         chances = {form: float(measured.count(form)) for form in ("long_needle", "short_needle")}
         known = "photos"
     return _normal(chances), known
 
 
 def _gauges_of(survey: Survey, gauges: Mapping[str, GaugeResult], tree: Tree) -> tuple[GaugeResult, ...]:
+    # Needles measured somewhere are not of the broadleaf trees when photos show needle trees as well.
+    if tree.name == PHOTO_TREE_OF["broad"]:
+        return ()
     files = [photo.file for photo in survey.photos if photo.file in gauges and photo.of in (tree.name, None)]
     return tuple(gauges[file] for file in files if gauges[file].summary is not None)
 
@@ -134,7 +131,7 @@ def gather(
     for at, tree in enumerate(survey.trees):
         own = photos_of(survey, tags, tree.name)
         views = _views(tree, own, site)
-        check_photos = pool(own).check_photos if own else ()
+        check_photos = views[0][1].check_photos if own else ()
         measured = _gauges_of(survey, gauges, tree)
         if tree.species:
             try:
