@@ -25,10 +25,9 @@ NOT_IN_MODEL = {
     "socket",
     "requests",
     "torch",
-    "scipy",
     "matplotlib",
 }
-NOT_AT_RUN_TIME = {"torch", "torchvision", "scipy", "sklearn", "pandas", "statsmodels"}
+NOT_AT_RUN_TIME = {"torch", "torchvision", "sklearn", "pandas", "statsmodels"}
 
 
 def imported(path: Path) -> Iterator[str]:

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.intervals import wilson
 from eavefall_model.tags.decide import foliage_probability
 from eavefall_model.tags.folder import GATE_FILE, fingerprint
 from eavefall_model.tags.schema import FOLIAGE, FORMS
@@ -26,7 +27,6 @@ LEAST: Final = 40
 _CLASS_LEAST: Final = 5
 # Judgement: what a single photo says is chance; with one of one right, any loss lies below the interval.
 _SLICE_LOST: Final = 2
-_Z: Final = 1.959964
 
 
 @dataclass(frozen=True)
@@ -69,12 +69,6 @@ def mcnemar_exact(gained: int, lost: int) -> float:
         return 1.0
     tail = math.fsum(math.comb(n, i) for i in range(k + 1)) / 2.0**n
     return float(min(1.0, 2 * tail))
-
-
-def _wilson(right: int, n: int) -> tuple[float, float]:
-    share, scale = right / n, 1 + _Z**2 / n
-    half = _Z * math.sqrt(share * (1 - share) / n + _Z**2 / (4 * n * n))
-    return (share + _Z**2 / (2 * n) - half) / scale, (share + _Z**2 / (2 * n) + half) / scale
 
 
 def right_answers(data: Described, tagger: Tagger) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -162,7 +156,7 @@ def _score(right: NDArray[np.bool_], classes: NDArray[np.str_]) -> float:
 
 def _row(name: str, current: NDArray[np.bool_], candidate: NDArray[np.bool_]) -> Row:
     n = len(current)
-    low, high = _wilson(int(current.sum()), n)
+    low, high = wilson(int(current.sum()), n)
     share = float(candidate.mean())
     lost = int(current.sum()) - int(candidate.sum())
     return Row(name, n, float(current.mean()), low, high, share, share < low and lost >= _SLICE_LOST)

@@ -23,6 +23,7 @@ from PIL import Image
 from eavefall_datasets.render.needles import NeedleScene, NeedleTruth, random_spec, render
 from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult, Needle
+from eavefall_model.intervals import wilson
 from eavefall_model.photo import decode
 
 __all__ = [
@@ -314,10 +315,8 @@ def _share(name: str, part: int, whole: int) -> str:
     """A share with its 95 % Wilson interval."""
     if whole == 0:
         return f"{name}: n = 0"
-    z, p = 1.96, part / whole
-    middle = (p + z * z / (2 * whole)) / (1 + z * z / whole)
-    half = z * math.sqrt(p * (1 - p) / whole + z * z / (4 * whole * whole)) / (1 + z * z / whole)
-    low, high = 100 * (middle - half), 100 * (middle + half)
+    p = part / whole
+    low, high = (100 * end for end in wilson(part, whole))
     return f"{name}: {part} of {whole} = {100 * p:.1f} % ({low:.1f} to {high:.1f})"
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model import intervals
+
 __all__ = [
     "Measured",
     "area_under_curve",
@@ -38,16 +40,8 @@ class Measured:
 
 
 def wilson(hits: int, n: int) -> Measured:
-    """Share with the score interval of Wilson, JASA 22 (1927) 209; n = 0 gives 0 to 1."""
-    if n == 0:
-        return Measured(float("nan"), 0, 0.0, 1.0)
-    z = 1.959963984540054
-    p = hits / n
-    middle = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    low = 0.0 if hits == 0 else float(middle - half)
-    high = 1.0 if hits == n else float(middle + half)
-    return Measured(p, n, max(0.0, low), min(1.0, high))
+    """Share with Wilson's interval; n = 0 gives 0 to 1."""
+    return Measured(hits / n if n else float("nan"), n, *intervals.wilson(hits, n))
 
 
 def area_under_curve(score: Floats, positive: Bools) -> float:

@@ -10,7 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_service.audit.intervals import Rate, rate, wilson
+from eavefall_model.intervals import wilson
+from eavefall_service.audit.intervals import Rate, rate
 from eavefall_service.audit.special import normal_quantile
 
 __all__ = ["Confusion", "Kappa", "Weights", "band", "confusion", "kappa"]

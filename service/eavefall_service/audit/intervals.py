@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from eavefall_service.audit.special import betainc_inv, normal_quantile
+from eavefall_model.intervals import clopper_pearson, wilson
 
-__all__ = ["Rate", "clopper_pearson", "newcombe_difference", "rate", "weighted_rate", "wilson"]
+__all__ = ["Rate", "newcombe_difference", "rate", "weighted_rate"]
 
 
 @dataclass(frozen=True)
@@ -37,43 +37,6 @@ class Rate:
     def covers(self, truth: float) -> bool:
         """Whether the interval holds ``truth``, ends included."""
         return self.low <= truth <= self.high
-
-
-def _check(events: float, n: float, level: float) -> None:
-    if n < 0 or not 0 <= events <= max(n, 0):
-        raise ValueError(f"{events} events in {n} cases cannot be: 0 <= events <= n")
-    if not 0 < level < 1:
-        raise ValueError(f"level {level} must lie between 0 and 1")
-
-
-def wilson(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Wilson score interval, without continuity correction; ``n`` may be an effective, fractional size.
-
-    Source: Wilson 1927; method 3 of Newcombe 1998, Statistics in Medicine 17:857.
-    """
-    _check(events, n, level)
-    if n == 0:
-        return 0.0, 1.0
-    z = normal_quantile(0.5 + level / 2)
-    share = events / n
-    middle = share + z * z / (2 * n)
-    half = z * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    scale = 1 + z * z / n
-    low = 0.0 if events == 0 else max(0.0, (middle - half) / scale)
-    high = 1.0 if events == n else min(1.0, (middle + half) / scale)
-    return low, high
-
-
-def clopper_pearson(events: int, n: int, level: float = 0.95) -> tuple[float, float]:
-    """Exact ("tail") interval: covers at least as often as stated at every true rate.
-
-    Source: Clopper & Pearson 1934, by beta quantiles; method 5 of Newcombe 1998.
-    """
-    _check(events, n, level)
-    tail = (1 - level) / 2
-    low = 0.0 if events == 0 else betainc_inv(events, n - events + 1, tail)
-    high = 1.0 if events == n else betainc_inv(events + 1, n - events, 1 - tail)
-    return low, high
 
 
 def rate(events: int, n: int, level: float = 0.95, method: str = "wilson") -> Rate:

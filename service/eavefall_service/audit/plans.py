@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from eavefall_service.audit.intervals import wilson
+from eavefall_model.intervals import wilson
 from eavefall_service.audit.special import binomial_cdf, hypergeometric_cdf, normal_quantile
 
 __all__ = [
