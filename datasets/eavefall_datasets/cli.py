@@ -21,7 +21,7 @@ from eavefall_datasets.manifest import load_manifest
 from eavefall_datasets.packages import fetch
 from eavefall_datasets.render.scenes import write_dataset
 from eavefall_model.photo import Photo
-from eavefall_model.tags.schema import FOLIAGE
+from eavefall_model.vocabulary import FOLIAGE
 
 __all__ = ["app", "main"]
 

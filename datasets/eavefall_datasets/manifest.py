@@ -10,7 +10,7 @@ from importlib import resources
 from pathlib import Path
 
 from eavefall_datasets.picture import Picture
-from eavefall_model.tags.schema import FORMS, Form
+from eavefall_model.vocabulary import FORMS, Form
 
 __all__ = ["Correction", "default_root", "load_corrections", "load_manifest"]
 

@@ -16,7 +16,7 @@ from PIL import Image
 
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.qt_resources import read_resource
-from eavefall_model.tags.schema import FORMS
+from eavefall_model.vocabulary import FORMS
 
 __all__ = ["PackagePicture", "extract", "fetch", "load_packages", "table"]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from eavefall_datasets.licences import judge
-from eavefall_model.tags.schema import FORMS, Form
+from eavefall_model.vocabulary import FORMS, Form
 
 __all__ = ["SUBJECTS", "Picture", "targets_of"]
 

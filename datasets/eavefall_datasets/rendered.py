@@ -6,7 +6,7 @@ import csv
 from pathlib import Path
 
 from eavefall_datasets.picture import Picture
-from eavefall_model.tags.schema import FORMS
+from eavefall_model.vocabulary import FORMS
 
 __all__ = ["load_rendered"]
 

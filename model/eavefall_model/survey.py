@@ -11,15 +11,25 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
-from eavefall_model.tags.schema import Foliage, Form
 from eavefall_model.units import parse_bearing_deg, parse_intensity_mm_h, parse_length_m, parse_pitch_deg
+from eavefall_model.vocabulary import (
+    Condition,
+    Covering,
+    DownspoutShape,
+    Foliage,
+    Form,
+    GuardKind,
+    Hemisphere,
+    Prevails,
+    Profile,
+    Shows,
+)
 
 __all__ = [
     "SURVEY_FORMAT",
     "Downspout",
     "DropTest",
     "Eave",
-    "GuardKind",
     "Gutter",
     "Household",
     "PhotoRef",
@@ -31,9 +41,6 @@ __all__ = [
 ]
 
 SURVEY_FORMAT: Final = "eavefall.survey/1"
-GuardKind = Literal[
-    "none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh"
-]
 
 
 def _text(unit: str) -> PlainSerializer:
@@ -68,7 +75,7 @@ class PhotoRef(_Part):
 
     file: Name
     of: Name | None = None
-    shows: Literal["tree", "closeup", "litter", "house", "gutter", "gauge"] = "tree"
+    shows: Shows = "tree"
     reference: Annotated[str | None, Field(description="card, coin:24.26, sheet, a4 or letter")] = None
 
 
@@ -95,10 +102,10 @@ class Tree(_Part):
 class Gutter(_Part):
     """The gutter on an eave. ``width`` is the top opening, front to back."""
 
-    profile: Literal["half_round", "k_style", "box"] | None = None
+    profile: Profile | None = None
     width_m: Length | None = Field(None, alias="width")
     depth_m: Length | None = Field(None, alias="depth")
-    condition: Literal["sound", "worn", "failing"] | None = None
+    condition: Condition | None = None
     guard: GuardKind | None = None
 
 
@@ -106,7 +113,7 @@ class Downspout(_Part):
     """Outlets of one eave and the downspout under each: ``size`` is a diameter, or ``size`` by ``size_2``."""
 
     outlets: Annotated[int, Field(ge=1, le=40)] = 1
-    shape: Literal["round", "rectangular"] | None = None
+    shape: DownspoutShape | None = None
     size_m: Length | None = Field(None, alias="size")
     size_2_m: Length | None = Field(None, alias="size_2")
 
@@ -120,7 +127,7 @@ class Eave(_Part):
     roof_run_m: Length | None = Field(None, alias="roof_run")
     pitch_deg: Pitch | None = Field(None, alias="pitch")
     facing_deg: Bearing | None = Field(None, alias="facing")
-    roof: Literal["shingle", "tile", "metal", "slate", "wood", "membrane"] | None = None
+    roof: Covering | None = None
     shaded_or_mossy: bool | None = None
     inside_corners: Annotated[int, Field(ge=0, le=20)] = 0
     outside_corners: Annotated[int, Field(ge=0, le=20)] = 0
@@ -132,7 +139,7 @@ class Wind(_Part):
     """Prevailing wind: the direction it comes from, and how strongly it prevails."""
 
     from_deg: Bearing | None = Field(None, alias="from")
-    prevails: Literal["weakly", "clearly", "strongly"] | None = None
+    prevails: Prevails | None = None
 
 
 class Rain(_Part):
@@ -185,7 +192,7 @@ class Survey(_Part):
     name: Name
     note: str | None = None
     month: Annotated[int, Field(ge=1, le=12)] | None = None
-    hemisphere: Literal["north", "south"] = "north"
+    hemisphere: Hemisphere = "north"
     photos: tuple[PhotoRef, ...] = ()
     trees: tuple[Tree, ...] = ()
     eaves: Annotated[tuple[Eave, ...], Field(min_length=1)]

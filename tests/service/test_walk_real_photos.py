@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, Advice
+from eavefall_model.advice.schema import Advice
+from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.walk import Walk, walk_survey
 
 PHOTOS = Path(__file__).resolve().parents[2].parent / "shared" / "imagery" / "photos"

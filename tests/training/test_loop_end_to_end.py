@@ -20,8 +20,8 @@ from eavefall_datasets.picture import Picture
 from eavefall_model.errors import ServiceError
 from eavefall_model.photo import decode
 from eavefall_model.tags.folder import fingerprint, tagger_of
-from eavefall_model.tags.schema import FOLIAGE
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.audit.registry import Registry
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import photos, surveys

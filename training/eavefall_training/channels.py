@@ -13,7 +13,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from eavefall_model.tags.schema import FOLIAGE
+from eavefall_model.vocabulary import FOLIAGE
 from eavefall_training.net import TaggerNet
 
 __all__ = ["STEP", "Array", "Channels", "at_places", "read_channels", "removal_order", "ridged"]

@@ -14,8 +14,8 @@ from torch import from_numpy, no_grad
 from eavefall_datasets.picture import Picture
 from eavefall_model.photo import decode
 from eavefall_model.tags.preprocess import to_square
-from eavefall_model.tags.schema import FORMS
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import FORMS
 from eavefall_training.net import TaggerNet, load_pretrained
 
 __all__ = ["Described", "describe", "describe_plainly", "joined", "slices_of"]

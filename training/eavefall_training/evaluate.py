@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.tags.card import Figure, FoliageRule, FormRule
-from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage
+from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage
 from eavefall_training.calibrate import fit_form, fit_label, softmax
 from eavefall_training.metrics import (
     Measured,

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from eavefall_model.intervals import wilson
 from eavefall_model.tags.decide import foliage_probability
 from eavefall_model.tags.folder import GATE_FILE, fingerprint
-from eavefall_model.tags.schema import FOLIAGE, FORMS
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import FOLIAGE, FORMS
 from eavefall_training.described import Described
 
 __all__ = ["LEAST", "Row", "Verdict", "gate", "mcnemar_exact", "right_answers", "write_report"]

@@ -14,7 +14,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from eavefall_model.tags.schema import FOLIAGE, FORMS
+from eavefall_model.vocabulary import FOLIAGE, FORMS
 
 __all__ = [
     "LABELS",

@@ -17,7 +17,7 @@ from eavefall_datasets.hashing import difference_hash, near_duplicate_groups
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import assign_folds, held_out_groups
 from eavefall_model.photo import decode
-from eavefall_model.tags.schema import FORMS
+from eavefall_model.vocabulary import FORMS
 
 __all__ = ["HELD_OUT", "Pack", "build", "load", "save"]
 

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.splits import held_out_groups
 from eavefall_model.tags.card import Card, Figure
-from eavefall_model.tags.schema import FOLIAGE
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import FOLIAGE
 from eavefall_training.described import Described, describe
 from eavefall_training.evaluate import HELD, Rules, answers, probabilities
 from eavefall_training.metrics import (

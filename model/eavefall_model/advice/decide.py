@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, cast
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, Interval, MarketOpening, Opening
+from eavefall_model.advice.schema import Interval, MarketOpening, Opening
 from eavefall_model.screens.catalogue import openings_in_class
-from eavefall_model.screens.classes import OpeningClass, class_borders_mm, class_bounds_mm
+from eavefall_model.screens.classes import class_borders_mm, class_bounds_mm
 from eavefall_model.screens.standards import nearest_astm, nearest_iso, sieves_between
+from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 
 __all__ = [
     "ENOUGH",
@@ -40,7 +41,7 @@ ENOUGH: Final = 0.5
 class Answer:
     """The class, the widest opening that is safe, and the share of draws for which no guard is enough."""
 
-    fineness_class: FinenessClass
+    fineness_class: ClassAnswer
     index: int
     opening_mm: float
     no_guard_share: float
@@ -66,7 +67,7 @@ def safe_classes(needed_index: NDArray[np.intp], safe_shares: Sequence[float]) -
 
 def decided_class(
     needed_index: NDArray[np.intp], enough: NDArray[np.bool_], safe_share: float
-) -> FinenessClass:
+) -> ClassAnswer:
     """The class alone; arguments as in :func:`decide`."""
     if float(enough.mean()) > ENOUGH:
         return "no-guard-needed"
@@ -88,7 +89,7 @@ def decide(
         Share of draws in which a finer class than the one given may be needed.
     """
     (index,) = safe_classes(needed_index, (safe_share,))
-    above_mm, most_mm = class_borders_mm(FINENESS_CLASSES[index])  # type: ignore[arg-type]
+    above_mm, most_mm = class_borders_mm(FINENESS_CLASSES[index])
     fits = needed_mm[needed_index == index]
     # Within the class, the opening that serves in all but the safe share of the draws that ask for the class
     # or a finer one stands for it.
@@ -113,7 +114,7 @@ def opening_of(answer: Answer) -> Opening:
     With the standard sizes in it, and what the trade sells of that class in that range: of cloth finer than
     the class the open area falls and brushing grows, so nothing finer is named.
     """
-    name = cast(OpeningClass, FINENESS_CLASSES[answer.index])
+    name = FINENESS_CLASSES[answer.index]
     high = min(answer.opening_mm, _WIDEST_MM)
     low = min(max(class_bounds_mm(name)[0], _FINEST_MM), high)
     sizes = sieves_between(low, high) or sieves_between(low * 0.999, high)

@@ -14,17 +14,10 @@ from eavefall_model.advice.falling import mean_course
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index
 from eavefall_model.advice.outcome import Outcome
-from eavefall_model.advice.schema import (
-    FINENESS_CLASSES,
-    EaveAdvice,
-    FinenessClass,
-    Interval,
-    MonthlyLitter,
-    WaterCheck,
-)
+from eavefall_model.advice.schema import EaveAdvice, Interval, MonthlyLitter, WaterCheck
 from eavefall_model.advice.take_off import take_off
 from eavefall_model.species.table import month_share_for
-from eavefall_model.tags.schema import FORMS
+from eavefall_model.vocabulary import FINENESS_CLASSES, FORMS, ClassAnswer
 from eavefall_model.water.check import ScreenOnGutter
 
 __all__ = ["eave_advice"]
@@ -80,7 +73,7 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
     answer = decide(
         needed, class_index(needed), outcome.enough_eaves[:, number], outcome.settings["safe_share"]
     )
-    name: FinenessClass = answer.fineness_class
+    name: ClassAnswer = answer.fineness_class
     if judged.guard_anyway:
         name = FINENESS_CLASSES[answer.index]
     loads = outcome.sources.tree_kg_m[:, :, number]

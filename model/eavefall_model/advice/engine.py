@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 from eavefall_model.advice.rulebook import Rule, RuleBook
 from eavefall_model.advice.schema import Caution, Reason
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import VERDICTS, GuardKind, Verdict
 
 __all__ = ["Spoken", "Value", "Verdicts", "fire", "rule_cautions", "verdicts"]
 
 Value = float | int | str | bool | None
-_HARSH: Final = {"suits": 0, "suits with care": 1, "does not suit": 2}
 
 
 @dataclass(frozen=True)
@@ -29,7 +27,7 @@ class Spoken:
 class Verdicts:
     """The winning verdict on one guard, the sentences in order of weight, and the ids of the rules heard."""
 
-    verdict: str
+    verdict: Verdict
     why: str
     rules: tuple[str, ...]
 
@@ -82,7 +80,7 @@ def verdicts(kind: GuardKind, heard: Sequence[Spoken]) -> Verdicts:
         judged.append((spoken, verdict))
     ranked = sorted(
         ((spoken, verdict) for spoken, verdict in judged if verdict is not None),
-        key=lambda pair: (-pair[0].rule.precedence, -_HARSH[pair[1]]),
+        key=lambda pair: (-pair[0].rule.precedence, -VERDICTS.index(pair[1])),
     )
     silent = [spoken for spoken, verdict in judged if verdict is None and spoken.rule.about == "guard"]
     winner = ranked[0][1] if ranked else "suits with care"

@@ -12,11 +12,11 @@ from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.pooling import pool
-from eavefall_model.tags.schema import FORMS, Form, PhotoTags, SiteTags
+from eavefall_model.tags.schema import PhotoTags, SiteTags
+from eavefall_model.vocabulary import FORMS, NEEDLE_FORMS, Form
 
 __all__ = ["Candidate", "Evidence", "gather"]
 
-NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf")
 # A tree of which nothing is known, as a share of trees beside houses. Our judgement.
 _PRIOR: Final[dict[Form, float]] = {
     "long_needle": 0.15, "short_needle": 0.2, "scale_leaf": 0.1, "broad_leaf": 0.45, "small_leaflet": 0.1,

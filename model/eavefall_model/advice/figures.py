@@ -90,7 +90,7 @@ FIGURES: Final[Mapping[Scope, Mapping[str, str]]] = MappingProxyType(
             "guarded_months": "typical months until a hand is needed",
             "guarded_per_year": "the same as visits a year",
             "gain": "typical months with this guard over those without",
-            "failure": "gutter fills, surface blinds, outlet blocks or none expected",
+            "failure": "gutter fills, screen gets covered, outlet blocks or none expected",
             "slope": "roof or level",
             "noncombustible": "true when the offer is",
         },

@@ -19,12 +19,13 @@ from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.outcome import Outcome, wait_months
-from eavefall_model.advice.schema import FinenessClass, Flip
+from eavefall_model.advice.schema import Flip
 from eavefall_model.advice.times import open_gutter
 from eavefall_model.shed.kernel import crown_area_m2
 from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
 from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.shed.plan import EaveLines, tree_positions
+from eavefall_model.vocabulary import ClassAnswer
 
 __all__ = ["flips"]
 
@@ -37,7 +38,7 @@ _WIDTHS_MM: Final = (0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0, 2.5
 _WORDS: Final = {"no-guard-needed": "no guard is needed", "open": "an open guard is enough"}
 
 
-def _words(answer: FinenessClass) -> str:
+def _words(answer: ClassAnswer) -> str:
     return _WORDS.get(answer, f"the class is {answer}")
 
 
@@ -59,7 +60,7 @@ class _Again:
         ]
         self.base = self.answer(self.loads, self.limits)
 
-    def answer(self, loads: Sequence[Array], limits: Sequence[Array]) -> FinenessClass:
+    def answer(self, loads: Sequence[Array], limits: Sequence[Array]) -> ClassAnswer:
         """Class under other loads and needle limits."""
         outcome = self.outcome
         sources = [
@@ -71,7 +72,7 @@ class _Again:
         enough = np.asarray((times.months >= wait_months(outcome.accepted_per_year)).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
 
-    def moved(self, at: int, new: Array) -> FinenessClass:
+    def moved(self, at: int, new: Array) -> ClassAnswer:
         """Class with tree ``at`` (a draw's kind is kept) sending ``new`` (draws, eaves) instead."""
         own = self.outcome.sources.tree_kg_m[self.rows, at]
         kinds = self.outcome.sources.kind_of_tree[self.rows, at]
@@ -84,8 +85,8 @@ def _rows_of(table: Array, rows: slice) -> Array:
 
 
 def _nearest(
-    candidates: Sequence[float], here: float, answer: Callable[[int], FinenessClass], base: FinenessClass
-) -> tuple[float, FinenessClass] | None:
+    candidates: Sequence[float], here: float, answer: Callable[[int], ClassAnswer], base: ClassAnswer
+) -> tuple[float, ClassAnswer] | None:
     """The candidate nearest to ``here`` with another answer; answers run one way along the candidates."""
     found = []
     for side in (
@@ -144,11 +145,11 @@ def _distance_flips(again: _Again) -> list[Flip]:
         tree = outcome.survey.trees[at]
         here = float(np.median(outcome.site.out_m[:, at]))
         moved = _moved_loads(outcome, int(at), again.rows)
-        kept: dict[int, FinenessClass] = {}
+        kept: dict[int, ClassAnswer] = {}
 
         def answer(
-            k: int, at: int = int(at), moved: Array = moved, kept: dict[int, FinenessClass] = kept
-        ) -> FinenessClass:
+            k: int, at: int = int(at), moved: Array = moved, kept: dict[int, ClassAnswer] = kept
+        ) -> ClassAnswer:
             if k not in kept:
                 kept[k] = again.moved(at, moved[:, k])
             return kept[k]
@@ -182,7 +183,7 @@ def _width_flip(again: _Again) -> list[Flip]:
     source = outcome.sources.each[s]
     here = float(np.median(source.thin_mm))
 
-    def answer(k: int) -> FinenessClass:
+    def answer(k: int) -> ClassAnswer:
         limits = list(again.limits)
         limits[s] = np.full_like(limits[s], float(refusing_opening_mm(np.array(_WIDTHS_MM[k]))))
         return again.answer(again.loads, limits)

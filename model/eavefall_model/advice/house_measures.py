@@ -10,9 +10,9 @@ import numpy as np
 from eavefall_model.advice.calendar import MONTHS, heaviest_months
 from eavefall_model.advice.engine import Value
 from eavefall_model.advice.outcome import Outcome
-from eavefall_model.advice.schema import FINENESS_CLASSES
 from eavefall_model.advice.sources import Source, is_generic
 from eavefall_model.advice.wording import far_words, middle
+from eavefall_model.vocabulary import FINENESS_CLASSES
 
 __all__ = ["house_figures", "worst_eave"]
 

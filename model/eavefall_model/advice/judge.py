@@ -14,23 +14,12 @@ from eavefall_model.advice.house_measures import house_figures
 from eavefall_model.advice.measures import eave_figures, guard_figures, tree_figures
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.rulebook import RuleBook
-from eavefall_model.advice.schema import (
-    FINENESS_CLASSES,
-    FinenessClass,
-    GuardVerdict,
-    Reason,
-    TimeToNeed,
-)
-from eavefall_model.survey import GuardKind
+from eavefall_model.advice.schema import GuardVerdict, Reason, TimeToNeed
+from eavefall_model.vocabulary import FINENESS_CLASSES, GUARD_KINDS, VERDICTS, ClassAnswer, GuardKind
 
 __all__ = ["Judged", "judge"]
 
-_BEST: Final = {"suits": 0, "suits with care": 1, "does not suit": 2}
 _CURVE_MONTHS: Final = tuple(range(25))
-# From simple to elaborate: of guards equally good the simpler is named.
-_SIMPLE: Final[tuple[GuardKind, ...]] = (
-    "none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -41,7 +30,7 @@ class Judged:
     the wait.
     """
 
-    fineness_class: FinenessClass
+    fineness_class: ClassAnswer
     answer: Answer
     guards: tuple[GuardVerdict, ...]
     recommended: GuardKind | None
@@ -70,7 +59,12 @@ def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool, needed_mm: float
 
     def order(verdict: GuardVerdict) -> tuple[int, bool, float, int]:
         leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * 1.001
-        return (_BEST[verdict.verdict], leaks, -verdict.interval_months.typical, _SIMPLE.index(verdict.kind))
+        return (
+            VERDICTS.index(verdict.verdict),
+            leaks,
+            -verdict.interval_months.typical,
+            GUARD_KINDS.index(verdict.kind),
+        )
 
     fitted = [verdict for verdict in found if verdict.kind != "none"] or list(found)
     # Of equal verdicts, "does not suit" too: first those that keep out what matters, then the longest wait.
@@ -87,7 +81,7 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
     house = house_figures(outcome, answer.fineness_class, answer.opening_mm)
     heard = fire(book, "house", house)
     unsure = any(spoken.rule.effect.answer == "unsure" for spoken in heard)
-    shown: FinenessClass = "unsure" if unsure else answer.fineness_class
+    shown: ClassAnswer = "unsure" if unsure else answer.fineness_class
     for at, tree in enumerate(outcome.survey.trees):
         heard += fire(book, "tree", {**house, **tree_figures(outcome, at)}, tree.name)
     per_eave = tuple(eave_figures(outcome, number) for number in range(len(outcome.survey.eaves)))
@@ -115,7 +109,7 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
                 time_to_need=_curve(guard.house_months),
             )
         )
-    found.sort(key=lambda each: _SIMPLE.index(each.kind))
+    found.sort(key=lambda each: GUARD_KINDS.index(each.kind))
     table = tuple(found)
     return Judged(
         fineness_class=shown,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +10,7 @@ from eavefall_model.advice.engine import Value
 from eavefall_model.advice.outcome import GuardOutcome, Outcome
 from eavefall_model.advice.wording import GENERIC_WORDS, far_words, litter_words, middle, spare_words
 from eavefall_model.shed.plan import wrap_deg
+from eavefall_model.vocabulary import FAILURES, Failure
 
 __all__ = [
     "eave_figures",
@@ -20,7 +19,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-_FAILURES: Final = ("gutter fills", "surface blinds", "outlet blocks")
 
 
 def eave_figures(outcome: Outcome, number: int) -> dict[str, Value]:
@@ -110,10 +108,10 @@ def guard_figures(outcome: Outcome, guard: GuardOutcome, needed_mm: float) -> di
     }
 
 
-def failure(guard: GuardOutcome) -> str:
+def failure(guard: GuardOutcome) -> Failure:
     """What makes a hand necessary first in most draws, at the eave that needs it first."""
     if middle(guard.house_months) >= 60.0:
         return "none expected"
     at = guard.months.argmin(axis=1)
     first = guard.first[np.arange(len(at)), at]
-    return _FAILURES[int(np.bincount(first, minlength=3).argmax())]
+    return FAILURES[int(np.bincount(first, minlength=3).argmax())]

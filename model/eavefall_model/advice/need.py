@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.fate_tables import Opening, PartFate
-from eavefall_model.advice.schema import FINENESS_CLASSES
 from eavefall_model.advice.sources import Source
 from eavefall_model.screens.classes import class_borders_mm
 from eavefall_model.screens.standards import load_sieves
+from eavefall_model.vocabulary import FINENESS_CLASSES
 
 __all__ = ["LADDER", "class_index", "needed_opening_mm", "refusing_opening_mm"]
 
@@ -31,7 +31,7 @@ LADDER: Final = tuple(
 )
 _SIEVES_MM: Final = np.array([sieve.opening_mm for sieve in load_sieves()])
 # Upper border of each class, coarse to fine; the first has none.
-_BORDERS_MM: Final = np.array([class_borders_mm(name)[1] for name in FINENESS_CLASSES])  # type: ignore[arg-type]
+_BORDERS_MM: Final = np.array([class_borders_mm(name)[1] for name in FINENESS_CLASSES])
 
 
 def refusing_opening_mm(thin_mm: Array) -> Array:

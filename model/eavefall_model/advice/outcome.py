@@ -25,8 +25,9 @@ from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.shed.months import HORIZON_MONTHS
-from eavefall_model.survey import GuardKind, Survey
+from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import GuardKind
 
 __all__ = ["GuardOutcome", "Outcome", "needle_limits", "run", "wait_months"]
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from eavefall_model.advice.figures import FIGURES, SURVEY_FIGURES, Scope
 from eavefall_model.data_file import read_data_file, read_office_text, text_digest
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import GuardKind, Mark, Verdict
 
 __all__ = [
     "ADDED_SETTINGS",
@@ -29,8 +29,6 @@ __all__ = [
 ]
 
 RULES_FORMAT: Final = "eavefall.rules/1"
-Mark = Literal["found", "from memory", "judgement", "common practice, no source"]
-Verdict = Literal["suits", "suits with care", "does not suit"]
 Plain = bool | float | str
 # Every setting the engine reads, with the range that makes sense.
 SETTINGS: Final[Mapping[str, tuple[float, float]]] = {

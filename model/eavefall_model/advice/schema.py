@@ -6,16 +6,14 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import ClassAnswer, Failure, GuardKind, Mark, Verdict, WeakestLink
 
 __all__ = [
     "ADVICE_FORMAT",
-    "FINENESS_CLASSES",
     "Advice",
     "Assumed",
     "Caution",
     "EaveAdvice",
-    "FinenessClass",
     "Flip",
     "GuardVerdict",
     "Interval",
@@ -29,9 +27,6 @@ __all__ = [
 ]
 
 ADVICE_FORMAT: Final = "eavefall.advice/1"
-FinenessClass = Literal["open", "coarse", "medium", "fine", "extra-fine", "no-guard-needed", "unsure"]
-# By clear opening in mm, coarse to fine; a range of opening, never a product.
-FINENESS_CLASSES: Final[tuple[FinenessClass, ...]] = ("open", "coarse", "medium", "fine", "extra-fine")
 Number = float | int | str | None
 
 
@@ -77,7 +72,7 @@ class Reason(_Frozen):
     sentence: str
     numbers: dict[str, Number]
     source: str
-    mark: Literal["found", "from memory", "judgement", "common practice, no source"]
+    mark: Mark
     about: str | None = None
     to_owner: str | None = None
 
@@ -106,8 +101,8 @@ class Flip(_Frozen):
 
     input: str
     sentence: str
-    from_class: FinenessClass
-    to_class: FinenessClass
+    from_class: ClassAnswer
+    to_class: ClassAnswer
 
 
 class Caution(_Frozen):
@@ -135,13 +130,13 @@ class GuardVerdict(_Frozen):
     """One guard kind at this house, side by side with the others."""
 
     kind: GuardKind
-    verdict: Literal["suits", "suits with care", "does not suit"]
+    verdict: Verdict
     why: str
     rules: tuple[str, ...]
     opening_mm: float | None
     interval_months: Interval
     clean_in: tuple[int, ...]
-    failure: Literal["gutter fills", "surface blinds", "outlet blocks", "none expected"]
+    failure: Failure
     passes_share: float
     stays_share: float
     time_to_need: TimeToNeed
@@ -154,7 +149,7 @@ class WaterCheck(_Frozen):
     gutter_l_s: float
     outlet_l_s: float
     inlet_l_s: float | None
-    weakest: Literal["gutter", "outlet", "inlet"]
+    weakest: WeakestLink
     margin: float
     sentence: str
 
@@ -178,7 +173,7 @@ class EaveAdvice(_Frozen):
     """Figures for one eave."""
 
     eave: str
-    fineness_class: FinenessClass
+    fineness_class: ClassAnswer
     opening_mm: Opening | None
     interval_months: Interval
     interval_unguarded_months: Interval
@@ -206,7 +201,7 @@ class Advice(_Frozen):
 
     format: Literal["eavefall.advice/1"] = ADVICE_FORMAT
     survey: str
-    fineness_class: FinenessClass
+    fineness_class: ClassAnswer
     class_probability: dict[str, float]
     opening_mm: Opening | None
     interval_months: Interval

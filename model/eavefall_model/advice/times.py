@@ -1,4 +1,4 @@
-"""How long until a hand is needed: the gutter fills, the outlet blocks, or the screen's surface blinds."""
+"""How long until a hand is needed: the gutter fills, the outlet blocks, or the screen gets covered."""
 
 from __future__ import annotations
 

@@ -8,8 +8,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from eavefall_model.advice.schema import ADVICE_FORMAT, FINENESS_CLASSES, Advice, Interval
+from eavefall_model.advice.schema import ADVICE_FORMAT, Advice, Interval
 from eavefall_model.screens.classes import class_borders_mm
+from eavefall_model.vocabulary import FINENESS_CLASSES
 
 __all__ = ["faults"]
 

@@ -21,7 +21,8 @@ from eavefall_model.advice.decide import ENOUGH, decided_class, rounded, safe_cl
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome, wait_months
 from eavefall_model.advice.reading import Uncertain
-from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass, MeasureNext
+from eavefall_model.advice.schema import MeasureNext
+from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 
 __all__ = ["measure_next"]
 
@@ -40,7 +41,7 @@ def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
     return list(np.array_split(np.argsort(draws, kind="stable"), _BINS))
 
 
-def _changed(outcome: Outcome, rows: NDArray[np.intp], base: FinenessClass) -> bool:
+def _changed(outcome: Outcome, rows: NDArray[np.intp], base: ClassAnswer) -> bool:
     """Whether these draws alone would give another class, beyond what their number leaves to luck."""
     share, count = outcome.settings["safe_share"], len(rows)
     enough, luck = float(outcome.enough[rows].mean()), 1.0 / math.sqrt(count)

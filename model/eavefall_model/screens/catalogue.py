@@ -12,10 +12,10 @@ from functools import cache
 from typing import Literal, cast
 
 from eavefall_model.screens import open_area
-from eavefall_model.screens.classes import OpeningClass, fineness_class
+from eavefall_model.screens.classes import fineness_class
 from eavefall_model.screens.passage import OpeningShape
-from eavefall_model.species.table import Mark
 from eavefall_model.tables import read_rows
+from eavefall_model.vocabulary import FinenessClass, Mark
 
 __all__ = ["CatalogueOpening", "load_catalogue", "openings_in_class"]
 
@@ -59,7 +59,7 @@ class CatalogueOpening:
         return open_area.rectangular_weave(opening, solid, self.opening_2_mm, self.solid_2_mm)
 
     @property
-    def fineness_class(self) -> OpeningClass | None:
+    def fineness_class(self) -> FinenessClass | None:
         """Class of the clear opening, ``None`` for a slot."""
         return None if self.shape == "slot" else fineness_class(self.clear_mm)
 
@@ -94,7 +94,7 @@ def load_catalogue() -> tuple[CatalogueOpening, ...]:
 
 
 def openings_in_class(
-    name: OpeningClass, low_mm: float = 0.0, high_mm: float = math.inf
+    name: FinenessClass, low_mm: float = 0.0, high_mm: float = math.inf
 ) -> tuple[CatalogueOpening, ...]:
     """What can be had in a class from ``low_mm`` to ``high_mm`` clear, the best open area first.
 

@@ -10,30 +10,27 @@ quarter inch (6.35 mm holes, ASTM E11 1/4 in = 6.3 mm, 1/4 in netting with 5.7 m
 from __future__ import annotations
 
 import math
-from typing import Final, Literal
+from typing import Final
 
 from eavefall_model.errors import RulesError
 from eavefall_model.screens.standards import load_sieves
+from eavefall_model.vocabulary import FinenessClass
 
 __all__ = [
-    "CLASSES",
     "CLASS_BOUNDS_MM",
-    "OpeningClass",
     "class_borders_mm",
     "class_bounds_mm",
     "fineness_class",
 ]
 
-OpeningClass = Literal["open", "coarse", "medium", "fine", "extra-fine"]
 # Standard sizes: above the first, up to and including the second (judgement: the classes of this project).
-CLASS_BOUNDS_MM: Final[dict[OpeningClass, tuple[float, float]]] = {
+CLASS_BOUNDS_MM: Final[dict[FinenessClass, tuple[float, float]]] = {
     "open": (6.3, math.inf),
     "coarse": (2.5, 6.3),
     "medium": (1.0, 2.5),
     "fine": (0.5, 1.0),
     "extra-fine": (0.0, 0.5),
 }
-CLASSES: Final[tuple[OpeningClass, ...]] = tuple(CLASS_BOUNDS_MM)  # coarse to fine
 
 
 def _border_mm(limit_mm: float) -> float:
@@ -42,12 +39,12 @@ def _border_mm(limit_mm: float) -> float:
     return math.sqrt(limit_mm * wider) if limit_mm > 0 else 0.0
 
 
-_BORDERS_MM: Final[dict[OpeningClass, tuple[float, float]]] = {
+_BORDERS_MM: Final[dict[FinenessClass, tuple[float, float]]] = {
     name: (_border_mm(low), _border_mm(high)) for name, (low, high) in CLASS_BOUNDS_MM.items()
 }
 
 
-def fineness_class(opening_mm: float) -> OpeningClass:
+def fineness_class(opening_mm: float) -> FinenessClass:
     """Class of a clear opening, read at the standard size it stands for (1.00 and 1.02 mm are ``fine``).
 
     Raises
@@ -60,11 +57,11 @@ def fineness_class(opening_mm: float) -> OpeningClass:
     return next(name for name, (above, _) in _BORDERS_MM.items() if opening_mm > above)
 
 
-def class_bounds_mm(name: OpeningClass) -> tuple[float, float]:
+def class_bounds_mm(name: FinenessClass) -> tuple[float, float]:
     """Standard sizes of a class in mm: above the first, up to and including the second (``inf`` for open)."""
     return CLASS_BOUNDS_MM[name]
 
 
-def class_borders_mm(name: OpeningClass) -> tuple[float, float]:
+def class_borders_mm(name: FinenessClass) -> tuple[float, float]:
     """Where any opening counts to a class, mm: above the first, up to the second (``inf`` for open)."""
     return _BORDERS_MM[name]

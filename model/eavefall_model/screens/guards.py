@@ -12,15 +12,14 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from eavefall_model.data_file import read_data_file, read_office_text, text_digest
 from eavefall_model.errors import RulesError
 from eavefall_model.screens import open_area
-from eavefall_model.screens.classes import OpeningClass, fineness_class
+from eavefall_model.screens.classes import fineness_class
 from eavefall_model.screens.passage import OpeningShape
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import FinenessClass, GuardKind, Mark
 
 __all__ = ["GUARDS_FORMAT", "Guard", "Guards", "Offer", "Surface", "load_guards", "parse_guards"]
 
 GUARDS_FORMAT: Final = "eavefall.guards/1"
 Mm = Annotated[float, Field(gt=0, le=500)]
-SourceMark = Literal["found", "from memory", "judgement", "common practice, no source"]
 _NEEDS: Final = {
     "square": ("opening_mm", "wire_mm"),
     "mesh": ("mesh_per_inch", "wire_mm"),
@@ -104,7 +103,7 @@ class Offer(_Frozen):
         return formula(first, second)
 
     @cached_property
-    def fineness_class(self) -> OpeningClass | None:
+    def fineness_class(self) -> FinenessClass | None:
         """Class of the clear opening; ``None`` for a slot, which has a height and not a fineness."""
         return None if self.shape == "slot" else fineness_class(self.clear_mm)
 
@@ -129,7 +128,7 @@ class Guard(_Frozen):
     surface: Surface
     note: str
     source: Annotated[str, Field(min_length=1)]
-    mark: SourceMark
+    mark: Mark
     offers: tuple[Offer, ...]
 
     @model_validator(mode="after")

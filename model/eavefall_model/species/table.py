@@ -17,17 +17,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
-from typing import Final, Literal, cast
+from typing import Final, cast
 
 from eavefall_model.errors import SurveyError
 from eavefall_model.tables import read_rows
-from eavefall_model.tags.schema import FORMS, Foliage, Form
+from eavefall_model.vocabulary import FORMS, Foliage, Form, Hemisphere, Mark
 
 __all__ = [
-    "FOLIAGE_PARTS", "Mark", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for",
+    "FOLIAGE_PARTS", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for",
 ]  # fmt: skip
 
-Mark = Literal["found", "from memory", "judgement"]
 # The parts that are leaves in the wide sense; the rest is fruit, flower and wood.
 FOLIAGE_PARTS: Final = frozenset({"needle", "bundle", "spray", "scale", "leaf", "leaflet", "leaf stalk"})
 _PACKAGE: Final = "eavefall_model.species"
@@ -175,7 +174,7 @@ def generic_taxon(form: Form) -> Taxon:
     return load_taxa()[f"any {form.replace('_', ' ')}"]
 
 
-def month_share_for(part: Part, hemisphere: Literal["north", "south"]) -> tuple[float, ...]:
+def month_share_for(part: Part, hemisphere: Hemisphere) -> tuple[float, ...]:
     """Twelve shares, January first; in the south the course is six months later."""
     share = part.month_share
     return share if hemisphere == "north" else share[6:] + share[:6]

@@ -8,7 +8,7 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from eavefall_model.tags.schema import Foliage
+from eavefall_model.vocabulary import Foliage
 
 __all__ = ["CARD_FORMAT", "Card", "Figure", "FoliageRule", "FormRule", "Source", "load_card"]
 

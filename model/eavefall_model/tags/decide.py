@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.tags.card import FoliageRule, FormRule
-from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, FoliageVerdict, Form, Verdict
+from eavefall_model.tags.schema import FoliageVerdict, Verdict
+from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form, Sure
 
 __all__ = ["foliage_probability", "form_probability", "verdict"]
-
-Answer = Literal["yes", "no", "unsure"]
 
 
 def foliage_probability(
@@ -45,7 +43,7 @@ def verdict(
     A form is only named where some foliage is not excluded; otherwise it is ``unsure`` and the set is whole.
     """
 
-    def answer(label: Foliage) -> Answer:
+    def answer(label: Foliage) -> Sure:
         rule = foliage_rules[label]
         if foliage[label] >= rule.yes_from:
             return "yes"

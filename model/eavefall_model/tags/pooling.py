@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from eavefall_model.tags.card import Card, load_card
 from eavefall_model.tags.decide import verdict
-from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, Form, PhotoTags, SiteTags
+from eavefall_model.tags.schema import PhotoTags, SiteTags
+from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form
 
 __all__ = ["CORRELATION", "pool"]
 

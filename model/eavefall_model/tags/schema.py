@@ -6,13 +6,11 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from eavefall_model.vocabulary import Foliage, Form, Sure
+
 __all__ = [
-    "FOLIAGE",
-    "FORMS",
     "TAGS_FORMAT",
-    "Foliage",
     "FoliageVerdict",
-    "Form",
     "PhotoQuality",
     "PhotoTags",
     "SiteTags",
@@ -20,10 +18,6 @@ __all__ = [
 ]
 
 TAGS_FORMAT: Final = "eavefall.tags/1"
-Foliage = Literal["needle", "broad", "bare"]
-Form = Literal["long_needle", "short_needle", "scale_leaf", "broad_leaf", "small_leaflet"]
-FOLIAGE: Final[tuple[Foliage, ...]] = ("needle", "broad", "bare")
-FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf", "broad_leaf", "small_leaflet")
 
 
 class _Frozen(BaseModel):
@@ -49,9 +43,9 @@ class PhotoQuality(_Frozen):
 class FoliageVerdict(_Frozen):
     """Each foliage is ``yes``, ``no`` or ``unsure``; several may be yes at once. All ``no``: no tree here."""
 
-    needle: Literal["yes", "no", "unsure"]
-    broad: Literal["yes", "no", "unsure"]
-    bare: Literal["yes", "no", "unsure"]
+    needle: Sure
+    broad: Sure
+    bare: Sure
 
 
 class Verdict(_Frozen):

@@ -18,7 +18,8 @@ from eavefall_model.tags.card import Card, load_card
 from eavefall_model.tags.decide import foliage_probability, form_probability, verdict
 from eavefall_model.tags.evidence import ZOOM, evidence_map
 from eavefall_model.tags.preprocess import to_square
-from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, Form, PhotoTags
+from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form
 
 __all__ = ["LABELS", "Tagger"]
 

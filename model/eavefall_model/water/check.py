@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 from eavefall_model.units import MM_PER_INCH
-from eavefall_model.water.gutter import Profile, en_capacity_l_s, gutter_capacity_l_s
+from eavefall_model.vocabulary import Profile, WeakestLink
+from eavefall_model.water.gutter import en_capacity_l_s, gutter_capacity_l_s
 from eavefall_model.water.inlet import carry_over_caution, screen_inlet_l_s
 from eavefall_model.water.outlet import downspout_l_s, hydraulic_diameter_m, outlet_l_s
 from eavefall_model.water.roof import RoofConvention, rational_l_s, roof_area_m2
 
-__all__ = ["GUTTER_WIDTHS_M", "EaveWater", "Link", "ScreenOnGutter", "check_eave"]
+__all__ = ["GUTTER_WIDTHS_M", "EaveWater", "ScreenOnGutter", "check_eave"]
 
-Link = Literal["gutter", "outlet", "inlet"]
 # Widths asked for when one is too small: 4 to 8 in, the trade's sizes.
 GUTTER_WIDTHS_M: Final = tuple(inches * MM_PER_INCH / 1000 for inches in (4, 5, 6, 7, 8))
 
@@ -45,7 +45,7 @@ class EaveWater:
     gutter_en_l_s: float
     outlet_l_s: float
     inlet_l_s: float | None
-    weakest: Link
+    weakest: WeakestLink
     margin: float
     gutter_margin: float
     enough_width_m: float | None
@@ -98,7 +98,7 @@ def check_eave(
     one_outlet = min(
         float(outlet_l_s(diameter, free_depth, outlet_factor)), downspout_l_s(downspout_m, downspout_2_m)
     )
-    capacities: dict[Link, float] = {"gutter": gutter_l_s, "outlet": outlets * one_outlet}
+    capacities: dict[WeakestLink, float] = {"gutter": gutter_l_s, "outlet": outlets * one_outlet}
     caution = None
     if screen is not None:
         capacities["inlet"] = float(screen_inlet_l_s(length_m, width_m, screen.open_area, screen.blinded))

@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import GuardKind
 from eavefall_service.audit.outcome import Found, Predicted, Visit
 from eavefall_service.audit.posterior import ScaleUpdate, update_scale
 from eavefall_service.audit.rows import OutcomeRow, ScaleRow

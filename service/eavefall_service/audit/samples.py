@@ -10,8 +10,8 @@ from typing import Final, get_args
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from eavefall_model.advice.schema import FinenessClass
 from eavefall_model.errors import ServiceError
+from eavefall_model.vocabulary import ClassAnswer
 from eavefall_service.audit.plans import Plan
 from eavefall_service.audit.rows import DrawRow, FactRow, ReadRow, SampledRow
 from eavefall_service.audit.sampling import Draw, Listed, draw, second_readers
@@ -201,7 +201,7 @@ def answers_for(session: Session, survey_id: str, viewer: str) -> dict[str, str]
 def read_blind(session: Session, actor: Actor, survey_id: str, answer: str, words: str = "") -> ReadRow:
     """Keep an auditor's own answer. The first counts: a second is refused, since it is no longer blind."""
     actor.need(AUDITORS)
-    if answer not in get_args(FinenessClass):
+    if answer not in get_args(ClassAnswer):
         raise ServiceError("request-invalid", "Choose the fineness class that you would give.")
     sampled = session.scalar(
         select(func.count()).select_from(SampledRow).where(SampledRow.survey_id == survey_id)

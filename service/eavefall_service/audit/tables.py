@@ -9,7 +9,7 @@ from typing import Final, Literal, get_args
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, FinenessClass
+from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 from eavefall_service.audit.agreement import Confusion
 from eavefall_service.audit.calibration import Calibration, calibration
 from eavefall_service.audit.intervals import Rate, weighted_rate
@@ -20,7 +20,7 @@ __all__ = [
     "pair_table", "sample_reads",
 ]  # fmt: skip
 
-LABELS: Final[tuple[str, ...]] = get_args(FinenessClass)
+LABELS: Final[tuple[str, ...]] = get_args(ClassAnswer)
 Pair = Literal["model-rep", "model-auditor", "rep-auditor", "auditor-auditor"]
 _LEAST_AUDITED: Final = 20
 _NAMES: Final = {

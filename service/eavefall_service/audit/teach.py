@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo import decode
 from eavefall_model.tags.decide import foliage_probability
-from eavefall_model.tags.schema import FOLIAGE
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.tags.teaching import choose, teaching_score
+from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.storage.rows import CorrectionRow, PhotoRow, SurveyRow
 
 __all__ = ["Ask", "ask_about"]

@@ -13,8 +13,9 @@ from rich.table import Table
 from rich.text import Text
 
 from eavefall_model.advice.schema import Advice, Interval, Opening
-from eavefall_model.survey import GuardKind, Survey
+from eavefall_model.survey import Survey
 from eavefall_model.units import MM_PER_INCH
+from eavefall_model.vocabulary import GuardKind
 from eavefall_service.plots.words import sold_text
 
 __all__ = ["print_advice"]

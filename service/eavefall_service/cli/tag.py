@@ -18,8 +18,9 @@ from rich.text import Text
 from eavefall_model.errors import EavefallError, PhotoError
 from eavefall_model.photo import PHOTO_SUFFIXES, decode, display_jpeg
 from eavefall_model.tags.overlay import draw
-from eavefall_model.tags.schema import FOLIAGE, TAGS_FORMAT, PhotoTags
+from eavefall_model.tags.schema import TAGS_FORMAT, PhotoTags
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.walk import read_photo
 

@@ -17,7 +17,8 @@ from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.screens.guards import Guards, load_guards
 from eavefall_model.survey import Survey
 from eavefall_model.tables import tables_digest
-from eavefall_model.tags.schema import FOLIAGE, FORMS, FoliageVerdict, PhotoTags, Verdict
+from eavefall_model.tags.schema import FoliageVerdict, PhotoTags, Verdict
+from eavefall_model.vocabulary import FOLIAGE, FORMS
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.clock import now_text

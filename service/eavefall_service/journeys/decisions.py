@@ -7,8 +7,8 @@ from typing import Final, get_args
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from eavefall_model.advice.schema import FinenessClass
 from eavefall_model.errors import ServiceError
+from eavefall_model.vocabulary import ClassAnswer
 from eavefall_service.journeys.actor import AUDITORS, OFFICE, Actor, Role
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
@@ -54,7 +54,7 @@ def decide(
     text = text.strip()
     if kind in _NEEDS_NOTE and not text:
         raise ServiceError("request-invalid", "Say why in a few words.", "The others read it.")
-    if kind in _NEEDS_CLASS and fineness_class not in get_args(FinenessClass):
+    if kind in _NEEDS_CLASS and fineness_class not in get_args(ClassAnswer):
         raise ServiceError("request-invalid", "Choose the fineness class that you would give.")
     decision = DecisionRow(
         survey_id=row.id,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal, get_args
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -12,14 +12,14 @@ from sqlalchemy.orm import Session
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo
-from eavefall_model.tags.schema import FOLIAGE, FORMS, Foliage, Form, PhotoTags
+from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import FOLIAGE, FORMS, SHOWS, Foliage, Form
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import CorrectionRow, GaugeRow, PhotoRow, SurveyRow, TagsRow
 
 __all__ = [
-    "SHOWS",
     "PhotoMeta",
     "PhotoView",
     "add_gauge",
@@ -32,9 +32,6 @@ __all__ = [
     "photo_of",
     "views",
 ]
-
-Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge"]
-SHOWS: Final[tuple[str, ...]] = get_args(Shows)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, Advice
+from eavefall_model.advice.schema import Advice
+from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.advice import Inputs
 
 __all__ = [

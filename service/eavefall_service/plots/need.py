@@ -8,7 +8,7 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import GuardKind
 from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, advised_guard, interval_text
 

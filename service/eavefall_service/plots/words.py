@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from eavefall_model.advice.schema import Advice, Interval, MarketOpening, Opening
-from eavefall_model.survey import GuardKind
 from eavefall_model.units import MM_PER_INCH
+from eavefall_model.vocabulary import GuardKind
 
 __all__ = [
     "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
@@ -36,7 +36,7 @@ GUARD_WORDS: Final[dict[GuardKind, str]] = {
 }
 FAILURE_WORDS: Final = {
     "gutter fills": "the gutter fills",
-    "surface blinds": "litter covers the screen",
+    "screen gets covered": "litter covers the screen",
     "outlet blocks": "the outlet blocks",
     "none expected": "nothing expected within two years",
 }

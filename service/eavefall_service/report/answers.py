@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import FINENESS_CLASSES, Advice, Opening
+from eavefall_model.advice.schema import Advice, Opening
+from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import PhotoRef, Survey
-from eavefall_model.tags.schema import Foliage, PhotoTags
+from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.units import MM_PER_INCH
+from eavefall_model.vocabulary import Foliage
 from eavefall_service.plots.words import joined, number_text, per_cent, sentence_case
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture

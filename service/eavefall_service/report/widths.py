@@ -9,7 +9,7 @@ from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
-from eavefall_model.tags.schema import Form
+from eavefall_model.vocabulary import Form
 from eavefall_service.plots.opening import WidthBar
 
 __all__ = ["taxon_of", "width_bars"]

@@ -9,7 +9,7 @@ from eavefall_model.gauge.overlay import draw as draw_gauge
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode, display_jpeg
 from eavefall_model.tags.overlay import draw as draw_evidence
-from eavefall_model.tags.schema import FOLIAGE
+from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.journeys import photos
 from eavefall_service.storage.rows import PhotoRow
 from eavefall_service.web.office import Office

@@ -6,9 +6,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from eavefall_model.advice.schema import Advice, FinenessClass
+from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
-from eavefall_model.tags.schema import Foliage, Form, PhotoTags
+from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import ClassAnswer, Foliage, Form
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.storage.rows import CorrectionRow, DecisionRow, HistoryRow, LinkRow, SurveyRow
 
@@ -193,7 +194,7 @@ class DecisionIn(_In):
 
     kind: Literal["submit", "override", "reply", "confirm", "correct", "send_back"]
     text: Annotated[str, Field(max_length=2000)] = ""
-    fineness_class: FinenessClass | None = None
+    fineness_class: ClassAnswer | None = None
     interval_months: Annotated[float, Field(gt=0, le=600)] | None = None
 
 

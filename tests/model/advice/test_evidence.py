@@ -12,7 +12,8 @@ from eavefall_model.advice.site_photos import PHOTO_TREE, with_photo_trees
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult, GaugeSummary
 from eavefall_model.survey import Survey
-from eavefall_model.tags.schema import FORMS, FoliageVerdict, PhotoQuality, PhotoTags, Verdict
+from eavefall_model.tags.schema import FoliageVerdict, PhotoQuality, PhotoTags, Verdict
+from eavefall_model.vocabulary import FORMS
 
 
 def tag(photo: str, needle: float, broad: float, bare: float = 0.02, **forms: float) -> PhotoTags:

@@ -102,7 +102,7 @@ def test_what_suits_under_pines(under_pines: Advice) -> None:
     # Brushing remains, but less often than the open gutter would ask for a hand.
     mesh = guard(under_pines, "woven_micromesh")
     assert under_pines.interval_unguarded_months.typical < mesh.interval_months.typical < 60
-    assert mesh.failure == "surface blinds"
+    assert mesh.failure == "screen gets covered"
     assert "guard-still-needs-care" in spoke(under_pines)
 
 

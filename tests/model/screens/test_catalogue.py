@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from eavefall_model.screens.catalogue import load_catalogue, openings_in_class
-from eavefall_model.screens.classes import CLASSES, class_borders_mm
+from eavefall_model.screens.classes import class_borders_mm
+from eavefall_model.vocabulary import FINENESS_CLASSES
 
 
 def test_computed_open_area_agrees_with_every_published_one() -> None:
@@ -27,7 +28,7 @@ def test_cloth_of_a_mesh_number_fits_its_inch() -> None:
 
 
 def test_every_class_can_be_had_and_lists_its_most_open_first() -> None:
-    for name in CLASSES:
+    for name in FINENESS_CLASSES:
         openings = openings_in_class(name)
         assert openings
         above, upto = class_borders_mm(name)

@@ -10,17 +10,12 @@ from fluids.particle_size_distribution import ISO_3310_1_sieves
 from hypothesis import given
 from hypothesis import strategies as st
 
-from eavefall_model.advice.schema import FINENESS_CLASSES
 from eavefall_model.errors import RulesError
 from eavefall_model.screens.catalogue import load_catalogue
-from eavefall_model.screens.classes import (
-    CLASSES,
-    class_borders_mm,
-    class_bounds_mm,
-    fineness_class,
-)
+from eavefall_model.screens.classes import CLASS_BOUNDS_MM, class_borders_mm, class_bounds_mm, fineness_class
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.screens.standards import load_sieves
+from eavefall_model.vocabulary import FINENESS_CLASSES
 
 
 @pytest.mark.parametrize(
@@ -35,12 +30,12 @@ def test_a_limit_is_of_its_class_and_the_next_size_of_the_coarser(opening_mm: fl
 
 
 def test_classes_are_those_of_the_output_format_coarse_to_fine() -> None:
-    assert CLASSES == FINENESS_CLASSES
+    assert tuple(CLASS_BOUNDS_MM) == FINENESS_CLASSES
 
 
 def test_ranges_meet_without_gap_or_overlap() -> None:
     for ranges in (class_bounds_mm, class_borders_mm):
-        for coarser, finer in itertools.pairwise(CLASSES):
+        for coarser, finer in itertools.pairwise(FINENESS_CLASSES):
             assert ranges(coarser)[0] == ranges(finer)[1]
         assert ranges("open")[1] == math.inf
         assert ranges("extra-fine")[0] == 0.0
@@ -49,12 +44,12 @@ def test_ranges_meet_without_gap_or_overlap() -> None:
 def test_borders_lie_halfway_by_ratio_to_the_next_standard_size() -> None:
     # ISO 3310-1: 0.5 | 0.56, 1.0 | 1.12, 2.5 | 2.8, 6.3 | 6.7 mm.
     expected = {"open": (6.3, 6.7), "coarse": (2.5, 2.8), "medium": (1.0, 1.12), "fine": (0.5, 0.56)}
-    for name in CLASSES[:-1]:
+    for name in FINENESS_CLASSES[:-1]:
         assert class_borders_mm(name)[0] == pytest.approx(math.sqrt(math.prod(expected[name])))
 
 
 def borders() -> list[float]:
-    return [class_borders_mm(name)[0] for name in CLASSES[:-1]]
+    return [class_borders_mm(name)[0] for name in FINENESS_CLASSES[:-1]]
 
 
 def test_no_test_sieve_within_its_tolerance_changes_class() -> None:

@@ -11,7 +11,7 @@ import pytest
 from eavefall_model.errors import RulesError
 from eavefall_model.screens.guards import load_guards, parse_guards
 from eavefall_model.screens.open_area import perforated_round_60, square_weave
-from eavefall_model.survey import GuardKind
+from eavefall_model.vocabulary import GuardKind
 
 SHIPPED = files("eavefall_model.screens").joinpath("data", "guards.yaml").read_text(encoding="utf-8")
 

@@ -17,7 +17,7 @@ from eavefall_model.species.table import (
     load_taxa,
     month_share_for,
 )
-from eavefall_model.tags.schema import FORMS, Form
+from eavefall_model.vocabulary import FORMS, Form
 
 TAXA = tuple(load_taxa().values())
 LONG_NEEDLE_MM = 70.0

@@ -16,8 +16,9 @@ from eavefall_model.tags.card import load_card
 from eavefall_model.tags.overlay import draw
 from eavefall_model.tags.pooling import CORRELATION, pool
 from eavefall_model.tags.preprocess import to_square
-from eavefall_model.tags.schema import FOLIAGE, FORMS, FoliageVerdict, PhotoQuality, PhotoTags, Verdict
+from eavefall_model.tags.schema import FoliageVerdict, PhotoQuality, PhotoTags, Verdict
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import FOLIAGE, FORMS
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from PIL import Image
 
 from eavefall_model.advice.schema import Advice, Interval, MonthlyLitter, TimeToNeed
 from eavefall_model.survey import Survey
-from eavefall_model.tags.schema import FORMS
+from eavefall_model.vocabulary import FORMS
 from eavefall_service.plots.canvas import Plot, plot_png, plot_svg
 from eavefall_service.plots.guards import guard_plot
 from eavefall_service.plots.litter import litter_plot

@@ -14,9 +14,10 @@ from eavefall_model.advice.cautions import TOPICS
 from eavefall_model.advice.first_step import FIRST_STEPS
 from eavefall_model.advice.inputs import INPUT_KINDS
 from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.advice.schema import FINENESS_CLASSES, Advice, Caution, MeasureNext, Reason
+from eavefall_model.advice.schema import Advice, Caution, MeasureNext, Reason
 from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.survey import Survey
+from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.prequote import HOME_TREE, PreQuote
 from eavefall_service.web import words
 from eavefall_service.web.home_answer import HomeAnswer, home_answer

@@ -9,9 +9,10 @@ from fastapi import APIRouter, Depends, Header, Query, Request
 from sqlalchemy.orm import Session
 from starlette.responses import JSONResponse, Response
 
+from eavefall_model.vocabulary import Shows
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
-from eavefall_service.journeys.photos import PhotoMeta, PhotoView, Shows
+from eavefall_service.journeys.photos import PhotoMeta, PhotoView
 from eavefall_service.web import intake, limits
 from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import refresh_needs

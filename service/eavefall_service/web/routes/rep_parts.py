@@ -8,7 +8,7 @@ from fastapi import APIRouter, Form, Request, UploadFile
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from eavefall_model.tags.schema import FOLIAGE, FORMS
+from eavefall_model.vocabulary import FOLIAGE, FORMS
 from eavefall_service.journeys import decisions, photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta

@@ -1,0 +1,55 @@
+"""The words of the trade that data and answers are written in, and their order. Imports nothing of ours.
+
+Each type of word stands here once; everything else takes it from here. How a word is said to a reader is in
+``eavefall_model.say``.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal, get_args
+
+__all__ = [
+    "FAILURES", "FINENESS_CLASSES", "FOLIAGE", "FORMS", "GUARD_KINDS", "NEEDLE_FORMS", "SHOWS", "VERDICTS",
+    "ClassAnswer", "Condition", "Covering", "DownspoutShape", "Failure", "FinenessClass", "Foliage", "Form",
+    "GuardKind", "Hemisphere", "Mark", "Prevails", "Profile", "Shows", "Sure", "Units", "Verdict",
+    "WeakestLink",
+]  # fmt: skip
+
+# What a photo shows of a tree; several may be true at once, none of them is no tree.
+Foliage = Literal["needle", "broad", "bare"]
+FOLIAGE: Final[tuple[Foliage, ...]] = get_args(Foliage)
+Form = Literal["long_needle", "short_needle", "scale_leaf", "broad_leaf", "small_leaflet"]
+FORMS: Final[tuple[Form, ...]] = get_args(Form)
+NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf")
+Sure = Literal["yes", "no", "unsure"]
+# What a photo was taken of.
+Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge"]
+SHOWS: Final[tuple[Shows, ...]] = get_args(Shows)
+
+# From simple to elaborate: of guards equally good the simpler is named.
+GuardKind = Literal[
+    "none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh"
+]
+GUARD_KINDS: Final[tuple[GuardKind, ...]] = get_args(GuardKind)
+# By clear opening, coarse to fine; a range of opening, never a product.
+FinenessClass = Literal["open", "coarse", "medium", "fine", "extra-fine"]
+FINENESS_CLASSES: Final[tuple[FinenessClass, ...]] = get_args(FinenessClass)
+ClassAnswer = Literal["open", "coarse", "medium", "fine", "extra-fine", "no-guard-needed", "unsure"]
+# On one guard kind at one house, mild to harsh.
+Verdict = Literal["suits", "suits with care", "does not suit"]
+VERDICTS: Final[tuple[Verdict, ...]] = get_args(Verdict)
+# What makes cleaning necessary.
+Failure = Literal["gutter fills", "screen gets covered", "outlet blocks", "none expected"]
+FAILURES: Final[tuple[Failure, ...]] = get_args(Failure)
+WeakestLink = Literal["gutter", "outlet", "inlet"]
+
+# Where a figure comes from.
+Mark = Literal["found", "from memory", "judgement", "common practice, no source"]
+
+Covering = Literal["shingle", "tile", "metal", "slate", "wood", "membrane"]
+Profile = Literal["half_round", "k_style", "box"]
+Condition = Literal["sound", "worn", "failing"]
+DownspoutShape = Literal["round", "rectangular"]
+Prevails = Literal["weakly", "clearly", "strongly"]
+Hemisphere = Literal["north", "south"]
+Units = Literal["us", "metric"]
