@@ -59,12 +59,8 @@ def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool, needed_mm: float
 
     def order(verdict: GuardVerdict) -> tuple[int, bool, float, int]:
         leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * 1.001
-        return (
-            VERDICTS.index(verdict.verdict),
-            leaks,
-            -verdict.interval_months.typical,
-            GUARD_KINDS.index(verdict.kind),
-        )
+        harsh, elaborate = VERDICTS.index(verdict.verdict), GUARD_KINDS.index(verdict.kind)
+        return harsh, leaks, -verdict.interval_months.typical, elaborate
 
     fitted = [verdict for verdict in found if verdict.kind != "none"] or list(found)
     # Of equal verdicts, "does not suit" too: first those that keep out what matters, then the longest wait.

@@ -1,9 +1,9 @@
 """Learning from outcomes: is the predicted interval too long or too short, and by how much?
 
 The interval model holds a few judgements that no source settles (how fast a screen gets covered, how much
-litter a gutter bears). Together they act as one factor on time for each guard kind. Before any outcome we say 1,
-give or take; outcomes update that by Bayes' rule on a grid. Prior and posterior are always shown together,
-and nothing is applied to advice until a person accepts it.
+litter a gutter bears). Together they act as one factor on time for each guard kind. Before any outcome we
+say 1, give or take; outcomes update that by Bayes' rule on a grid. Prior and posterior are always shown
+together, and nothing is applied to advice until a person accepts it.
 """
 
 from __future__ import annotations
