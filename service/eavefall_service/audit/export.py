@@ -19,9 +19,9 @@ from sqlalchemy.orm import Session
 
 from eavefall_model.errors import PhotoError, ServiceError
 from eavefall_model.photo import decode, display_jpeg
-from eavefall_service.audit.rows import FactRow
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.storage.rows import CorrectionRow, DecisionRow, PhotoRow, SurveyRow
+from eavefall_service.storage.statistics_rows import FactRow
 
 __all__ = ["COLUMNS", "LICENCE", "Exported", "export_photos", "foliage_word", "is_locked"]
 

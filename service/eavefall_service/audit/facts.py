@@ -14,8 +14,8 @@ from sqlalchemy import delete, func, insert, select, tuple_
 from sqlalchemy.orm import Session
 
 from eavefall_service.audit.drift import season
-from eavefall_service.audit.rows import FactRow, ProgressRow
 from eavefall_service.storage.rows import AdviceRow, CorrectionRow, DecisionRow, PhotoRow, SurveyRow, TagsRow
+from eavefall_service.storage.statistics_rows import FactRow, ProgressRow
 
 __all__ = [
     "OPEN",

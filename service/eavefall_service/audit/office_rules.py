@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from eavefall_model.errors import RulesError
-from eavefall_service.audit.rows import ScaleRow
+from eavefall_service.storage.statistics_rows import ScaleRow
 
 __all__ = ["JUDGEMENT_OF", "refitted_rules"]
 

@@ -13,11 +13,11 @@ from eavefall_model.errors import ServiceError
 from eavefall_model.vocabulary import GuardKind
 from eavefall_service.audit.outcome import Found, Predicted, Visit
 from eavefall_service.audit.posterior import ScaleUpdate, update_scale
-from eavefall_service.audit.rows import OutcomeRow, ScaleRow
 from eavefall_service.journeys.actor import AUDITORS, OFFICE, Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
+from eavefall_service.storage.statistics_rows import OutcomeRow, ScaleRow
 
 __all__ = ["accept_scale", "accepted_scales", "predicted_for", "record_outcome", "visits"]
 

@@ -13,12 +13,12 @@ from sqlalchemy.orm import Session
 from eavefall_model.errors import ServiceError
 from eavefall_model.vocabulary import ClassAnswer
 from eavefall_service.audit.plans import Plan
-from eavefall_service.audit.rows import DrawRow, FactRow, ReadRow, SampledRow
 from eavefall_service.audit.sampling import Draw, Listed, draw, second_readers
 from eavefall_service.journeys.actor import AUDITORS, Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import UserRow
+from eavefall_service.storage.statistics_rows import DrawRow, FactRow, ReadRow, SampledRow
 
 __all__ = [
     "SECOND_SHARE",

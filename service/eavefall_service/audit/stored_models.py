@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from eavefall_service.audit.intervals import Rate, rate
-from eavefall_service.audit.rows import FactRow
+from eavefall_service.storage.statistics_rows import FactRow
 
 __all__ = ["Answered", "answered_by"]
 

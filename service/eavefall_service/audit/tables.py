@@ -13,7 +13,7 @@ from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 from eavefall_service.audit.agreement import Confusion
 from eavefall_service.audit.calibration import Calibration, calibration
 from eavefall_service.audit.intervals import Rate, weighted_rate
-from eavefall_service.audit.rows import FactRow, ReadRow, SampledRow
+from eavefall_service.storage.statistics_rows import FactRow, ReadRow, SampledRow
 
 __all__ = [
     "LABELS", "Pair", "Reads", "audited_confidence", "branches", "calibration_of", "ordered_only",

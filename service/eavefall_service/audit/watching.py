@@ -13,7 +13,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from eavefall_service.audit.cusum import Cusum, design
 from eavefall_service.audit.drift import DriftWatch, Week, watch_weeks
 from eavefall_service.audit.intervals import Rate, rate
-from eavefall_service.audit.rows import ChartRow, FactRow
+from eavefall_service.storage.statistics_rows import ChartRow, FactRow
 
 __all__ = ["BY", "MEASURES", "Designs", "Series", "Share", "drift_series", "season_shares"]
 

@@ -6,6 +6,7 @@ finds the file locked half-way through. ``synchronous=FULL`` makes every commit 
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,8 +14,12 @@ from typing import Any, Final
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, QueuePool, create_engine, event
 from sqlalchemy.orm import Session
+
+from eavefall_model.errors import ServiceError
 
 __all__ = ["Database"]
 
@@ -29,11 +34,19 @@ class Database:
     Parameters
     ----------
     path : Path
-        The SQLite file; made, with its tables, when absent.
+        The SQLite file; made, with its tables, when absent, in a folder that only its owner can read.
+
+    Raises
+    ------
+    ServiceError
+        ``database-newer`` if a later version of the program has written it.
     """
 
     def __init__(self, path: Path) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if not path.exists():
+            # SQLite gives its write-ahead log the same mode as the file.
+            os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
         self._writer = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
         self._migrate()
         self._reader = _engine(path, pool_size=_READERS, begin="BEGIN", read_only=True)
@@ -41,7 +54,15 @@ class Database:
     def _migrate(self) -> None:
         config = Config()
         config.set_main_option("script_location", str(_MIGRATIONS))
+        known = {revision.revision for revision in ScriptDirectory.from_config(config).walk_revisions()}
         with self._writer.begin() as connection:
+            found = MigrationContext.configure(connection).get_current_revision()
+            if found is not None and found not in known:
+                raise ServiceError(
+                    "database-newer",
+                    f"The database was written by a later version of eavefall (tables {found}).",
+                    "Install that version again, or restore a backup made before the upgrade.",
+                )
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
 

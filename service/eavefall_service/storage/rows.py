@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, MetaData, UniqueConstraint
+from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, MetaData, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 __all__ = [
@@ -22,15 +22,21 @@ class Base(DeclarativeBase):
             "uq": "uq_%(table_name)s_%(column_0_name)s",
             "fk": "fk_%(table_name)s_%(column_0_name)s",
             "pk": "pk_%(table_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
         }
     )
     type_annotation_map = {dict[str, Any]: JSON, list[str]: JSON}  # noqa: RUF012
+
+
+def _one_of(column: str, *words: str) -> CheckConstraint:
+    return CheckConstraint(f"{column} IN ({', '.join(map(repr, words))})", name=column)
 
 
 class UserRow(Base):
     """A person of the office. ``role`` is ``rep``, ``auditor`` or ``admin``."""
 
     __tablename__ = "users"
+    __table_args__ = (_one_of("role", "rep", "auditor", "admin"), _one_of("units", "us", "metric"))
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(unique=True)
     role: Mapped[str]
@@ -59,6 +65,7 @@ class SurveyRow(Base):
     """
 
     __tablename__ = "surveys"
+    __table_args__ = (_one_of("status", "open", "submitted", "sent_back", "confirmed"),)
     id: Mapped[str] = mapped_column(primary_key=True)
     name: Mapped[str]
     branch: Mapped[str] = mapped_column(default="", index=True)
@@ -85,7 +92,11 @@ class PhotoRow(Base):
     """One photo of one survey. ``state``: ``stored``, ``tagged`` or ``tag-failed`` (with ``error_code``)."""
 
     __tablename__ = "photos"
-    __table_args__ = (UniqueConstraint("survey_id", "sha256"), Index("ix_photos_sha256", "sha256"))
+    __table_args__ = (
+        UniqueConstraint("survey_id", "sha256"),
+        Index("ix_photos_sha256", "sha256"),
+        _one_of("state", "stored", "tagged", "tag-failed"),
+    )
     id: Mapped[int] = mapped_column(primary_key=True)
     survey_id: Mapped[str] = mapped_column(ForeignKey("surveys.id"), index=True)
     sha256: Mapped[str]

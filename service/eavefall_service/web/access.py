@@ -14,7 +14,7 @@ from eavefall_service.journeys import accounts, links
 from eavefall_service.journeys.actor import AUDITORS, Actor
 from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.office import Office, OfficeDep
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = [
     "SESSION_COOKIE",

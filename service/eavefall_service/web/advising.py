@@ -10,7 +10,7 @@ from eavefall_service.journeys.needs import needs_of, score_of
 from eavefall_service.journeys.photos import views
 from eavefall_service.journeys.surveys import open_survey
 from eavefall_service.storage.rows import SurveyRow
-from eavefall_service.web.office import Office
+from eavefall_service.web.server_state import Office
 
 __all__ = ["current_advice", "refresh_needs"]
 

@@ -19,12 +19,11 @@ from eavefall_model.tags.folder import tagger_of
 from eavefall_service.audit.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web import errors, limits, pages, upkeep
-from eavefall_service.web.body_limit import BodyLimit
-from eavefall_service.web.office import Office, TaggerOnce
+from eavefall_service.web.job_queue import WorkQueue
+from eavefall_service.web.request_checks import BodyLimit, OriginCheck, harden
 from eavefall_service.web.routes import ROUTERS
+from eavefall_service.web.server_state import Office, TaggerOnce
 from eavefall_service.web.settings import Settings
-from eavefall_service.web.shield import Shield, harden
-from eavefall_service.web.work import WorkQueue
 
 __all__ = ["create_app"]
 
@@ -85,7 +84,7 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
         app.include_router(router)
     errors.install(app, pages.problem_page, partial(harden, secure=settings.secure_cookies))
     app.add_middleware(BodyLimit)
-    app.add_middleware(Shield, hosts=settings.hosts, base_url=settings.base_url)
+    app.add_middleware(OriginCheck, hosts=settings.hosts, base_url=settings.base_url)
     return app
 
 

@@ -14,8 +14,8 @@ from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.clock import after
 from eavefall_service.storage.rows import PhotoRow
-from eavefall_service.web import intake, reading
-from eavefall_service.web.office import Office
+from eavefall_service.web import photo_reading, photo_upload
+from eavefall_service.web.server_state import Office
 
 __all__ = ["at_start", "by_age", "own_data"]
 
@@ -51,7 +51,7 @@ def at_start(office: Office) -> None:
         _log.info("removed %d unfinished or unwanted files", swept)
     for row in rows:
         if row.state != "tagged":
-            office.work.later(partial(reading.tag_again, office, row.id))
+            office.work.later(partial(photo_reading.tag_again, office, row.id))
     by_age(office)
 
 
@@ -66,5 +66,5 @@ def by_age(office: Office) -> int:
             )
         ).all()
     for survey_id, sha256 in old:
-        intake.delete_photo(office, survey_id, sha256, actor)
+        photo_upload.delete_photo(office, survey_id, sha256, actor)
     return len(old)

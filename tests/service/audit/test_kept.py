@@ -13,10 +13,10 @@ from sqlalchemy import func, select
 from eavefall_model.errors import ServiceError
 from eavefall_service.audit import facts, outcomes, samples, tables, watching
 from eavefall_service.audit.plans import single_plan
-from eavefall_service.audit.rows import FactRow
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage import Database
 from eavefall_service.storage.rows import AdviceRow, DecisionRow, SurveyRow
+from eavefall_service.storage.statistics_rows import FactRow
 
 from . import filled
 

@@ -19,7 +19,6 @@ from eavefall_model.tags.tagger import Tagger
 from eavefall_service.audit import export, facts
 from eavefall_service.audit.office_rules import refitted_rules
 from eavefall_service.audit.rescore import rescore
-from eavefall_service.audit.rows import ScaleRow
 from eavefall_service.audit.teach import ask_about
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import advice, decisions, photos, surveys
@@ -27,6 +26,7 @@ from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.rows import SurveyRow
+from eavefall_service.storage.statistics_rows import ScaleRow
 
 ANA = Actor("ana", "auditor", "north")
 REX = Actor("rex", "rep", "north")

@@ -14,10 +14,10 @@ import httpx
 import uvicorn
 
 from eavefall_service.audit import facts, outcomes, samples
-from eavefall_service.audit.rows import FactRow
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage import Database
+from eavefall_service.storage.statistics_rows import FactRow
 from eavefall_service.web.app import create_app
 from eavefall_service.web.settings import Settings
 

@@ -11,6 +11,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine, text
 
+from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage import Database
@@ -50,6 +51,38 @@ def test_opening_again_keeps_what_is_there(tmp_path):
     with second.read() as session:
         assert session.query(UserRow).one().name == "rita"
     second.close()
+
+
+def test_a_database_of_a_later_version_is_left_alone(tmp_path):
+    Database(tmp_path / "later.db").close()
+    engine = create_engine(f"sqlite:///{tmp_path / 'later.db'}")
+    with engine.begin() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    engine.dispose()
+    with pytest.raises(ServiceError) as refused:
+        Database(tmp_path / "later.db")
+    assert refused.value.code == "database-newer"
+    assert "9999" in refused.value.message
+
+
+def test_only_the_owner_can_read_what_is_kept(tmp_path):
+    database = Database(tmp_path / "data" / "rows.db")
+    with database.write() as session:
+        note(session, None, ACTOR, "looked", {})
+        # The write-ahead log is there while somebody writes.
+        kept = [tmp_path / "data", *(tmp_path / "data").iterdir()]
+        assert [path.name for path in kept if path.stat().st_mode & 0o077] == []
+    database.close()
+
+
+@pytest.mark.parametrize(
+    ("table", "column"), [("users", "role"), ("surveys", "status"), ("photos", "state"), ("users", "units")]
+)
+def test_columns_hold_known_words_only(database, table, column):
+    """The database itself refuses a word that the code does not know."""
+    with database.read() as session:
+        made = session.scalar(text(f"SELECT sql FROM sqlite_master WHERE name = '{table}'"))
+    assert f"CHECK ({column} IN (" in made
 
 
 def test_reader_cannot_write(database):

@@ -22,7 +22,7 @@ from eavefall_model.photo import display_jpeg
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Role
 from eavefall_service.web.app import create_app
-from eavefall_service.web.office import Office
+from eavefall_service.web.server_state import Office
 from eavefall_service.web.settings import Settings
 
 _MAIN = "from eavefall_service.cli import main; main()"

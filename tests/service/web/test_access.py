@@ -13,9 +13,9 @@ from eavefall_model.errors import ServiceError
 from eavefall_service.journeys import accounts
 from eavefall_service.storage.rows import SessionRow, UserRow
 from eavefall_service.web import limits
-from eavefall_service.web.rate import RateLimiter
+from eavefall_service.web.request_checks import is_cross_site
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
-from eavefall_service.web.shield import is_cross_site
+from eavefall_service.web.try_limits import RateLimiter
 
 from .conftest import PASSWORD
 

@@ -20,12 +20,12 @@ from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.prequote import HOME_TREE, PreQuote
 from eavefall_service.web import words
-from eavefall_service.web.home_answer import HomeAnswer, home_answer
-from eavefall_service.web.home_cautions import CAUTIONS, caution_words
-from eavefall_service.web.home_figures import CLASSES, GUARDS, HOLES, tree_name
-from eavefall_service.web.home_reasons import REASONS, REASONS_UNSAID, reason_words
-from eavefall_service.web.home_steps import FIRST, VISIT, YOURS, steps_of
-from eavefall_service.web.home_words import QUESTIONS, SHOTS
+from eavefall_service.web.homeowner.answer import HomeAnswer, home_answer
+from eavefall_service.web.homeowner.cautions import CAUTIONS, caution_words
+from eavefall_service.web.homeowner.figures import CLASSES, GUARDS, HOLES, tree_name
+from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
+from eavefall_service.web.homeowner.reasons import REASONS, REASONS_UNSAID, reason_words
+from eavefall_service.web.homeowner.steps import FIRST, VISIT, YOURS, steps_of
 
 from ...model.advice.test_every_rule_speaks import ELSEWHERE, HOUSES, house
 

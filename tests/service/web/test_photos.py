@@ -17,7 +17,7 @@ from sqlalchemy import text
 from eavefall_model.errors import EavefallError
 from eavefall_model.tags.tagger import Tagger
 from eavefall_service.web import limits, upkeep
-from eavefall_service.web.office import TaggerOnce
+from eavefall_service.web.server_state import TaggerOnce
 
 
 def test_kept_byte_for_byte_and_tagged(server, rep, survey, tree_photo):

@@ -10,7 +10,7 @@ import pytest
 
 from eavefall_service.journeys.search import CSV_COLUMNS
 from eavefall_service.web import limits
-from eavefall_service.web.body_limit import limit_of
+from eavefall_service.web.request_checks import limit_of
 
 
 def put_tree(client, survey, tree_name, **tree):

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from eavefall_service.audit import rows as _office_rows  # noqa: F401  (its tables join the metadata)
+from eavefall_service.storage import statistics_rows  # noqa: F401  (their tables belong to the metadata)
 from eavefall_service.storage.rows import Base
 
 context.configure(

@@ -17,10 +17,7 @@ from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.web.access import SESSION_COOKIE, Staff, clear_session_cookie, set_session_cookie
 from eavefall_service.web.advising import current_advice
-from eavefall_service.web.errors import documented
-from eavefall_service.web.office import Office, OfficeDep
-from eavefall_service.web.routes.sign_in import limited_sign_in
-from eavefall_service.web.shapes import (
+from eavefall_service.web.api_schemas import (
     LinkIn,
     LinkNew,
     LinkOut,
@@ -31,6 +28,9 @@ from eavefall_service.web.shapes import (
     SurveyOut,
     Who,
 )
+from eavefall_service.web.errors import documented
+from eavefall_service.web.routes.sign_in import limited_sign_in
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["SIGNED_IN", "SURVEY_REFUSALS", "Sha256", "SurveyId", "reading_survey", "router", "writing_survey"]
 

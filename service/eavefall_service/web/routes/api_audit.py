@@ -9,10 +9,10 @@ from fastapi import APIRouter, Query
 from eavefall_service.journeys import decisions, history, search, surveys
 from eavefall_service.web.access import Auditor, Staff
 from eavefall_service.web.advising import current_advice, refresh_needs
+from eavefall_service.web.api_schemas import DecisionIn, DecisionOut, HistoryLine, SurveyLine
 from eavefall_service.web.errors import documented
-from eavefall_service.web.office import OfficeDep
 from eavefall_service.web.routes.api import SurveyId, reading_survey
-from eavefall_service.web.shapes import DecisionIn, DecisionOut, HistoryLine, SurveyLine
+from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["router"]
 

@@ -8,13 +8,13 @@ from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 
 from eavefall_service.journeys import transfer
-from eavefall_service.web import intake, reading
+from eavefall_service.web import photo_reading, photo_upload
 from eavefall_service.web.access import Staff
+from eavefall_service.web.api_schemas import SurveyLine
 from eavefall_service.web.errors import documented
-from eavefall_service.web.office import OfficeDep
 from eavefall_service.web.routes.api import SIGNED_IN, SURVEY_REFUSALS, SurveyId, reading_survey
 from eavefall_service.web.routes.api_photos import UPLOAD_REFUSALS
-from eavefall_service.web.shapes import SurveyLine
+from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["router"]
 
@@ -25,7 +25,7 @@ router = APIRouter(prefix="/api/1", tags=["copies"])
 def api_copy(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> dict[str, Any]:
     """The whole survey as JSON, photos included as re-encoded pictures: ``eavefall.copy/1``."""
     with reading_survey(office, survey_id, actor) as (session, row):
-        return transfer.export(session, row, lambda photo: reading.display_bytes(office, photo))
+        return transfer.export(session, row, lambda photo: photo_reading.display_bytes(office, photo))
 
 
 @router.post(
@@ -35,5 +35,5 @@ def api_copy(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> dict[str, 
 )
 async def api_import(office: OfficeDep, actor: Staff, body: dict[str, Any]) -> SurveyLine:
     """Make a new survey from a copy."""
-    row = await run_in_threadpool(intake.import_copy, office, body, actor)
+    row = await run_in_threadpool(photo_upload.import_copy, office, body, actor)
     return SurveyLine.of(row)

@@ -13,16 +13,16 @@ from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.photos import PhotoMeta, PhotoView
 from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.web.access import LinkBearer, LinkVisit
+from eavefall_service.web.api_schemas import PhotoOut
 from eavefall_service.web.errors import documented, refuse
-from eavefall_service.web.home_visit import (
+from eavefall_service.web.homeowner.questions import SHOTS
+from eavefall_service.web.homeowner.visit import (
     delete_own,
     give_consent,
     save_answers,
     shot_meta,
     wait_for_gauge,
 )
-from eavefall_service.web.home_words import SHOTS
-from eavefall_service.web.office import OfficeDep
 from eavefall_service.web.routes.api import Sha256
 from eavefall_service.web.routes.api_photos import (
     KNOWN_PHOTO,
@@ -31,7 +31,7 @@ from eavefall_service.web.routes.api_photos import (
     photo_out,
     take_photo,
 )
-from eavefall_service.web.shapes import PhotoOut
+from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["router"]
 

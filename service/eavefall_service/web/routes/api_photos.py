@@ -13,13 +13,13 @@ from eavefall_model.vocabulary import Shows
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta, PhotoView
-from eavefall_service.web import intake, limits
+from eavefall_service.web import limits, photo_upload
 from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import refresh_needs
+from eavefall_service.web.api_schemas import CorrectionIn, PhotoOut
 from eavefall_service.web.errors import documented, refuse
-from eavefall_service.web.office import Office, OfficeDep
 from eavefall_service.web.routes.api import SIGNED_IN, Sha256, SurveyId, reading_survey, writing_survey
-from eavefall_service.web.shapes import CorrectionIn, PhotoOut
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["KNOWN_PHOTO", "PHOTO_BODY", "UPLOAD_REFUSALS", "photo_out", "router", "take_photo"]
 
@@ -72,10 +72,10 @@ async def take_photo(
     digest: str | None,
     *,
     measure: bool = True,
-) -> tuple[intake.Taken, PhotoView]:
+) -> tuple[photo_upload.Taken, PhotoView]:
     """Take in a raw body."""
     announced = request.headers.get("content-length", "")
-    taken = await intake.receive(
+    taken = await photo_upload.receive(
         office,
         survey_id,
         actor,
@@ -114,7 +114,7 @@ async def api_send_photo(
     return photo_out(taken, view)
 
 
-def photo_out(taken: intake.Taken, view: PhotoView, problems: list[str] | None = None) -> Response:
+def photo_out(taken: photo_upload.Taken, view: PhotoView, problems: list[str] | None = None) -> Response:
     """201 for a new photo, 200 for one that was there."""
     shape = PhotoOut.of_view(view, problems)
     return JSONResponse(json.loads(shape.model_dump_json()), 201 if taken.is_new else 200)
@@ -146,7 +146,7 @@ def api_delete_photo(office: OfficeDep, actor: Staff, survey_id: SurveyId, sha25
     """Delete a photo for good."""
     with reading_survey(office, survey_id, actor):
         pass
-    intake.delete_photo(office, survey_id, sha256, actor)
+    photo_upload.delete_photo(office, survey_id, sha256, actor)
 
 
 @router.put("/surveys/{survey_id}/photos/{sha256}/correction", responses=documented(*SIGNED_IN))

@@ -18,12 +18,13 @@ from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
 from eavefall_service.report.tables import price_line
 from eavefall_service.storage.rows import SurveyRow
-from eavefall_service.web import intake, pages
+from eavefall_service.web import pages, photo_upload
 from eavefall_service.web.access import LinkVisit, PathLink
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse, status_of
-from eavefall_service.web.home_answer import home_answer
-from eavefall_service.web.home_visit import (
+from eavefall_service.web.homeowner.answer import home_answer
+from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
+from eavefall_service.web.homeowner.visit import (
     delete_own,
     give_consent,
     save_answers,
@@ -31,9 +32,8 @@ from eavefall_service.web.home_visit import (
     take_back,
     wait_for_gauge,
 )
-from eavefall_service.web.home_words import QUESTIONS, SHOTS
-from eavefall_service.web.office import Office, OfficeDep
 from eavefall_service.web.routes.rep_parts import upload_chunks
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
 
@@ -85,7 +85,7 @@ def welcome(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """What this is, what happens with the photos, and the box that says yes."""
     with office.database.write() as session:
         links.opened(session, visit.link_id)
-    return _page(request, office, visit, "home_welcome.html")
+    return _page(request, office, visit, "home/welcome.html")
 
 
 @router.post("/consent")
@@ -107,7 +107,7 @@ def shots(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """The five shots, each with its drawing and what came of it."""
     if not _has_agreed(office, visit):
         return _ask_consent(visit)
-    return _page(request, office, visit, "home_photos.html", problem=None, problem_shot="")
+    return _page(request, office, visit, "home/photos.html", problem=None, problem_shot="")
 
 
 @router.post("/photos/{shot}")
@@ -118,7 +118,7 @@ async def send_shot(
     await run_in_threadpool(_need_consent, office, visit)
     meta = shot_meta(shot)
     try:
-        taken = await intake.receive(
+        taken = await photo_upload.receive(
             office, visit.survey_id, visit.actor, meta, upload_chunks(file), length=file.size, measure=False
         )
         await wait_for_gauge(office, taken)
@@ -126,7 +126,7 @@ async def send_shot(
         more = {"problem": error, "problem_shot": shot}
         status = status_of(error.code)
         return await run_in_threadpool(
-            partial(_page, request, office, visit, "home_photos.html", status, **more)
+            partial(_page, request, office, visit, "home/photos.html", status, **more)
         )
     return RedirectResponse(f"/h/{visit.token}/photos#shot-{shot}", 303)
 
@@ -150,7 +150,7 @@ def questions(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """A few questions with pictures."""
     if not _has_agreed(office, visit):
         return _ask_consent(visit)
-    return _page(request, office, visit, "home_questions.html", questions=QUESTIONS)
+    return _page(request, office, visit, "home/questions.html", questions=QUESTIONS)
 
 
 @router.post("/questions")
@@ -185,7 +185,7 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
         request,
         office,
         visit,
-        "home_answer.html",
+        "home/answer.html",
         answer=home_answer(quote, inputs_at(1).survey),
         price=price_line(quote.middle),
     )

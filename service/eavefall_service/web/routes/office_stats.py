@@ -17,13 +17,13 @@ from eavefall_service.audit.outcome import compare
 from eavefall_service.audit.plans import AQLS, accept_probability, limiting_quality, single_plan
 from eavefall_service.audit.posterior import update_scales
 from eavefall_service.audit.registry import Registry
-from eavefall_service.audit.rows import DrawRow
 from eavefall_service.audit.stored_models import answered_by
 from eavefall_service.journeys import photos, surveys
+from eavefall_service.storage.statistics_rows import DrawRow
 from eavefall_service.web import pages, words
 from eavefall_service.web.access import Auditor
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.office import Office, OfficeDep
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
 

@@ -25,13 +25,13 @@ from eavefall_service.report.document import ReportDocument
 from eavefall_service.report.html import render_html
 from eavefall_service.report.pdf import render_pdf
 from eavefall_service.report.photos import picture_from_rgb
-from eavefall_service.web import intake, limits, reading
+from eavefall_service.web import limits, photo_reading, photo_upload
 from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.office import Office, OfficeDep
+from eavefall_service.web.request_checks import PICTURE_POLICY
 from eavefall_service.web.routes.rep import forms_by_tree
-from eavefall_service.web.shield import PICTURE_POLICY
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
 
@@ -47,7 +47,8 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         survey = surveys.assemble(session, row)
     inputs = Inputs(survey, views, advice.provenance.model, office.settings.rules)
     pictures = {
-        view.row.name: picture_from_rgb(decode(reading.display_bytes(office, view.row)).rgb) for view in views
+        view.row.name: picture_from_rgb(decode(photo_reading.display_bytes(office, view.row)).rgb)
+        for view in views
     }
     return build_report(survey, advice, pictures, inputs.tags, inputs.gauges)
 
@@ -80,7 +81,7 @@ def survey_copy(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The whole survey as JSON, photos included."""
     with office.database.read() as session:
         row = surveys.open_survey(session, survey_id, actor)
-        copy = transfer.export(session, row, lambda photo: reading.display_bytes(office, photo))
+        copy = transfer.export(session, row, lambda photo: photo_reading.display_bytes(office, photo))
         name = row.name
     return Response(json.dumps(copy, indent=1), media_type="application/json", headers=_named(name, "json"))
 
@@ -97,7 +98,7 @@ def import_survey(office: OfficeDep, actor: Staff, file: UploadFile) -> Response
         raise refuse("request-malformed", "The file is no JSON.") from error
     if not isinstance(data, dict):
         raise refuse("request-invalid", "The file is no copy of a survey.")
-    row = intake.import_copy(office, data, actor)
+    row = photo_upload.import_copy(office, data, actor)
     return RedirectResponse(f"/rep/{row.id}", 303)
 
 

@@ -14,10 +14,10 @@ from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.rows import PhotoRow
-from eavefall_service.web import reading
+from eavefall_service.web import photo_reading
 from eavefall_service.web.access import PathLink, Staff
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.office import Office, OfficeDep
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
 
@@ -49,7 +49,9 @@ async def _picture(office: Office, row: PhotoRow, kind: str) -> Response:
     if not await run_in_threadpool(path.exists):
         office.work.reserve()
         try:
-            await asyncio.wrap_future(office.work.urgent(lambda: reading.make_picture(office, row, kind)))
+            await asyncio.wrap_future(
+                office.work.urgent(lambda: photo_reading.make_picture(office, row, kind))
+            )
         except EavefallError as error:
             raise refuse("not-found", error.message) from error
         finally:

@@ -20,8 +20,8 @@ from eavefall_service.web import limits, pages
 from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.office import OfficeDep
 from eavefall_service.web.plan_sketch import plan_sketch
+from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["forms_by_tree", "router", "survey_context"]
 
@@ -71,7 +71,7 @@ def survey_list(request: Request, office: OfficeDep, actor: Staff, q: str = "") 
             query = query.where(or_(SurveyRow.name.ilike(pattern), SurveyRow.id == q.strip()))
         rows = session.scalars(query).all()
     return pages.page(
-        request, "rep_list.html", actor=actor, area="rep", rows=rows, q=q, new_id=surveys.new_survey_id()
+        request, "rep/list.html", actor=actor, area="rep", rows=rows, q=q, new_id=surveys.new_survey_id()
     )
 
 
@@ -92,7 +92,7 @@ def make_survey(
 @router.get("/offline")
 def offline(request: Request) -> Response:
     """The page a phone keeps for taking photos without any signal; holds nothing of any survey."""
-    return pages.page(request, "rep_offline.html", area="rep")
+    return pages.page(request, "rep/offline.html", area="rep")
 
 
 @router.get("/{survey_id}")
@@ -100,7 +100,7 @@ def photo_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str
     """Camera, queue and photos with their tags."""
     with office.database.read() as session:
         context = survey_context(session, survey_id, actor)
-    return pages.page(request, "rep_photos.html", tab="photos", **context)
+    return pages.page(request, "rep/photos.html", tab="photos", **context)
 
 
 @router.get("/{survey_id}/photos/{sha256}")
@@ -111,7 +111,7 @@ def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str
     view = next((view for view in context["photos"] if view.row.sha256 == sha256), None)
     if view is None:
         raise refuse("not-found")
-    template = "_gauge.html" if view.row.shows == "gauge" else "_photo.html"
+    template = "rep/_gauge.html" if view.row.shows == "gauge" else "rep/_photo.html"
     return pages.page(request, template, view=view, **context)
 
 
@@ -121,7 +121,7 @@ def tree_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str,
     with office.database.read() as session:
         context = survey_context(session, survey_id, actor)
     part = next((tree for tree in context["survey"].trees if tree.name == edit), None)
-    return pages.page(request, "rep_trees.html", tab="trees", part=part, **context)
+    return pages.page(request, "rep/trees.html", tab="trees", part=part, **context)
 
 
 @router.get("/{survey_id}/house")
@@ -130,7 +130,7 @@ def house_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str
     with office.database.read() as session:
         context = survey_context(session, survey_id, actor)
     part = next((eave for eave in context["survey"].eaves if eave.name == edit), None)
-    return pages.page(request, "rep_house.html", tab="house", part=part, **context)
+    return pages.page(request, "rep/house.html", tab="house", part=part, **context)
 
 
 @router.get("/{survey_id}/needles")
@@ -138,7 +138,7 @@ def needle_page(request: Request, office: OfficeDep, actor: Staff, survey_id: st
     """The gauge, step by step, and the drop test."""
     with office.database.read() as session:
         context = survey_context(session, survey_id, actor)
-    return pages.page(request, "rep_needles.html", tab="needles", **context)
+    return pages.page(request, "rep/needles.html", tab="needles", **context)
 
 
 @router.get("/{survey_id}/answer")
@@ -149,7 +149,7 @@ def answer_page(request: Request, office: OfficeDep, actor: Staff, survey_id: st
         context = survey_context(session, survey_id, actor)
     return pages.page(
         request,
-        "rep_answer.html",
+        "rep/answer.html",
         tab="answer",
         advice=advice,
         answers=answers_of(advice),
@@ -169,7 +169,7 @@ def share_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str
         given = links.links_of(session, survey_id)
         lines = history.history_of(session, survey_id)
     return pages.page(
-        request, "rep_share.html", tab="share", links=given, lines=lines, new_link="", **context
+        request, "rep/share.html", tab="share", links=given, lines=lines, new_link="", **context
     )
 
 
@@ -191,7 +191,7 @@ def give_link(
         lines = history.history_of(session, survey_id)
     address = f"{office.settings.base_url}/h/{token}"
     return pages.page(
-        request, "rep_share.html", tab="share", links=given, lines=lines, new_link=address, **context
+        request, "rep/share.html", tab="share", links=given, lines=lines, new_link=address, **context
     )
 
 

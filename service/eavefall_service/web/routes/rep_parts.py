@@ -12,11 +12,11 @@ from eavefall_model.vocabulary import FOLIAGE, FORMS
 from eavefall_service.journeys import decisions, photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
-from eavefall_service.web import form_parts, intake, pages
+from eavefall_service.web import pages, photo_upload, survey_forms
 from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import current_advice, refresh_needs
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.office import Office, OfficeDep
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["SEEN", "router", "seen", "upload_chunks"]
 
@@ -78,7 +78,7 @@ async def send_photos(
     await run_in_threadpool(_check_open, office, survey_id, actor)
     meta = PhotoMeta(shows, of or None, reference or None)
     for file in files:
-        await intake.receive(office, survey_id, actor, meta, upload_chunks(file), length=file.size)
+        await photo_upload.receive(office, survey_id, actor, meta, upload_chunks(file), length=file.size)
     return pages.done(request, f"/rep/{survey_id}" + ("/needles" if shows == "gauge" else ""))
 
 
@@ -105,7 +105,7 @@ def correct_photo(
 def delete_photo(request: Request, office: OfficeDep, actor: Staff, survey_id: str, sha256: str) -> Response:
     """Delete a photo for good."""
     _check_open(office, survey_id, actor)
-    intake.delete_photo(office, survey_id, sha256, actor)
+    photo_upload.delete_photo(office, survey_id, sha256, actor)
     return pages.done(request, f"/rep/{survey_id}")
 
 
@@ -129,7 +129,7 @@ def assign_photo(
 async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add or change a tree (``key`` names the one to change)."""
     fields = await _fields(request)
-    part = form_parts.tree_of(fields, _units(actor)[0])
+    part = survey_forms.tree_of(fields, _units(actor)[0])
     await run_in_threadpool(_put, office, survey_id, actor, "trees", fields, part)
     return pages.done(request, f"/rep/{survey_id}/trees")
 
@@ -138,7 +138,7 @@ async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id:
 async def put_eave(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add or change an eave."""
     fields = await _fields(request)
-    part = form_parts.eave_of(fields, *_units(actor))
+    part = survey_forms.eave_of(fields, *_units(actor))
     await run_in_threadpool(_put, office, survey_id, actor, "eaves", fields, part)
     return pages.done(request, f"/rep/{survey_id}/house")
 
@@ -148,7 +148,7 @@ async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, surve
     """Add a drop test."""
     fields = await _fields(request)
     await run_in_threadpool(
-        _put, office, survey_id, actor, "drop_tests", fields, form_parts.drop_test_of(fields)
+        _put, office, survey_id, actor, "drop_tests", fields, survey_forms.drop_test_of(fields)
     )
     return pages.done(request, f"/rep/{survey_id}/needles")
 
@@ -156,7 +156,7 @@ async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, surve
 @router.post("/site")
 async def put_site(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Wind, rain, household and note."""
-    site = form_parts.site_of(await _fields(request))
+    site = survey_forms.site_of(await _fields(request))
 
     def save() -> None:
         with office.database.write() as session:

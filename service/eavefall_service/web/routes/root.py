@@ -7,7 +7,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import MaybeStaff
-from eavefall_service.web.office import OfficeDep
+from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["router"]
 

@@ -19,7 +19,7 @@ from eavefall_service.web.access import (
     set_session_cookie,
 )
 from eavefall_service.web.errors import refuse, status_of
-from eavefall_service.web.office import Office, OfficeDep
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["limited_sign_in", "router"]
 

@@ -1,0 +1,103 @@
+"""The homeowner's first answer: how fine, how often, why, what to do next, what to be careful of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from eavefall_model.advice.schema import Advice
+from eavefall_model.survey import Survey
+from eavefall_service.journeys.prequote import PreQuote
+from eavefall_service.plots.words import joined, sentence_case, size_text
+from eavefall_service.web import words
+from eavefall_service.web.homeowner.cautions import caution_words
+from eavefall_service.web.homeowner.figures import CLASSES, HOLES, wait
+from eavefall_service.web.homeowner.reasons import reasons_of
+from eavefall_service.web.homeowner.steps import Step, first_of, steps_of
+
+__all__ = ["HomeAnswer", "home_answer"]
+
+_NO_WORDS = "The office's own rules decided this. Ask the office what they are."
+_NO_TREES = (
+    "So far we know of no tree near your house. Where none stands, next to nothing falls into a gutter."
+)
+_TELL_TREES = Step(
+    "Send a photo of your house and its trees, or tell us about the nearest tree.", page="questions"
+)
+
+
+@dataclass(frozen=True)
+class HomeAnswer:
+    """All that the page says, ready to show. ``first`` stands only where no screen can be named yet."""
+
+    fine: str
+    fine_lines: tuple[str, ...]
+    often: str
+    often_lines: tuple[str, ...]
+    reasons: tuple[str, ...]
+    first: tuple[Step, ...]
+    yours: tuple[Step, ...]
+    visit: tuple[Step, ...]
+    nothing_likely: bool
+    cautions: tuple[str, ...]
+
+
+def home_answer(quote: PreQuote, survey: Survey) -> HomeAnswer:
+    """The span of answers in a homeowner's words. ``survey`` is that of the middle run."""
+    advice = quote.middle
+    no_tree = any(row.field == "trees" for row in advice.assumed)
+    fine, fine_lines = _how_fine(quote, no_tree)
+    yours, visit = steps_of(advice, survey)
+    cautions = tuple(dict.fromkeys(caution_words(each) for each in advice.cautions))
+    first = first_of(advice, survey)
+    return HomeAnswer(
+        fine=fine,
+        fine_lines=fine_lines,
+        often=words.months_span(quote.low_months, quote.high_months),
+        often_lines=_how_often(advice, no_tree),
+        reasons=(_NO_TREES,) if no_tree else reasons_of(advice, survey, cautions) or (_NO_WORDS,),
+        first=(_TELL_TREES,) if no_tree else first,
+        yours=tuple(step for step in yours if step.page not in {each.page for each in first}),
+        visit=visit,
+        nothing_likely=not (no_tree or first)
+        and not any(row.chance_changes_class or row.chance_changes_interval for row in advice.measure_next),
+        cautions=cautions,
+    )
+
+
+def _how_fine(quote: PreQuote, no_tree: bool) -> tuple[str, tuple[str, ...]]:
+    advice = quote.middle
+    name = advice.fineness_class
+    if no_tree:
+        line = "No photo shows a tree, and you have told us of none. If none stands near your house, it most "
+        return "We can't say yet", (f"{line}likely needs no screen.",)
+    also = [CLASSES[each] for each in quote.classes if each not in (name, "unsure")]
+    if name == "unsure":
+        return "We can't say yet", (f"Still possible: {joined(also, 'or')}.",) if also else ()
+    lines = []
+    if advice.opening_mm is not None:
+        size = size_text(advice.opening_mm)
+        of = "of " if size[0].isdigit() else ""
+        lines.append(f"Holes {of}{size}: {HOLES[name]}.")
+    if also:
+        lines.append(f"With what we know so far it may also turn out to be {joined(also, 'or')}.")
+    if "unsure" in quote.classes:
+        lines.append("If your answers are a little off, we must know the kind of tree first.")
+    if name == "no-guard-needed":
+        return "Most likely no screen", tuple(lines)
+    return f"{sentence_case(CLASSES[name])}, to be on the safe side", tuple(lines)
+
+
+def _how_often(advice: Advice, no_tree: bool) -> tuple[str, ...]:
+    lines = []
+    if no_tree:
+        lines.append("That holds if no tree stands near.")
+    elif advice.recommended_guard is None:
+        lines.append("That is clearing the gutter itself, as no screen can be named yet.")
+    elif advice.recommended_guard == "none":
+        lines.append("In the likeliest case that is clearing the gutter itself, without a screen.")
+    else:
+        lines.append("In the likeliest case there is a screen, and the work is brushing it off.")
+        lines.append(f"Without a screen: {wait(advice.interval_unguarded_months.typical)}.")
+    if advice.clean_in:
+        lines.append(f"Best in {words.months(advice.clean_in)}.")
+    return tuple(lines)

@@ -1,0 +1,76 @@
+"""What is read from a photo that is kept, and the pictures drawn of it: tags, needles, evidence, display."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from eavefall_model.gauge.measure import measure as measure_needles
+from eavefall_model.gauge.overlay import draw as draw_gauge
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.photo import Photo, decode, display_jpeg
+from eavefall_model.tags.overlay import draw as draw_evidence
+from eavefall_model.vocabulary import FOLIAGE
+from eavefall_service.journeys import photos
+from eavefall_service.storage.rows import PhotoRow
+from eavefall_service.web.server_state import Office
+
+__all__ = ["SHOW_PX", "display_bytes", "gauge", "make_picture", "show", "tag_again"]
+
+# Short side of a picture for showing, before it is fitted to a screen.
+SHOW_PX: Final = 900
+
+
+def tag_again(office: Office, photo_id: int) -> None:
+    """Tag a stored photo, as after a crash between its row and its tags."""
+    with office.database.read() as session:
+        row = session.get_one(PhotoRow, photo_id)
+    photo = _decode_kept(office, row.sha256, office.tagger().fit_px)
+    tags = office.tagger().tag(photo, row.name)
+    with office.database.write() as session:
+        photos.add_tags(session, photo_id, tags)
+    show(office, row.sha256)
+    if row.shows == "gauge":
+        gauge(office, photo_id)
+
+
+def gauge(office: Office, photo_id: int) -> GaugeResult:
+    """Measure a close-up at full size, keep the result and draw what was measured."""
+    with office.database.read() as session:
+        row = session.get_one(PhotoRow, photo_id)
+    photo = _decode_kept(office, row.sha256, None)
+    result = measure_needles(photo, row.reference or "card", name=row.name)
+    with office.database.write() as session:
+        photos.add_gauge(session, photo_id, result)
+    office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
+    return result
+
+
+def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
+    """Make a picture that is not there (any more): ``display``, ``gauge`` or ``evidence-<label>``."""
+    if kind == "gauge":
+        gauge(office, row.id)
+        return
+    if kind == "display":
+        show(office, row.sha256)
+        return
+    photo = _decode_kept(office, row.sha256, SHOW_PX)
+    label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
+    evidence = office.tagger().evidence(photo, label)
+    office.photos.put_shown(row.sha256, kind, display_jpeg(draw_evidence(photo.rgb, evidence)))
+
+
+def display_bytes(office: Office, row: PhotoRow) -> bytes:
+    """The re-encoded picture, made if need be."""
+    path = office.photos.shown(row.sha256, "display")
+    if not path.exists():
+        make_picture(office, row, "display")
+    return path.read_bytes()
+
+
+def show(office: Office, sha256: str) -> None:
+    """Make the picture for showing."""
+    office.photos.put_shown(sha256, "display", display_jpeg(_decode_kept(office, sha256, SHOW_PX).rgb))
+
+
+def _decode_kept(office: Office, sha256: str, fit_px: int | None) -> Photo:
+    return decode(office.photos.original(sha256).read_bytes(), name="The photo", fit_px=fit_px)

@@ -1,0 +1,183 @@
+"""The office's pages: queue by need, one survey, search, export, overview."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Depends, Form, Query, Request
+from starlette.responses import Response
+
+from eavefall_model.advice.schema import Advice
+from eavefall_service.journeys import decisions, history, overview, search, surveys
+from eavefall_service.journeys.advice import latest_advice
+from eavefall_service.journeys.search import Filters
+from eavefall_service.report.answers import answers_of, notices_of
+from eavefall_service.report.tables import guards_table
+from eavefall_service.web import pages, words
+from eavefall_service.web.access import Auditor
+from eavefall_service.web.advising import current_advice, refresh_needs
+from eavefall_service.web.errors import refuse
+from eavefall_service.web.routes.rep import survey_context
+from eavefall_service.web.routes.rep_parts import seen
+from eavefall_service.web.server_state import OfficeDep
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/office", include_in_schema=False)
+_PAGE: Final = 50
+_CSV_MOST: Final = 100_000
+
+
+@router.get("")
+def queue_page(request: Request, office: OfficeDep, actor: Auditor, need: str = "") -> Response:
+    """What waits for an auditor, the most pressing first."""
+    if need and need not in words.NEEDS:
+        raise refuse("not-found")
+    with office.database.read() as session:
+        rows = search.queue(session, 100, need)
+        counts = overview.need_counts(session)
+    return pages.page(
+        request, "office/queue.html", actor=actor, area="office", rows=rows, need=need, counts=counts
+    )
+
+
+def filters_of(
+    q: Annotated[str, Query(max_length=80)] = "",
+    status: Annotated[str, Query(max_length=20)] = "",
+    need: Annotated[str, Query(max_length=30)] = "",
+    branch: Annotated[str, Query(max_length=80)] = "",
+    rep: Annotated[str, Query(max_length=80)] = "",
+    fineness_class: Annotated[str, Query(max_length=30)] = "",
+    since: Annotated[str, Query(max_length=10, pattern=r"^(\d{4}-\d\d-\d\d)?$")] = "",
+    until: Annotated[str, Query(max_length=10, pattern=r"^(\d{4}-\d\d-\d\d)?$")] = "",
+) -> Filters:
+    """Filters from the address."""
+    return Filters(q, status, need, branch, rep, fineness_class, since, until)
+
+
+@router.get("/surveys")
+def search_page(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    filters: Annotated[Filters, Depends(filters_of)],
+    start: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
+) -> Response:
+    """Search with filters."""
+    with office.database.read() as session:
+        rows, total = search.find(session, filters, limit=_PAGE, offset=start)
+        choices = overview.choices(session)
+    return pages.page(
+        request,
+        "office/search.html",
+        actor=actor,
+        area="office",
+        rows=rows,
+        total=total,
+        start=start,
+        size=_PAGE,
+        filters=filters,
+        choices=choices,
+        query=request.url.query,
+    )
+
+
+@router.get("/surveys.csv")
+def search_csv(
+    office: OfficeDep, actor: Auditor, filters: Annotated[Filters, Depends(filters_of)]
+) -> Response:
+    """The found surveys as CSV."""
+    with office.database.read() as session:
+        rows, _ = search.find(session, filters, limit=_CSV_MOST)
+        text = search.to_csv(rows)
+    return Response(
+        text,
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="surveys.csv"'},
+    )
+
+
+@router.get("/overview")
+def overview_page(request: Request, office: OfficeDep, actor: Auditor) -> Response:
+    """Branches at a glance."""
+    with office.database.read() as session:
+        branches = overview.by_branch(session)
+        classes = overview.by_class(session)
+        weeks = overview.by_week(session)
+    return pages.page(
+        request,
+        "office/overview.html",
+        actor=actor,
+        area="office",
+        branches=branches,
+        classes=classes,
+        weeks=weeks,
+    )
+
+
+@router.get("/s/{survey_id}")
+def audit_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: str) -> Response:
+    """One survey on one page, driven by keys."""
+    advice = current_advice(office, survey_id, actor)
+    with office.database.read() as session:
+        context = survey_context(session, survey_id, actor)
+        lines = history.history_of(session, survey_id)
+        before, after = search.neighbours(session, survey_id)
+        runs = overview.runs_of(session, survey_id)
+    return pages.page(
+        request,
+        "office/survey.html",
+        advice=advice,
+        answers=answers_of(advice),
+        notices=notices_of(advice),
+        guards=guards_table(advice),
+        lines=lines,
+        before=before,
+        after=after,
+        runs=runs,
+        **{**context, "area": "office"},
+    )
+
+
+@router.post("/s/{survey_id}/photos/{sha256}/seen")
+def audit_correction(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    survey_id: str,
+    sha256: str,
+    word: Annotated[str, Form()],
+) -> Response:
+    """What the auditor sees in a photo, kept beside the model's and the rep's view."""
+    seen(office, survey_id, sha256, actor, word)
+    return pages.done(request, f"/office/s/{survey_id}#photo-{sha256[:12]}")
+
+
+@router.post("/s/{survey_id}/decide")
+def audit_decision(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    survey_id: str,
+    kind: Annotated[str, Form()],
+    text: Annotated[str, Form()] = "",
+    fineness_class: Annotated[str, Form()] = "",
+    interval_months: Annotated[float | None, Form()] = None,
+) -> Response:
+    """Confirm, correct or send back; on to the next survey of the queue."""
+    with office.database.write() as session:
+        _, after = search.neighbours(session, survey_id)
+        row = surveys.open_survey(session, survey_id, actor)
+        latest = latest_advice(session, survey_id)
+        shown = Advice.model_validate(latest.body).fineness_class if latest else None
+        decisions.decide(
+            session,
+            row,
+            actor,
+            kind,
+            text=text or (f"Agreed with {shown}." if kind == "confirm" and shown else ""),
+            fineness_class=fineness_class or None,
+            interval_months=interval_months,
+        )
+    refresh_needs(office, survey_id)
+    return pages.done(request, f"/office/s/{after}" if after else "/office")
