@@ -1,0 +1,101 @@
+"""Five years on the calendar: litter falls month by month, somebody cleans whenever it is due.
+
+At the end of every month the place is looked at; what has reached its limit is cleaned, and all that lies there
+goes. The typical interval is the time passed over the visits paid. It differs from the mean time until full where
+litter is seasonal: leaves that all fall in two months ask for one visit a year, however the rest of the year goes.
+
+More litter in any month never makes fewer visits: by induction the k-th visit never comes later, since what has
+gathered since an earlier cleaning, from more litter, is never less.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["HORIZON_MONTHS", "YEARS", "Visits", "visits"]
+
+Array = NDArray[np.float64]
+YEARS: Final = 5
+# Times beyond five years are not told apart: roofs, trees and owners change.
+HORIZON_MONTHS: Final = 12.0 * YEARS
+# Months (0 is January) at whose beginning a clean start is made; the answer is the mean over them.
+STARTS: Final = (0, 4, 8)
+# Worked on at a time, so that all months stay in the processor's cache.
+_BLOCK: Final = 2000
+
+
+@dataclass(frozen=True)
+class Visits:
+    """What five years of cleaning when due come to.
+
+    ``months`` (...) is the typical interval, 12 over the visits a year, ``HORIZON_MONTHS`` at most; the visit
+    that is on its way at the end counts by how full it is. ``by_month`` (..., 12) is the number of visits a
+    year paid at the end of each calendar month, January first.
+    """
+
+    months: Array
+    by_month: Array
+
+    @property
+    def per_year(self) -> Array:
+        """Visits a year, 0.2 or more; 0.2 stands for less than one in five years too."""
+        return np.asarray(12.0 / self.months)
+
+
+def visits(arrivals: Array, limit: Array, years: Array, keeps: Array | None = None) -> Visits:
+    """Visits over five years, cleaning whenever ``limit`` is reached at the end of a month.
+
+    Parameters
+    ----------
+    arrivals : (groups, ..., 12)
+        Litter of each calendar month in a mean year, by groups that leave the place at rates of their own.
+    limit : (...)
+        What makes a visit due, in the same unit, all groups together. Above 0.
+    years : (..., YEARS)
+        Factor of each year on the mean year's litter.
+    keeps : (groups, ...), optional
+        Share of what lies there that a month leaves lying; all of it where nothing is given. What arrives in
+        a month lies for half of it on average and keeps the square root.
+    """
+    groups = arrivals.shape[0]
+    shape = np.broadcast_shapes(arrivals.shape[1:-1], np.shape(limit))
+    month = np.moveaxis(np.broadcast_to(arrivals, (groups, *shape, 12)), -1, 0).reshape(12, groups, -1)
+    goal = np.broadcast_to(limit, shape).reshape(-1)
+    factor = np.moveaxis(np.broadcast_to(years, (*shape, YEARS)), -1, 0).reshape(YEARS, -1)
+    stay = None if keeps is None else np.broadcast_to(keeps, (groups, *shape)).reshape(groups, -1)
+    months, by_month = np.empty(goal.shape), np.empty((12, *goal.shape))
+    for start in range(0, goal.size, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        months[block], by_month[:, block] = _simulated(
+            month[:, :, block], goal[block], factor[:, block], None if stay is None else stay[:, block]
+        )
+    return Visits(months.reshape(shape), np.moveaxis(by_month.reshape(12, *shape), 0, -1))
+
+
+def _simulated(month: Array, goal: Array, factor: Array, keeps: Array | None) -> tuple[Array, Array]:
+    """Months and visits by month of (12, groups, n) arrivals, goals (n,), factors (YEARS, n)."""
+    if keeps is not None:
+        month = month * np.sqrt(keeps)
+    _, groups, count = month.shape
+    by_month = np.zeros((12, count))
+    left = np.zeros(count)
+    fallen = month * factor[:, None, None]  # (YEARS, 12, groups, n)
+    rest = np.empty(count, dtype=bool)
+    for start in STARTS:
+        load = np.zeros((groups, count))
+        for step in range(12 * YEARS):
+            if keeps is not None:
+                load *= keeps
+            load += fallen[step // 12, (start + step) % 12]
+            total = load[0] if groups == 1 else load.sum(axis=0)
+            np.less(total, goal, out=rest)
+            load *= rest
+            by_month[(start + step) % 12] += ~rest
+        left += load.sum(axis=0) / goal
+    paid = (by_month.sum(axis=0) + left) / len(STARTS)
+    by_month /= len(STARTS) * YEARS
+    return np.minimum(HORIZON_MONTHS / np.maximum(paid, 1e-9), HORIZON_MONTHS), by_month
