@@ -10,6 +10,10 @@ free positions are the lens of two discs.
 
 *Tip first*, its tip finds an opening with probability ``((w - b) / p)**2`` (exact, end-on).
 
+A flat needle (fir, hemlock, yew) is a ribbon ``b`` wide and ``t`` thick. It lands on its flat side like a rod of
+its width; tip first its cross-section is itself a short piece ``b`` long and ``t`` wide that must lie clear, so
+the same integral holds. Turned to the diagonal it goes through a square of ``t + (b - t) / sqrt 2`` and no less.
+
 The share that arrives tip first and what happens once a tip is in are judgement: no published test of
 needles on screens was found. A tip is thinner than the needle, so it enters openings that refuse the
 needle, and then it lodges; with room to spare it threads; a needle longer than the room below stands in the
@@ -25,7 +29,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "END_ON_SHARE", "TIP_TAPER", "Fates", "OpeningShape", "end_on_entry_share", "fates", "flat_clear_share",
+    "END_ON_SHARE", "TIP_TAPER", "Fates", "OpeningShape", "bore_mm", "end_on_entry_share", "fates",
+    "flat_clear_share",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -127,10 +132,31 @@ def flat_clear_share(
     return np.asarray(np.clip(free / _cell_area(opening, wire, shape), 0.0, 1.0))
 
 
-def end_on_entry_share(
-    width_mm: ArrayLike, opening_mm: ArrayLike, wire_mm: ArrayLike, shape: OpeningShape = "square"
+def bore_mm(
+    width_mm: ArrayLike, thickness_mm: ArrayLike | None = None, shape: OpeningShape = "square"
 ) -> Array:
-    """Probability that a tip coming straight down enters: ``((w - b) / p)**2`` for a square weave."""
+    """Least opening that a needle goes through end-on: its width, less for a ribbon, mm; broadcast shape."""
+    (width,) = _arrays(width_mm)
+    if thickness_mm is None:
+        return width
+    (thickness,) = _arrays(thickness_mm)
+    share = {"square": np.sqrt(0.5), "slot": 0.0}.get(shape, 1.0)
+    return np.asarray(thickness + np.maximum(width - thickness, 0.0) * share)
+
+
+def end_on_entry_share(
+    width_mm: ArrayLike,
+    opening_mm: ArrayLike,
+    wire_mm: ArrayLike,
+    shape: OpeningShape = "square",
+    thickness_mm: ArrayLike | None = None,
+) -> Array:
+    """Probability that a tip coming straight down enters: ``((w - b) / p)**2`` for a rod in a square weave.
+
+    With ``thickness_mm`` the needle is a ribbon, turned any way about its own axis.
+    """
+    if thickness_mm is not None:
+        return flat_clear_share(width_mm, thickness_mm, opening_mm, wire_mm, shape)
     width, opening, wire = _arrays(width_mm, opening_mm, wire_mm)
     return np.asarray(_point_free(np.maximum(opening - width, 0.0), shape) / _cell_area(opening, wire, shape))
 
@@ -145,18 +171,21 @@ def fates(
     end_on_share: ArrayLike = END_ON_SHARE,
     tip_taper: ArrayLike = TIP_TAPER,
     room_below_mm: ArrayLike = np.inf,
+    thickness_mm: ArrayLike | None = None,
 ) -> Fates:
     """Fate of each piece; inputs broadcast (pieces by openings with ``length[:, None]``).
 
     At equal wire a finer opening never lets more through (``through`` rises with ``opening_mm``).
     ``room_below_mm`` is the depth under the screen: of a longer piece that threads, the share that does not
-    fit stays standing in the opening, which counts as lodged.
+    fit stays standing in the opening, which counts as lodged. ``thickness_mm`` makes it a flat needle.
     """
     length, width, opening, wire = _arrays(length_mm, width_mm, opening_mm, wire_mm)
     end_on, taper, room_below = _arrays(end_on_share, tip_taper, room_below_mm)
     clear = (1 - end_on) * flat_clear_share(length, width, opening, wire, shape)
-    enters = end_on * end_on_entry_share(taper * width, opening, wire, shape)
-    slides = np.clip((opening / width - 1) / (_FREE_CLEARANCE - 1), 0.0, 1.0)
+    tip_thickness = None if thickness_mm is None else taper * np.asarray(thickness_mm, dtype=np.float64)
+    enters = end_on * end_on_entry_share(taper * width, opening, wire, shape, tip_thickness)
+    bore = bore_mm(width, thickness_mm, shape)
+    slides = np.clip((opening / bore - 1) / (_FREE_CLEARANCE - 1), 0.0, 1.0)
     slides = slides * np.minimum(room_below / length, 1.0)
     threads = enters * slides
     # A piece too short to bridge two wires topples off one, the more so the shorter it is (judgement).

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from eavefall_model.screens.passage import (
+    bore_mm,
     OpeningShape,
     end_on_entry_share,
     fates,
@@ -220,3 +221,46 @@ def test_inputs_broadcast_pieces_by_openings() -> None:
         np.array([50.0, 100.0])[:, None], np.array([1.0, 0.6])[:, None], [0.4, 0.9, 2.7], [0.25, 0.4, 0.4]
     )
     assert fate.through.shape == (2, 3)
+
+
+RIBBON_SHAPES: tuple[OpeningShape, ...] = ("square", "round60", "slot")
+
+
+@pytest.mark.parametrize("shape", RIBBON_SHAPES)
+def test_a_ribbon_as_thick_as_wide_is_a_rod(shape: OpeningShape) -> None:
+    rod = fates([15.0, 15.0], [0.8, 1.6], 1.18, 0.4, shape=shape)
+    ribbon = fates([15.0, 15.0], [0.8, 1.6], 1.18, 0.4, shape=shape, thickness_mm=[0.8, 1.6])
+    np.testing.assert_allclose(ribbon.through, rod.through)
+    np.testing.assert_allclose(ribbon.lodges, rod.lodges)
+
+
+def test_a_ribbon_goes_through_turned_to_the_diagonal() -> None:
+    # 1.8 mm wide and 0.4 mm thick: 0.4 + 1.4 / sqrt 2 = 1.39 mm across a square hole; nothing in a round one.
+    bore = 0.4 + 1.4 / math.sqrt(2)
+    assert bore_mm(1.8, 0.4) == pytest.approx(bore)
+    assert bore_mm(1.8, 0.4, "round60") == pytest.approx(1.8)
+    assert bore_mm(1.8, 0.4, "slot") == pytest.approx(0.4)
+    assert bore_mm(1.8) == 1.8
+    for shape in RIBBON_SHAPES:
+        least = float(bore_mm(1.8, 0.4, shape))
+        assert end_on_entry_share(1.8, least * 0.999, 0.4, shape, 0.4) == 0
+        assert end_on_entry_share(1.8, least * 1.05, 0.4, shape, 0.4) > 0
+
+
+def test_a_ribbon_end_on_enters_as_often_as_dropped_by_chance() -> None:
+    # Cross-sections 1.2 by 0.3 mm with round ends dropped on cells of 1.5 mm clear and 0.5 mm wire.
+    rng = np.random.default_rng(5)
+    middle, turn = rng.uniform(0, 2.0, (400_000, 2)), rng.uniform(0, math.pi, 400_000)
+    half = 0.45 * np.abs(np.stack([np.cos(turn), np.sin(turn)], axis=1))
+    lies_clear = ((middle - half > 0.15) & (middle + half < 1.5 - 0.15)).all(axis=1).mean()
+    assert end_on_entry_share(1.2, 1.5, 0.5, "square", 0.3) == pytest.approx(lies_clear, abs=0.004)
+
+
+@given(st.floats(0.3, 3), st.floats(0.1, 1.0), st.floats(0.2, 6), st.floats(0.1, 2), SHAPES)
+@settings(max_examples=200, deadline=None)
+def test_a_ribbon_enters_more_than_a_rod_of_its_width_and_less_than_one_of_its_thickness(
+    width: float, share: float, opening: float, wire: float, shape: OpeningShape
+) -> None:
+    ribbon = end_on_entry_share(width, opening, wire, shape, share * width)
+    assert end_on_entry_share(width, opening, wire, shape) <= ribbon + 1e-9
+    assert ribbon <= end_on_entry_share(share * width, opening, wire, shape) + 1e-9
