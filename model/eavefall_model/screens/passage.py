@@ -10,9 +10,10 @@ free positions are the lens of two discs.
 
 *Tip first*, its tip finds an opening with probability ``((w - b) / p)**2`` (exact, end-on).
 
-A flat needle (fir, hemlock, yew) is a ribbon ``b`` wide and ``t`` thick. It lands on its flat side like a rod of
-its width; tip first its cross-section is itself a short piece ``b`` long and ``t`` wide that must lie clear, so
-the same integral holds. Turned to the diagonal it goes through a square of ``t + (b - t) / sqrt 2`` and no less.
+A flat needle (fir, hemlock, yew) is a ribbon ``b`` wide and ``t`` thick. It lands on its flat side like a rod
+of its width; tip first its cross-section is itself a short piece ``b`` long and ``t`` wide that must lie
+clear, so the same integral holds. Turned to the diagonal it goes through a square of ``t + (b - t) / sqrt 2``
+and no less.
 
 The share that arrives tip first and what happens once a tip is in are judgement: no published test of
 needles on screens was found. A tip is thinner than the needle, so it enters openings that refuse the

@@ -1,11 +1,12 @@
 """Five years on the calendar: litter falls month by month, somebody cleans whenever it is due.
 
-At the end of every month the place is looked at; what has reached its limit is cleaned, and all that lies there
-goes. The typical interval is the time passed over the visits paid. It differs from the mean time until full where
-litter is seasonal: leaves that all fall in two months ask for one visit a year, however the rest of the year goes.
+At the end of every month the place is looked at; what has reached its limit is cleaned, and all that lies
+there goes. The typical interval is the time passed over the visits paid. It differs from the mean time until
+full where litter is seasonal: leaves that all fall in two months ask for one visit a year, however the rest
+of the year goes.
 
-More litter in any month never makes fewer visits: by induction the k-th visit never comes later, since what has
-gathered since an earlier cleaning, from more litter, is never less.
+More litter in any month never makes fewer visits: by induction the k-th visit never comes later, since what
+has gathered since an earlier cleaning, from more litter, is never less.
 """
 
 from __future__ import annotations

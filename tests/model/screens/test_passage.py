@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from eavefall_model.screens.passage import (
-    bore_mm,
     OpeningShape,
+    bore_mm,
     end_on_entry_share,
     fates,
     flat_clear_share,

@@ -1,0 +1,170 @@
+"""The house's own history as evidence: how full the gutter is, when it was cleaned, whether it ran over.
+
+Every draw is a house that fits the survey. A draw whose litter would have filled the gutter as it was found
+to be filled counts for more than one whose litter would not (importance weights, Bayes' rule), and the draws
+are drawn again by weight. So what was seen at this gutter narrows everything that its litter decides: how
+dense litter settles, what blows out, how much the trees shed and how far it flies.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "resampled_rows", "surprise",
+    "weights_from",
+]  # fmt: skip
+
+Array = NDArray[np.float64]
+# Standard error of a filling seen in fifths, as a share of the gutter: half a fifth of rounding, and litter
+# lies unevenly along the eave. Our judgement.
+FILL_ERROR: Final = 0.12
+# Spread, in the logarithm, between how often a household cleans and how often it would be due. Our judgement:
+# two thirds clean between half as often and twice as often as needed.
+HABIT_ERROR: Final = 0.7
+# A gutter runs over at about this filling, within this spread: water finds its way through loose litter, and
+# an outlet may block before. Our judgement.
+_OVERFLOW_AT: Final = 0.75
+_OVERFLOW_SPREAD: Final = 0.2
+# Share of answers that are mistaken or about another gutter, so that no draw is ruled out. Our judgement.
+_MISTAKEN: Final = 0.03
+# The weights are flattened until at least so many draws' worth remains.
+_LEAST_SHARE: Final = 0.05
+_LEAST_DRAWS: Final = 100
+
+
+@dataclass(frozen=True)
+class Observed:
+    """What is known of one gutter's past; any of it may be missing.
+
+    ``months_since`` months since the last cleaning up to the end of calendar month ``month`` (1 to 12),
+    ``fill`` the share of the gutter's depth that is full then, ``cleanings_per_year`` how often it is
+    cleaned, ``overflowed`` whether it has run over since (or between two cleanings).
+    """
+
+    month: int
+    months_since: float | None = None
+    fill: float | None = None
+    cleanings_per_year: float | None = None
+    overflowed: bool | None = None
+
+
+@dataclass(frozen=True)
+class Weights:
+    """``share`` (draws,) sums to 1; ``effective`` is the number of equal draws worth as much; ``power`` below
+    1 says that the evidence was flattened to keep enough of them."""
+
+    share: Array
+    effective: float
+    power: float
+
+
+def fill_since_cleaning(monthly: Array, full: Array, years: Array, months_since: float, month: int) -> Array:
+    """Share of the gutter that has filled since the last cleaning, (draws,); may exceed 1.
+
+    Parameters
+    ----------
+    monthly : (draws, 12)
+        Litter that stays in the gutter in each calendar month of a mean year, kg per metre.
+    full : (draws,)
+        Litter that fills it to the brim, in the same unit.
+    years : (draws, n)
+        Factors of the years past on the mean year, the last twelve months first; the last column stands for
+        all earlier years.
+    months_since : float
+        Months since the last cleaning, parts of a month counted.
+    month : int
+        Calendar month (1 to 12) at whose end the gutter was looked at.
+    """
+    fallen = np.zeros(len(monthly))
+    for back in range(math.ceil(months_since)):
+        part = min(months_since - back, 1.0)
+        year = years[:, min(back // 12, years.shape[1] - 1)]
+        fallen += part * year * monthly[:, (month - 1 - back) % 12]
+    return np.asarray(fallen / full)
+
+
+def _overflow_chance(fill: Array) -> Array:
+    return np.asarray(1.0 / (1.0 + np.exp(-(fill - _OVERFLOW_AT) / (_OVERFLOW_SPREAD / 1.7))))
+
+
+def _cumulative_normal(z: Array) -> Array:
+    """Normal distribution function by its logistic approximation, at most 0.01 off."""
+    return np.asarray(1.0 / (1.0 + np.exp(-1.702 * z)))
+
+
+def log_likelihood(observed: Observed, fill: Array | None, due_per_year: Array) -> Array:
+    """Logarithm of how likely each draw makes what was observed, (draws,).
+
+    ``fill`` is :func:`fill_since_cleaning`, ``None`` where the time since the last cleaning is not known;
+    ``due_per_year`` (draws,) how often a cleaning would be due in the draw.
+    """
+    total = np.zeros(len(due_per_year))
+
+    def heard(chance: Array) -> None:
+        np.add(total, np.log(_MISTAKEN + (1 - _MISTAKEN) * chance), out=total)
+
+    if observed.fill is not None and fill is not None:
+        if observed.fill >= 0.99:  # full: as full as this or it would be fuller if it could
+            heard(_cumulative_normal((fill - 0.9) / FILL_ERROR))
+        else:
+            heard(np.exp(-0.5 * ((np.minimum(fill, 1.2) - observed.fill) / FILL_ERROR) ** 2))
+    cleanings = observed.cleanings_per_year
+    if cleanings:
+        heard(np.exp(-0.5 * (np.log(cleanings / due_per_year) / HABIT_ERROR) ** 2))
+    if observed.overflowed is not None:
+        between = fill
+        if between is None and cleanings:
+            # Due at about a third full; between two cleanings it gets due_per_year / cleanings as full.
+            between = due_per_year / cleanings * 0.35
+        if between is not None:
+            chance = _overflow_chance(between)
+            heard(chance if observed.overflowed else 1 - chance)
+    return total
+
+
+def weights_from(log_likelihoods: Array) -> Weights:
+    """Weights by Bayes' rule, flattened by a power as little as leaves enough draws to count on."""
+    count = len(log_likelihoods)
+    least = min(max(_LEAST_DRAWS, _LEAST_SHARE * count), count / 2)
+
+    def at(power: float) -> tuple[Array, float]:
+        share = np.exp(power * (log_likelihoods - log_likelihoods.max()))
+        share /= share.sum()
+        return share, float(1.0 / np.square(share).sum())
+
+    share, effective = at(1.0)
+    if effective >= least:
+        return Weights(share, effective, 1.0)
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        power = (low + high) / 2
+        low, high = (power, high) if at(power)[1] >= least else (low, power)
+    share, effective = at(low)
+    return Weights(share, effective, low)
+
+
+def resampled_rows(share: Array, uniform: float) -> NDArray[np.intp]:
+    """As many draws as there are weights, each as often as its weight says to within one (systematic
+    resampling).
+
+    ``uniform`` in 0 to 1 sets where the comb starts.
+    """
+    count = len(share)
+    edges = np.cumsum(share)
+    comb = (np.arange(count) + uniform) / count * edges[-1]
+    return np.minimum(np.searchsorted(edges, comb, side="right"), count - 1).astype(np.intp)
+
+
+def surprise(observed: float, predicted: Array, error: float) -> float:
+    """Share of draws, each with its error of observation, farther out on the same side than what was seen.
+
+    Below a hundredth the trees as described do not explain the gutter.
+    """
+    below = float(_cumulative_normal((observed - predicted) / error).mean())
+    return min(below, 1.0 - below)
