@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 __all__ = [
     "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "resampled_rows", "surprise",
@@ -93,11 +94,6 @@ def _overflow_chance(fill: Array) -> Array:
     return np.asarray(1.0 / (1.0 + np.exp(-(fill - _OVERFLOW_AT) / (_OVERFLOW_SPREAD / 1.7))))
 
 
-def _cumulative_normal(z: Array) -> Array:
-    """Normal distribution function by its logistic approximation, at most 0.01 off."""
-    return np.asarray(1.0 / (1.0 + np.exp(-1.702 * z)))
-
-
 def log_likelihood(observed: Observed, fill: Array | None, due_per_year: Array) -> Array:
     """Logarithm of how likely each draw makes what was observed, (draws,).
 
@@ -111,7 +107,7 @@ def log_likelihood(observed: Observed, fill: Array | None, due_per_year: Array) 
 
     if observed.fill is not None and fill is not None:
         if observed.fill >= 0.99:  # full: as full as this or it would be fuller if it could
-            heard(_cumulative_normal((fill - 0.9) / FILL_ERROR))
+            heard(ndtr((fill - 0.9) / FILL_ERROR))
         else:
             heard(np.exp(-0.5 * ((np.minimum(fill, 1.2) - observed.fill) / FILL_ERROR) ** 2))
     cleanings = observed.cleanings_per_year
@@ -158,7 +154,7 @@ def resampled_rows(share: Array, uniform: float) -> NDArray[np.intp]:
     count = len(share)
     edges = np.cumsum(share)
     comb = (np.arange(count) + uniform) / count * edges[-1]
-    return np.minimum(np.searchsorted(edges, comb, side="right"), count - 1).astype(np.intp)
+    return np.asarray(np.minimum(np.searchsorted(edges, comb, side="right"), count - 1), dtype=np.intp)
 
 
 def surprise(observed: float, predicted: Array, error: float) -> float:
@@ -166,5 +162,5 @@ def surprise(observed: float, predicted: Array, error: float) -> float:
 
     Below a hundredth the trees as described do not explain the gutter.
     """
-    below = float(_cumulative_normal((observed - predicted) / error).mean())
+    below = float(ndtr((observed - predicted) / error).mean())
     return min(below, 1.0 - below)
