@@ -1,4 +1,4 @@
-"""Draws the printable gauge sheet as a PDF at true size."""
+"""Draws the printable gauge sheet as a PDF at true size, every position given to Typst in millimetres."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ from typing import BinaryIO, Final
 
 import cv2
 import numpy as np
+import typst
 from numpy.typing import NDArray
-from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 
 from eavefall_model.gauge.sheet_layout import (
     MARKER_DICTIONARY,
@@ -24,12 +23,16 @@ from eavefall_model.gauge.sheet_layout import (
 __all__ = ["write_sheet"]
 
 _CELLS: Final = 6  # a 4x4 marker with its black border
-_WORDS_MM: Final = 11.6  # baseline of the first instruction above the foot of the page
+_WORDS_MM: Final = 11.0  # baseline of the first instruction above the foot of the page
 _STEPS: Final = (
-    "Print at 100 % (actual size). Lay a rule on the scale: 100 mm must be 100 mm, to half a millimetre.",
+    "Print at 100 % (actual size). Lay a ruler on the scale: 100 mm must be 100 mm, to half a millimeter.",
     "Lay dry, single needles flat in the plain field, not crossing if you can. Bundles may stay whole.",
     "Shade the sheet from direct sun, hold the phone level above it, fill the picture with it, tap to focus.",
 )
+# Typst states two defaults (ISO 32000-1, tables 321 and 150). Left out, they make room for the one setting
+# that keeps a printer from scaling the page, and no byte that the file's index points at moves.
+_STATED: Final = b"/Suspects false>>/ViewerPreferences<</DisplayDocTitle true/Direction/L2R>>"
+_UNSCALED: Final = b">>/ViewerPreferences<</DisplayDocTitle true/PrintScaling/None>>"
 
 
 def _runs(cells: NDArray[np.uint8]) -> Iterator[tuple[int, int, int, int]]:
@@ -44,71 +47,76 @@ def _runs(cells: NDArray[np.uint8]) -> Iterator[tuple[int, int, int, int]]:
                 start += count
 
 
-def _marker(canvas: Canvas, number: int, x_mm: float, y_mm: float, page_height_mm: float) -> None:
+def _at(x_mm: float, y_mm: float, drawn: str) -> str:
+    return f"#place(dx: {x_mm:.4f}mm, dy: {y_mm:.4f}mm, {drawn})"
+
+
+def _box(x_mm: float, y_mm: float, across_mm: float, down_mm: float, fill: str) -> str:
+    return _at(x_mm, y_mm, f"rect(width: {across_mm:.4f}mm, height: {down_mm:.4f}mm, fill: {fill})")
+
+
+def _words(x_mm: float, baseline_mm: float, words: str, look: str = "") -> str:
+    # Typst strings escape as JSON's do; ours hold neither quotes nor backslashes.
+    return _at(x_mm, baseline_mm, f'text(top-edge: "baseline", {look}"{words}")')
+
+
+def _marker(number: int, x_mm: float, y_mm: float) -> Iterator[str]:
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
     cells = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, _CELLS), np.uint8)
     cell_mm = MARKER_MM / _CELLS
     # One black square with white cells on top: no hairline seams between black neighbours.
-    canvas.setFillGray(0)
-    canvas.rect(x_mm * mm, (page_height_mm - y_mm - MARKER_MM) * mm, MARKER_MM * mm, MARKER_MM * mm, 0, 1)
-    canvas.setFillGray(1)
+    yield _box(x_mm, y_mm, MARKER_MM, MARKER_MM, "black")
     # White runs along rows and again along columns: seams between white neighbours are covered too.
     for row, column, down, across in _runs(cells):
-        x = x_mm + column * cell_mm
-        y = page_height_mm - y_mm - (row + down) * cell_mm
-        canvas.rect(x * mm, y * mm, across * cell_mm * mm, down * cell_mm * mm, 0, 1)
+        yield _box(x_mm + column * cell_mm, y_mm + row * cell_mm, across * cell_mm, down * cell_mm, "white")
 
 
-def _ruler(canvas: Canvas, layout: SheetLayout) -> None:
+def _ruler(layout: SheetLayout) -> Iterator[str]:
     x0, y, length = layout.ruler
-    base = (layout.page_mm[1] - y) * mm
-    canvas.setFillGray(0)
-    canvas.setStrokeGray(0)
-    canvas.setLineWidth(0.15 * mm)
-    canvas.line(x0 * mm, base, (x0 + length) * mm, base)
+    yield _at(x0, y, f"line(length: {length}mm, stroke: 0.15mm)")
     for tick in range(int(length) + 1):
         tall = 4.0 if tick % 10 == 0 else 3.0 if tick % 5 == 0 else 1.8
-        canvas.line((x0 + tick) * mm, base, (x0 + tick) * mm, base + tall * mm)
-    canvas.setFont("Helvetica", 6.5)
+        yield _at(x0 + tick, y - tall, f"line(angle: 90deg, length: {tall}mm, stroke: 0.15mm)")
     for tick in range(0, int(length) + 1, 10):
-        canvas.drawCentredString((x0 + tick) * mm, base - 2.8 * mm, str(tick) if tick else "0 mm")
+        label = str(tick) if tick else "0 mm"
+        centred = f'box(width: 10mm, align(center, text(size: 8pt, top-edge: "baseline", "{label}")))'
+        yield _at(x0 + tick - 5, y + 2.8, centred)
+
+
+def _source(layout: SheetLayout) -> str:
+    width, height = layout.page_mm
+    left, top, right, bottom = layout.field
+    title = f"eavefall gauge sheet, {layout.paper}: lay needles in the dotted field"
+    dotted = "(paint: luma(80%), thickness: 0.2mm, dash: (0.5mm, 1.5mm))"
+    lines = [
+        f'#set document(title: "eavefall gauge sheet ({layout.paper})")',
+        f"#set page(width: {width}mm, height: {height}mm, margin: 0mm)",
+        '#set text(font: "Libertinus Serif", size: 8.5pt, lang: "en", fill: luma(25%))',
+        "#set rect(stroke: none)",
+        *(part for number, place in layout.markers.items() for part in _marker(number, *place)),
+        *_ruler(layout),
+        _at(left, top, f"rect(width: {right - left}mm, height: {bottom - top}mm, stroke: {dotted})"),
+        _words(left - 3, 8.0, title, 'size: 11pt, weight: "bold", '),
+        *(
+            _words(left - 3, height - _WORDS_MM + 3.1 * line, f"{line + 1}  {step}")
+            for line, step in enumerate(_STEPS)
+        ),
+    ]
+    return "\n".join(lines)
 
 
 def write_sheet(target: str | Path | BinaryIO, paper: Paper = "letter") -> None:
-    """Write the one-page gauge sheet.
+    """Write the one-page gauge sheet; the same bytes every time.
 
     Parameters
     ----------
     target : path or binary file
     paper : {"letter", "a4"}
     """
-    layout = layout_for(paper)
-    width, height = layout.page_mm
-    canvas = Canvas(
-        str(target) if isinstance(target, str | Path) else target,
-        pagesize=(width * mm, height * mm),
-        invariant=1,  # same bytes every time
-    )
-    canvas.setTitle(f"eavefall gauge sheet ({paper})")
-    canvas.setViewerPreference("PrintScaling", "None")
-    for number, (x, y) in layout.markers.items():
-        _marker(canvas, number, x, y, height)
-    _ruler(canvas, layout)
-    left, top, right, bottom = layout.field
-    canvas.setStrokeGray(0.80)
-    canvas.setLineWidth(0.2 * mm)
-    canvas.setDash(0.5 * mm, 1.5 * mm)
-    canvas.rect(left * mm, (height - bottom) * mm, (right - left) * mm, (bottom - top) * mm, 1, 0)
-    canvas.setDash()
-    canvas.setFillGray(0.25)
-    canvas.setFont("Helvetica-Bold", 9)
-    canvas.drawString(
-        (left - 3) * mm,
-        (height - 8.0) * mm,
-        f"eavefall gauge sheet, {paper}: lay needles in the dotted field",
-    )
-    canvas.setFont("Helvetica", 6.8)
-    for line, step in enumerate(_STEPS):
-        canvas.drawString((left - 3) * mm, (_WORDS_MM - 3.0 * line) * mm, f"{line + 1}  {step}")
-    canvas.showPage()
-    canvas.save()
+    source = _source(layout_for(paper)).encode("utf-8")
+    made = typst.compile(source, format="pdf", ignore_system_fonts=True, timestamp=0, pdf_standards=["ua-1"])
+    pdf = made.replace(_STATED, _UNSCALED.ljust(len(_STATED)))
+    if isinstance(target, str | Path):
+        Path(target).write_bytes(pdf)
+    else:
+        target.write(pdf)

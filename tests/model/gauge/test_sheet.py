@@ -28,6 +28,19 @@ def test_same_bytes_every_time():
     assert first.getvalue() == second.getvalue()
 
 
+def test_printers_are_told_not_to_scale_and_the_index_still_holds():
+    out = io.BytesIO()
+    write_sheet(out)
+    pdf = out.getvalue()
+    assert pdf.count(b"/PrintScaling/None") == 1
+    # Cross-reference table (ISO 32000-1, 7.5.4): every offset is where its object begins.
+    start = int(re.search(rb"startxref\s+(\d+)", pdf)[1])
+    rows = re.findall(rb"(\d{10}) \d{5} n", pdf[start:])
+    assert len(rows) > 5
+    for number, offset in enumerate(map(int, rows), 1):
+        assert pdf[offset:].startswith(b"%d 0 obj" % number)
+
+
 @pytest.mark.parametrize("paper", ["letter", "a4"])
 def test_layout_keeps_field_markers_and_ruler_apart(paper):
     layout = layout_for(paper)
@@ -58,7 +71,7 @@ def test_papers_share_no_marker():
 def test_printed_markers_are_where_the_layout_says(paper, tmp_path):
     write_sheet(tmp_path / "sheet.pdf", paper)
     subprocess.run(
-        ["pdftoppm", "-r", "254", "-gray", "-singlefile", tmp_path / "sheet.pdf", tmp_path / "sheet"],
+        ["pdftoppm", "-r", "508", "-gray", "-singlefile", tmp_path / "sheet.pdf", tmp_path / "sheet"],
         check=True,
     )
     page = cv2.imread(str(tmp_path / "sheet.pgm"), cv2.IMREAD_GRAYSCALE)
@@ -67,10 +80,10 @@ def test_printed_markers_are_where_the_layout_says(paper, tmp_path):
     layout = layout_for(paper)
     assert set(numbers.ravel().tolist()) == set(layout.markers)
     for number, box in zip(numbers.ravel().tolist(), corners, strict=True):
-        # 254 dots per inch are ten per millimetre
-        assert np.abs((box.reshape(4, 2) + 0.5) / 10 - layout.corners_mm(number)).max() < 0.15
+        # 508 dots per inch are twenty per millimetre
+        assert np.abs((box.reshape(4, 2) + 0.5) / 20 - layout.corners_mm(number)).max() < 0.1
     # the ruler's first and last tick are 100 mm apart
     x0, y, length = layout.ruler
-    row = page[round((y - 3.5) * 10)]
-    ticks = np.flatnonzero(row[round((x0 - 3) * 10) : round((x0 + length + 3) * 10)] < 128)
-    assert (ticks[-1] - ticks[0]) / 10 == pytest.approx(100, abs=0.2)
+    row = page[round((y - 3.5) * 20)]
+    ticks = np.flatnonzero(row[round((x0 - 3) * 20) : round((x0 + length + 3) * 20)] < 128)
+    assert (ticks[-1] - ticks[0]) / 20 == pytest.approx(100, abs=0.2)
