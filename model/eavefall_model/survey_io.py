@@ -11,10 +11,11 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from eavefall_model.errors import SurveyError
+from eavefall_model.species.table import find_taxon
 from eavefall_model.survey import Survey
 from eavefall_model.yaml_lines import YamlDocument, YamlProblem, load_yaml
 
-__all__ = ["SurveyProblems", "dump_survey", "parse_survey", "survey_from_data"]
+__all__ = ["SurveyProblems", "dump_survey", "parse_survey", "species_problems", "survey_from_data"]
 
 MAX_SURVEY_CHARS: Final = 1_000_000
 
@@ -70,6 +71,22 @@ def survey_from_data(data: Any, document: YamlDocument | None = None) -> Survey:
 def dump_survey(survey: Survey) -> str:
     """YAML text that :func:`parse_survey` reads back to an equal survey."""
     return yaml.safe_dump(survey.dump(), sort_keys=False, allow_unicode=True)
+
+
+def species_problems(survey: Survey) -> tuple[SurveyError, ...]:
+    """A problem for each tree whose species is unknown or can mean different trees; in the trees' order.
+
+    A survey with such a name can still be read and kept; it cannot be assessed.
+    """
+    problems = []
+    for at, tree in enumerate(survey.trees):
+        if tree.species:
+            try:
+                find_taxon(tree.species)
+            except SurveyError as error:
+                field = f"trees[{at}].species"
+                problems.append(SurveyError(error.code, f"{field}: {error.message}", error.hint, field))
+    return tuple(problems)
 
 
 def _inside(inner: Sequence[str | int], outer: Sequence[str | int]) -> bool:

@@ -1,13 +1,15 @@
 """What each tree sheds: taxa and their parts, read once from the CSV tables beside this file.
 
-``taxa.csv`` names the trees, ``parts.csv`` what falls from them (rows of ``genus:Pinus`` belong to every
-taxon of that genus), ``seasons.csv`` the yearly course of a part (north), ``litter.csv`` the litter of a
-crown. Every row carries its source and a mark: ``found`` (text read), ``from memory``, ``judgement``.
+``taxa.csv`` lists the trees, ``names.csv`` their other names by region, ``parts.csv`` what falls from them
+(rows of ``genus:Pinus`` belong to every taxon of that genus that has no row of its own for the part),
+``seasons.csv`` the yearly course of a part (north), ``litter.csv`` the litter of a crown, ``sources.csv`` the
+keys that stand in the source columns. A mark says ``found`` (text read), ``from memory`` or ``judgement``;
+length, width and thickness have their own, since floras print lengths far more often than widths.
 
-A part's mark is about its size. Litter shares are judgement, held to the three quarters of foliage in pine
-litter (Gresham 1982), 0.86 of leaf in alder (Radwan et al 1984) and 0.7 to 0.9 in beech (Atlantic beech time
-sequence, 2001). Masses are judgement too: dry tissue of 0.45 mg/mm3 on 0.4 width squared (pine) or 0.5 mm of
-thickness (other needles), and leaves of 0.08 mg/mm2 on 0.65 of their box.
+Where sources differ, primary floras win over old handbooks and these over copies, and the row keeps the
+whole range of those that were used. Litter shares are judgement, held to the three quarters of foliage in
+pine litter (Gresham 1982), 0.86 of leaf in alder (Radwan et al 1984) and 0.7 to 0.9 in beech (Atlantic beech
+time sequence, 2001).
 """
 
 from __future__ import annotations
@@ -20,13 +22,15 @@ from types import MappingProxyType
 from typing import Final, cast
 
 from eavefall_model.errors import SurveyError
+from eavefall_model.species.mass import piece_mass_mg
 from eavefall_model.tables import read_rows
 from eavefall_model.vocabulary import FORMS, Foliage, Form, Hemisphere, Mark
 
 __all__ = [
-    "FOLIAGE_PARTS", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for",
+    "FOLIAGE_PARTS", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for", "names_of",
 ]  # fmt: skip
 
+_WEAKER: Final[tuple[Mark, ...]] = ("found", "from memory", "judgement")
 # The parts that are leaves in the wide sense; the rest is fruit, flower and wood.
 FOLIAGE_PARTS: Final = frozenset({"needle", "bundle", "spray", "scale", "leaf", "leaflet", "leaf stalk"})
 _PACKAGE: Final = "eavefall_model.species"
@@ -37,10 +41,13 @@ _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep",
 class Part:
     """One thing a tree sheds.
 
-    ``length_mm``, ``width_mm`` and ``mass_mg`` (oven-dry, of one piece) are the range that nearly all
-    pieces lie in: the 5th and 95th percentile for :func:`eavefall_model.species.draw.sample_part`.
-    ``month_share`` is January first, northern hemisphere, and sums to 1. ``litter_share`` is this part's
-    share of the taxon's yearly litter mass; over the parts of one taxon it sums to 1.
+    ``length_mm``, ``width_mm`` and ``mass_mg`` (oven-dry, of one piece, computed from its size) are the range
+    that nearly all pieces lie in: the 5th and 95th percentile for
+    :func:`eavefall_model.species.draw.sample_part`. ``thickness_mm`` stands for flat needles only (fir,
+    hemlock, yew and the like); a needle without it is about as thick as wide. ``mark`` is the weaker of the
+    marks of length and width. ``month_share`` is January first, northern hemisphere, and sums to 1.
+    ``litter_share`` is this part's share of the taxon's yearly litter mass; over the parts of one taxon it
+    sums to 1.
     """
 
     taxon: str
@@ -48,11 +55,18 @@ class Part:
     form: Form
     length_mm: tuple[float, float]
     width_mm: tuple[float, float]
-    mass_mg: tuple[float, float] | None
+    thickness_mm: tuple[float, float] | None
+    mass_mg: tuple[float, float]
     month_share: tuple[float, ...]
     litter_share: float
     source: str
-    mark: Mark
+    length_mark: Mark
+    width_mark: Mark
+    thickness_mark: Mark | None
+
+    @property
+    def mark(self) -> Mark:
+        return max(self.length_mark, self.width_mark, key=_WEAKER.index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +78,6 @@ class Taxon:
 
     name: str
     common: str
-    aliases: tuple[str, ...]
     genus: str
     form: Form
     foliage: Foliage
@@ -76,8 +89,9 @@ class Taxon:
     parts: tuple[Part, ...]
 
 
-def _range(row: dict[str, str], low: str, high: str) -> tuple[float, float] | None:
-    return (float(row[low]), float(row[high])) if row[low] else None
+def _range(row: dict[str, str], side: str) -> tuple[float, float] | None:
+    low, high = row[f"{side}_lo_mm"], row[f"{side}_hi_mm"]
+    return (float(low), float(high)) if low else None
 
 
 @cache
@@ -92,29 +106,37 @@ def load_taxa() -> Mapping[str, Taxon]:
         part_rows.setdefault(row["taxon"], []).append(row)
 
     def part(taxon: str, form: Form, row: dict[str, str]) -> Part:
+        length, width = _range(row, "length"), _range(row, "width")
+        if length is None or width is None:
+            raise ValueError(f"parts.csv: {row['taxon']} {row['part']} has no length or no width")
+        thickness = _range(row, "thickness")
         return Part(
             taxon=taxon,
             part=row["part"],
             form=form,
-            length_mm=(float(row["length_lo_mm"]), float(row["length_hi_mm"])),
-            width_mm=(float(row["width_lo_mm"]), float(row["width_hi_mm"])),
-            mass_mg=_range(row, "mass_lo_mg", "mass_hi_mg"),
+            length_mm=length,
+            width_mm=width,
+            thickness_mm=thickness,
+            mass_mg=piece_mass_mg(row["part"], length, width, thickness),
             month_share=seasons[row["season"]],
             litter_share=float(row["litter_share"]),
             source=row["source"],
-            mark=cast(Mark, row["mark"]),
+            length_mark=cast(Mark, row["length_mark"]),
+            width_mark=cast(Mark, row["width_mark"]),
+            thickness_mark=cast(Mark, row["thickness_mark"]) if thickness else None,
         )
 
     taxa: dict[str, Taxon] = {}
     for row in read_rows(_PACKAGE, "taxa.csv"):
         name, genus, form = row["name"], row["genus"], cast(Form, row["form"])
-        own = [*part_rows[name], *part_rows.get(f"genus:{genus}", ())]
+        own = list(part_rows[name])
+        named = {each["part"] for each in own}
+        own += [each for each in part_rows.get(f"genus:{genus}", ()) if each["part"] not in named]
         # The narrowest key that has a row decides the yearly litter.
         crown = litter[next(key for key in (name, genus, form, row["foliage"]) if key in litter)]
         taxa[name] = Taxon(
             name=name,
             common=row["common"],
-            aliases=tuple(filter(None, row["aliases"].split("|"))),
             genus=genus,
             form=form,
             foliage=cast(Foliage, row["foliage"]),
@@ -134,35 +156,75 @@ def _plain(text: str) -> str:
     return " ".join(text.casefold().replace("-", " ").replace("×", "x").replace(".", " ").split())
 
 
+@dataclass(frozen=True, slots=True)
+class _Name:
+    """A spelling's trees: taxon to the regions where it is called so (empty for everywhere)."""
+
+    spelling: str
+    regions: Mapping[str, str]
+
+
 @cache
-def _names() -> Mapping[str, str]:
-    """Plain spelling of every scientific name, common name and alias, to the taxon's name."""
-    names: dict[str, str] = {}
+def _names() -> Mapping[str, _Name]:
+    """Plain spelling of every name to the trees that bear it; scientific and our own names come first."""
+    found: dict[str, _Name] = {}
+    for row in read_rows(_PACKAGE, "names.csv"):
+        plain = _plain(row["name"])
+        known = found[plain].regions if plain in found else {}
+        found[plain] = _Name(row["name"], {**known, row["taxon"]: row["region"].replace("|", ", ")})
     for taxon in load_taxa().values():
-        for spelling in (taxon.name, taxon.common, *taxon.aliases):
-            names.setdefault(_plain(spelling), taxon.name)
-    return names
+        for own in (taxon.common, taxon.name):
+            found[_plain(own)] = _Name(own, {taxon.name: ""})
+    return MappingProxyType(found)
+
+
+def names_of(taxon: Taxon) -> tuple[str, ...]:
+    """All spellings that mean this tree and no other, our own common name first."""
+    own = (taxon.common, taxon.name)
+    others = [
+        name.spelling
+        for name in _names().values()
+        if set(name.regions) == {taxon.name} and name.spelling not in own
+    ]
+    return (*dict.fromkeys(own), *others)
 
 
 def find_taxon(text: str) -> Taxon:
-    """The taxon of a scientific name, common name or alias, whatever its case or hyphens.
+    """The taxon of a scientific name, common name or regional name, whatever its case or hyphens.
+
+    A name that several trees of one genus bear is taken as that genus, whose ranges cover them all. A name
+    for trees of different kinds, such as sycamore, is not guessed.
 
     Raises
     ------
     SurveyError
-        ``survey-wrong-value`` when there is none, naming the nearest spellings.
+        ``survey-wrong-value`` when there is none, naming the nearest spellings, or when the name means
+        different trees, naming each.
     """
-    names = _names()
+    names, taxa = _names(), load_taxa()
     name = names.get(_plain(text))
     if name is None:
         near = difflib.get_close_matches(_plain(text), names, n=3, cutoff=0.6)
         hint = (
-            f"Did you mean {' or '.join(near)}?"
+            f"Did you mean {' or '.join(names[each].spelling for each in near)}?"
             if near
             else f"Leave species out and give form: {', '.join(FORMS)}."
         )
         raise SurveyError("survey-wrong-value", f"We have no tree called {text!r}.", hint)
-    return load_taxa()[name]
+    trees = [taxa[each] for each in name.regions]
+    if len(trees) == 1:
+        return trees[0]
+    genera = {tree.genus for tree in trees}
+    if len(genera) == 1 and (genus := genera.pop()) in taxa:
+        return taxa[genus]
+    meant = " or ".join(
+        f"{tree.common} ({', '.join(filter(None, (tree.name, name.regions[tree.name])))})" for tree in trees
+    )
+    raise SurveyError(
+        "survey-wrong-value",
+        f"{text!r} can mean different trees: {meant}.",
+        f"Write {' or '.join(tree.common for tree in trees)}.",
+    )
 
 
 def generic_taxon(form: Form) -> Taxon:

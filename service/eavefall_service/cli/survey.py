@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from eavefall_model.errors import SurveyError
+from eavefall_model.survey_io import SurveyProblems, species_problems
 from eavefall_service.cli.console import console
 from eavefall_service.walk import read_survey
 
@@ -46,6 +47,8 @@ def new(
 def check(survey: Annotated[Path, typer.Argument(help="Survey file (YAML or JSON).")]) -> None:
     """Say whether a survey can be read, and everything that is wrong if not."""
     read = read_survey(survey)
+    if problems := species_problems(read):
+        raise SurveyProblems(problems)
     missing = [photo.file for photo in read.photos if not (survey.parent / photo.file).is_file()]
     console().print(
         f"{survey} is sound: {len(read.eaves)} eaves, {len(read.trees)} trees, {len(read.photos)} photos."

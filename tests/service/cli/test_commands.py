@@ -57,6 +57,18 @@ def test_survey_new_check_assess(run: Run, tmp_path: Path) -> None:
     assert "could not be written" in again.stderr
 
 
+def test_survey_check_asks_which_sycamore_and_suggests_near_names(run: Run, tmp_path: Path) -> None:
+    text = SURVEY.replace("photos: [{file: a.jpg, of: pine}, {file: gone.jpg, of: pine}]\n", "")
+    for species, wanted in (("sycamore", "American sycamore"), ("whit pine", "white pine")):
+        (tmp_path / "s.yaml").write_text(text.replace("Pinus strobus", species))
+        done = run("survey", "check", "s.yaml")
+        assert done.returncode == 2
+        assert "trees[0].species" in done.stderr
+        assert wanted in done.stderr
+    (tmp_path / "s.yaml").write_text(text.replace("Pinus strobus", "American sycamore"))
+    assert run("survey", "check", "s.yaml").returncode == 0
+
+
 def test_assess_goes_on_past_a_failed_photo_and_says_so(run: Run, tmp_path: Path) -> None:
     (tmp_path / "s.yaml").write_text(SURVEY)
     photo(tmp_path / "a.jpg")
