@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from eavefall_model import intervals
 from eavefall_model.screens import drop_test, open_area, passage, standards
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.species.table import FOLIAGE_PARTS, Part, find_taxon
@@ -96,7 +97,7 @@ def pitch_deg(rise_in_12: float) -> float:
 
 
 # What the expressions in the file may use: our public functions, the look-ups above, and a few constants.
-MODULES = (drop_test, open_area, passage, standards, gutter, inlet, outlet, roof)
+MODULES = (intervals, drop_test, open_area, passage, standards, gutter, inlet, outlet, roof)
 NAMES = {
     **{name: getattr(module, name) for module in MODULES for name in module.__all__},
     "math": math,

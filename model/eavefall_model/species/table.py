@@ -27,7 +27,8 @@ from eavefall_model.tables import read_rows
 from eavefall_model.vocabulary import FORMS, Foliage, Form, Hemisphere, Mark
 
 __all__ = [
-    "FOLIAGE_PARTS", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for", "names_of",
+    "FOLIAGE_PARTS", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for",
+    "names_of",
 ]  # fmt: skip
 
 _WEAKER: Final[tuple[Mark, ...]] = ("found", "from memory", "judgement")

@@ -135,7 +135,7 @@ def test_an_unknown_species_is_named_with_its_field() -> None:
     with pytest.raises(SurveyError) as caught:
         assess(survey({"name": "a", "species": "Pinus strobbus"}), draws=50)
     assert caught.value.field == "trees[0].species"
-    assert "pinus strobus" in caught.value.hint
+    assert "Pinus strobus" in caught.value.hint
 
 
 def test_a_gauge_overrules_the_table_by_its_precision() -> None:
