@@ -22,11 +22,11 @@ from eavefall_model.photo import decode
 from eavefall_model.tags.folder import fingerprint, tagger_of
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import FOLIAGE
-from eavefall_service.audit.registry import Registry
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 
 pytestmark = [pytest.mark.shared, pytest.mark.training]

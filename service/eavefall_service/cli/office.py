@@ -6,22 +6,28 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, cast
 
 import typer
 from rich.table import Table
 
 from eavefall_model.errors import RulesError
-from eavefall_service.audit import facts, office_rules, outcomes, samples, tables, watching
-from eavefall_service.audit.agreement import kappa
-from eavefall_service.audit.office_study import run_study
-from eavefall_service.audit.office_world import Plan as OfficePlan
-from eavefall_service.audit.outcome import compare
-from eavefall_service.audit.plans import accept_probability, estimation_size, limiting_quality, single_plan
-from eavefall_service.audit.posterior import update_scales
+from eavefall_model.vocabulary import GuardKind
 from eavefall_service.cli.console import console
-from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened, progress_bar
-from eavefall_service.cli.office_loop import LOOP_COMMANDS
+from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened
+from eavefall_service.cli.office_learning import LOOP_COMMANDS
+from eavefall_service.office import agreement_tables, facts, outcomes, refitted_rules, samples, watching
+from eavefall_service.plots.words import GUARD_WORDS
+from eavefall_service.statistics.agreement import kappa
+from eavefall_service.statistics.plans import (
+    accept_probability,
+    estimation_size,
+    limiting_quality,
+    single_plan,
+)
+from eavefall_service.statistics.posterior import ScaleUpdate, update_scales
+from eavefall_service.statistics.visits import compare
+from eavefall_service.statistics.weeks import iso_week, week_of
 
 __all__ = ["register"]
 
@@ -33,7 +39,7 @@ def register(app: typer.Typer) -> None:
     office = typer.Typer(no_args_is_help=True, help="Audit statistics and the learning loop.")
     commands: dict[str, Callable[..., None]] = {
         "plan": plan, "sample": sample, "agreement": agreement, "drift": drift, "outcome": outcome,
-        "outcomes": show_outcomes, "accept": accept, "rules": rules, **LOOP_COMMANDS, "simulate": simulate,
+        "outcomes": show_outcomes, "accept": accept, "rules": rules, **LOOP_COMMANDS,
     }  # fmt: skip
     for name, command in commands.items():
         office.command(name)(command)
@@ -84,7 +90,7 @@ def sample(
     by: ByOption = "",
 ) -> None:
     """Draw a stratified random sample and keep it; `/office/statistics` shows it for blind reading."""
-    last = facts.week_of(datetime.now(UTC).date().isoformat()) - weeks_back
+    last = week_of(datetime.now(UTC).date().isoformat()) - weeks_back
     with opened(data) as (database, _), database.write() as session:
         lot = facts.in_weeks(session, last - weeks + 1, last)
         made = single_plan(lot, aql) if lot >= 2 else None
@@ -106,11 +112,11 @@ def agreement(data: DataOption = DEFAULT_DATA, branch: BranchOption = "") -> Non
     """Who agrees with whom; error rates by blind reading of random samples."""
     with opened(data) as (database, _), database.read() as session:
         table = Table("pair", "same answer", "kappa", "linear kappa, ordered classes")
-        for pair in ("model-rep", "model-auditor", "rep-auditor", "auditor-auditor"):
-            found = tables.pair_table(session, pair, branch or None)
-            ordered = kappa(tables.ordered_only(found), "linear")
+        for pair in agreement_tables.PAIRS:
+            found = agreement_tables.pair_table(session, pair, branch or None)
+            ordered = kappa(agreement_tables.ordered_only(found), "linear")
             table.add_row(pair, str(found.agreement()), str(kappa(found)), str(ordered))
-        reads = tables.sample_reads(session, branch or None)
+        reads = agreement_tables.sample_reads(session, branch or None)
     console().print(table)
     console().print(f"Model wrong: {reads.model_wrong}. Rep wrong: {reads.rep_wrong}.")
 
@@ -129,7 +135,7 @@ def drift(
         designs = watching.Designs(session)
         series = watching.drift_series(session, measure, by, designs)
         designs.keep(session)
-    table = Table(by, "surveys", "usual", "state", "alarms, week of", "changed since about")
+    table = Table(by, "surveys", "usual", "state", "alarms", "changed since about")
     for each in series:
         alarms = each.watched.alarms
         table.add_row(
@@ -137,8 +143,8 @@ def drift(
             str(each.watched.n),
             str(each.watched.baseline or ""),
             each.watched.state,
-            ", ".join(f"{facts.week_start(alarm.week)} {alarm.direction}" for alarm in alarms),
-            str(facts.week_start(alarms[0].since_week)) if alarms else "",
+            ", ".join(f"{iso_week(alarm.week)} {alarm.direction}" for alarm in alarms),
+            iso_week(alarms[0].since_week) if alarms else "",
         )
     console().print(table)
     if any(each.watched.alarms for each in series):
@@ -168,7 +174,7 @@ def show_outcomes(data: DataOption = DEFAULT_DATA) -> None:
     """Observed against predicted months, and what outcomes say of the predictions."""
     with opened(data) as (database, _), database.read() as session:
         visits = outcomes.visits(session)
-    table = Table("guard", "needed a hand", "predicted", "z", "half by month", "predicted")
+    table = Table("guard", "needed cleaning", "predicted", "z", "half by month", "predicted")
     for row in compare(visits):
         table.add_row(
             row.guard, str(row.in_need), f"{row.expected:.0%}",
@@ -178,7 +184,11 @@ def show_outcomes(data: DataOption = DEFAULT_DATA) -> None:
         )  # fmt: skip
     console().print(table)
     for update in update_scales(visits):
-        console().print(update.sentence)
+        console().print(_told(update))
+
+
+def _told(update: ScaleUpdate) -> str:
+    return f"{GUARD_WORDS[cast(GuardKind, update.guard)].capitalize()}: {update.sentence}"
 
 
 def accept(
@@ -189,7 +199,7 @@ def accept(
     """Accept today's factor on predicted months for a guard kind; it is recorded with prior and posterior."""
     with opened(data) as (database, _), database.write() as session:
         _, update = outcomes.accept_scale(session, acting(by), guard)
-    console().print(update.sentence)
+    console().print(_told(update))
 
 
 def rules(
@@ -201,34 +211,10 @@ def rules(
     shipped = resources.files("eavefall_model.advice").joinpath("rules.yaml")
     text = base.read_text(encoding="utf-8") if base else shipped.read_text(encoding="utf-8")
     with opened(data) as (database, _), database.read() as session:
-        changed, told = office_rules.refitted_rules(text, outcomes.accepted_scales(session))
+        changed, told = refitted_rules.refitted_rules(text, outcomes.accepted_scales(session))
     if not told:
         raise RulesError("rules-invalid", "No accepted factor bears on the rules.", "Accept one first.")
     out.write_text(changed, encoding="utf-8")
     for sentence in told:
         console().print(sentence)
     console().print(f"Written to {out}.")
-
-
-def simulate(
-    runs: Annotated[int, typer.Option(help="Simulated years.", min=1)] = 200,
-    surveys: Annotated[int, typer.Option(help="Surveys in a year.", min=100)] = 10_000,
-    seed: Annotated[int, typer.Option(help="Seed.")] = 0,
-) -> None:
-    """Test these statistics on an invented office with known error rates: coverage, delay, false alarms."""
-    with progress_bar() as bar:
-        task = bar.add_task("Simulating years", total=runs)
-        study = run_study(
-            OfficePlan(surveys=surveys), runs, seed, lambda done: bar.update(task, completed=done)
-        )
-    table = Table(
-        "95 % interval of", "holds the truth in", title=f"{runs} invented years of {surveys} surveys"
-    )
-    for name, share in study.coverage.items():
-        table.add_row(name, str(share))
-    console().print(table)
-    console().print(f"Drift flagged: {study.found}.")
-    if study.delay_weeks:
-        median, late, worst = study.delay_weeks
-        console().print(f"Weeks from drift to alarm: median {median:g}, 90 % by {late:g}, longest {worst:g}.")
-    console().print(f"False alarms: {study.false_alarms} of quiet branch-years; early: {study.early}.")

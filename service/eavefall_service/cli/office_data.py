@@ -11,9 +11,9 @@ from typing import Annotated, Final
 import typer
 from rich.progress import Progress
 
-from eavefall_service.audit import facts
 from eavefall_service.cli.console import error_console
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.office import facts
 from eavefall_service.storage import Database, PhotoFolder
 
 __all__ = ["DEFAULT_DATA", "ByOption", "DataOption", "acting", "opened", "progress_bar"]

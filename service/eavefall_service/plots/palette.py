@@ -10,6 +10,7 @@ from typing import Final
 
 __all__ = [
     "ACCENT",
+    "DARK",
     "FORM_STYLE",
     "INK",
     "MIST",
@@ -28,6 +29,17 @@ MIST: Final = "#e9eeea"
 PAPER: Final = "#ffffff"
 ACCENT: Final = "#1f6349"
 SECOND: Final = "#a4501f"
+
+# The same on dark paper, for a picture file that a page shows in a dark colour scheme.
+DARK: Final = {
+    INK: "#eef3ea",
+    QUIET: "#b4c1b6",
+    RULE: "#3d4a41",
+    MIST: "#2a362d",
+    PAPER: "#1a231c",
+    ACCENT: "#8fd6ab",
+    SECOND: "#ffb27a",
+}
 
 # word for people, fill, hatch
 FormStyle = tuple[str, str, str]

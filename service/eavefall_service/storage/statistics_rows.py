@@ -25,8 +25,8 @@ class FactRow(Base):
     """One narrow row for each submitted survey, kept up with the survey, so that every page adds up in SQL.
 
     ``week`` counts Mondays since 1970. ``model_class`` is the newest advice's class, ``rep_class`` what stood
-    after the rep, ``auditor_class`` what an auditor settled on. The flags are 0 or 1; ``confidence`` is the
-    largest class probability.
+    after the rep (``rep_spoke``: who overruled it, or said what a photo shows), ``auditor_class`` what an
+    auditor settled on. The flags are 0 or 1; ``confidence`` is the largest class probability.
     """
 
     __tablename__ = "audit_facts"
@@ -54,7 +54,7 @@ class FactRow(Base):
             "needle",
         ),
         Index("ix_audit_facts_season", "season", "week", "corrected", "unsure", "poor_photo", "needle"),
-        Index("ix_audit_facts_answers", "model_class", "rep_class", "branch"),
+        Index("ix_audit_facts_answers", "rep_spoke", "model_class", "rep_class", "branch"),
         Index("ix_audit_facts_week", "week", "branch", "rep", "rep_class"),
         Index("ix_audit_facts_model", "model", "at"),
     )
@@ -69,6 +69,7 @@ class FactRow(Base):
     model_class: Mapped[str]
     rep_class: Mapped[str]
     auditor_class: Mapped[str | None]
+    rep_spoke: Mapped[int]
     confidence: Mapped[float]
     corrected: Mapped[int]
     unsure: Mapped[int]
@@ -133,7 +134,7 @@ class ReadRow(Base):
 
 
 class OutcomeRow(Base):
-    """What a later visit or callback found; see :class:`eavefall_service.audit.outcome.Visit`."""
+    """What a later visit or callback found; see :class:`eavefall_service.statistics.visits.Visit`."""
 
     __tablename__ = "audit_outcomes"
     __table_args__ = (Index("ix_audit_outcomes_guard", "guard"),)

@@ -16,7 +16,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from eavefall_model.tags.folder import tagger_of
-from eavefall_service.audit.registry import Registry
+from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web import errors, limits, pages, upkeep
 from eavefall_service.web.job_queue import WorkQueue

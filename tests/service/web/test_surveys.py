@@ -8,7 +8,7 @@ import secrets
 
 import pytest
 
-from eavefall_service.journeys.search import CSV_COLUMNS
+from eavefall_service.office.survey_search import CSV_COLUMNS
 from eavefall_service.web import limits
 from eavefall_service.web.request_checks import limit_of
 

@@ -6,7 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from eavefall_service.journeys import decisions, history, search, surveys
+from eavefall_service.journeys import decisions, history, surveys
+from eavefall_service.office import survey_search as search
 from eavefall_service.web.access import Auditor, Staff
 from eavefall_service.web.advising import current_advice, refresh_needs
 from eavefall_service.web.api_schemas import DecisionIn, DecisionOut, HistoryLine, SurveyLine

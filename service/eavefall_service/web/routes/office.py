@@ -8,15 +8,18 @@ from fastapi import APIRouter, Depends, Form, Query, Request
 from starlette.responses import Response
 
 from eavefall_model.advice.schema import Advice
-from eavefall_service.journeys import decisions, history, overview, search, surveys
+from eavefall_service.journeys import decisions, history, surveys
 from eavefall_service.journeys.advice import latest_advice
-from eavefall_service.journeys.search import Filters
+from eavefall_service.office import overview
+from eavefall_service.office import survey_search as search
+from eavefall_service.office.survey_search import Filters
 from eavefall_service.report.answers import answers_of, notices_of
 from eavefall_service.report.tables import guards_table
 from eavefall_service.web import pages, words
 from eavefall_service.web.access import Auditor
 from eavefall_service.web.advising import current_advice, refresh_needs
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.routes.office_charts import answers_plot, chart, made_plot
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.routes.rep_parts import seen
 from eavefall_service.web.server_state import OfficeDep
@@ -102,8 +105,8 @@ def overview_page(request: Request, office: OfficeDep, actor: Auditor) -> Respon
     """Branches at a glance."""
     with office.database.read() as session:
         branches = overview.by_branch(session)
-        classes = overview.by_class(session)
-        weeks = overview.by_week(session)
+        classes = chart("answers", answers_plot(overview.by_class(session)))
+        weeks = chart("made", made_plot(session))
     return pages.page(
         request,
         "office/overview.html",

@@ -6,23 +6,29 @@ from datetime import UTC, datetime
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Form, Query, Request
-from markupsafe import Markup
 from sqlalchemy import select
 from starlette.responses import Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.audit import draw, facts, outcomes, samples, tables, watching
-from eavefall_service.audit.agreement import kappa
-from eavefall_service.audit.outcome import compare
-from eavefall_service.audit.plans import AQLS, accept_probability, limiting_quality, single_plan
-from eavefall_service.audit.posterior import update_scales
-from eavefall_service.audit.registry import Registry
-from eavefall_service.audit.stored_models import answered_by
 from eavefall_service.journeys import photos, surveys
+from eavefall_service.learning.registry import Registry
+from eavefall_service.office import agreement_tables, facts, outcomes, samples, watching
+from eavefall_service.plots.office_charts import (
+    CalibrationPlot,
+    ConfusionPlot,
+    FactorPlot,
+    OperatingCurvePlot,
+)
+from eavefall_service.statistics.agreement import kappa
+from eavefall_service.statistics.plans import AQLS, accept_probability, limiting_quality, single_plan
+from eavefall_service.statistics.posterior import update_scales
+from eavefall_service.statistics.visits import compare
+from eavefall_service.statistics.weeks import iso_week, week_of, week_start
 from eavefall_service.storage.statistics_rows import DrawRow
 from eavefall_service.web import pages, words
 from eavefall_service.web.access import Auditor
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.routes.office_charts import chart, weeks_plot
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
@@ -30,17 +36,11 @@ __all__ = ["router"]
 router = APIRouter(prefix="/office/statistics", include_in_schema=False)
 # A page brings at most so many changed surveys up to date; the rest follows with the next look.
 _AT_ONCE: Final = 200
-_PAIRS: Final[tuple[tuple[tables.Pair, str], ...]] = (
-    ("model-rep", "Model and rep, all surveys"),
-    ("model-auditor", "Model and auditor, random samples, read blind"),
-    ("rep-auditor", "Rep and auditor, random samples, read blind"),
-    ("auditor-auditor", "Two auditors, both blind"),
-)
 
 
 def _show(request: Request, actor: Auditor, name: str, tab: str, **context: Any) -> Response:
     return pages.page(
-        request, f"office/{name}", actor=actor, area="statistics", tab=tab, svg=Markup, **context
+        request, f"office/{name}", actor=actor, area="statistics", tab=tab, week_start=week_start, **context
     )
 
 
@@ -55,7 +55,7 @@ def _bring_up(office: Office) -> int:
 
 
 def _this_week() -> int:
-    return facts.week_of(datetime.now(UTC).date().isoformat())
+    return week_of(datetime.now(UTC).date().isoformat())
 
 
 @router.get("")
@@ -84,7 +84,8 @@ def sample_page(
         behind=behind, row=row, drawn=drawn, earlier=earlier, lot=lot, plan=plan, aql=aql, aqls=AQLS[8:],
         at_aql=accept_probability(plan, aql / 100) if plan else None,
         limit=limiting_quality(plan) if plan else None,
-        curve=draw.operating_curve_svg(plan) if plan else "", week_start=facts.week_start, week=week,
+        curve=chart("plan", OperatingCurvePlot(plan), lot=lot, aql=aql) if plan else None,
+        week=week, iso_week=iso_week,
     )  # fmt: skip
 
 
@@ -151,21 +152,32 @@ def agreement_page(
     """Who agrees with whom, in numbers and drawn."""
     behind = _bring_up(office)
     with office.database.read() as session:
-        names = tables.branches(session)
+        names = agreement_tables.branches(session)
         if branch and branch not in names:
             raise refuse("not-found")
-        found = [(title, tables.pair_table(session, pair, branch or None)) for pair, title in _PAIRS]
-        reads = tables.sample_reads(session, branch or None)
-        confidence = tables.audited_confidence(session, branch or None)
+        found = [
+            (pair, agreement_tables.pair_table(session, pair, branch or None))
+            for pair in agreement_tables.PAIRS
+        ]
+        silent = agreement_tables.silent_reps(session, branch or None)
+        reads = agreement_tables.sample_reads(session, branch or None)
+        confidence = agreement_tables.audited_confidence(session, branch or None)
     shown = [
-        (title, table, kappa(table), kappa(tables.ordered_only(table), "linear"), draw.confusion_svg(table))
-        for title, table in found
+        (
+            agreement_tables.PAIRS[pair],
+            table,
+            kappa(table),
+            kappa(agreement_tables.ordered_only(table), "linear"),
+            chart("agreement", ConfusionPlot(table), pair=pair, branch=branch),
+        )
+        for pair, table in found
     ]
-    calibrated = tables.calibration_of(confidence)
+    calibrated = agreement_tables.calibration_of(confidence)
     return _show(
         request, actor, "stats_agreement.html", "agreement",
         behind=behind, shown=shown, reads=reads, branches=names, branch=branch, calibrated=calibrated,
-        reliability=draw.reliability_svg(calibrated) if calibrated else "",
+        silent=silent,
+        reliability=chart("calibration", CalibrationPlot(calibrated), branch=branch) if calibrated else None,
     )  # fmt: skip
 
 
@@ -190,21 +202,13 @@ def drift_page(
             designs.keep(session)
     title = watching.MEASURES[measure][0]
     pictures = [
-        (
-            each,
-            draw.weekly_svg(
-                each.weeks,
-                each.watched,
-                f"{title}: {each.group}",
-                f"{facts.week_start(each.weeks[0].week):%d %b %Y}" if each.weeks else "",
-            ),
-        )
+        (each, chart("weeks", weeks_plot(measure, each), measure=measure, by=by, group=each.group))
         for each in series
     ]
     return _show(
         request, actor, "stats_drift.html", "drift",
         behind=behind, pictures=pictures, seasons=seasons, measure=measure, by=by,
-        measures=watching.MEASURES, title=title, week_start=facts.week_start,
+        measures=watching.MEASURES, title=title, iso_week=iso_week,
     )  # fmt: skip
 
 
@@ -217,7 +221,10 @@ def outcomes_page(request: Request, office: OfficeDep, actor: Auditor) -> Respon
     updates = update_scales(visits)
     return _show(
         request, actor, "stats_outcomes.html", "outcomes",
-        rows=compare(visits), updates=[(each, draw.scale_svg(each)) for each in updates], accepted=accepted,
+        rows=compare(visits), updates=[
+            (each, chart("factor", FactorPlot(words.GUARDS[each.guard], each), guard=each.guard))
+            for each in updates
+        ], accepted=accepted,
         guards=words.GUARDS,
     )  # fmt: skip
 
@@ -262,7 +269,7 @@ def models_page(request: Request, office: OfficeDep, actor: Auditor) -> Response
     except ServiceError:
         current = ""
     with office.database.read() as session:
-        answered = answered_by(session)
+        answered = watching.answered_by(session)
     return _show(
         request, actor, "stats_models.html", "models",
         behind=behind, current=current, changes=registry.history()[::-1], answered=answered,
