@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from eavefall_model.advice.schema import Advice
+from eavefall_model.advice import Advice, OfficeSettings
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.walk import Walk, walk_survey
 
@@ -41,7 +41,7 @@ eaves:
 wind: {{from: W, prevails: clearly}}
 """
     )
-    return walk_survey(path, draws=800)
+    return walk_survey(path, OfficeSettings(draws=800))
 
 
 def place(folder: Path, photos: tuple[str, ...]) -> Advice:
@@ -59,7 +59,7 @@ eaves:
 household: {{cleanings_per_year: 0.25}}
 """
     )
-    done = walk_survey(path, draws=800)
+    done = walk_survey(path, OfficeSettings(draws=800))
     assert not done.failures
     return done.advice
 

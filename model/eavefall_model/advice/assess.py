@@ -1,8 +1,9 @@
-"""One survey in, one piece of advice out. The same input gives the same bytes."""
+"""One survey, its photos' readings and an office's settings in, one piece of advice out."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
 from typing import Final
@@ -10,6 +11,7 @@ from typing import Final
 from eavefall_model.advice.cautions import cautions
 from eavefall_model.advice.decide import class_probability, interval, opening_of
 from eavefall_model.advice.eaves import eave_advice
+from eavefall_model.advice.evidence import tree_kinds
 from eavefall_model.advice.first_step import first_steps
 from eavefall_model.advice.flips import flips
 from eavefall_model.advice.judge import judge
@@ -18,23 +20,82 @@ from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice, Provenance
 from eavefall_model.advice.value import measure_next
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.reading import Reading
 from eavefall_model.screens.guards import Guards, load_guards
-from eavefall_model.survey import Survey
+from eavefall_model.survey import Prices, Survey
 from eavefall_model.tables import tables_digest
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import Units
 
-__all__ = ["assess", "engine"]
+__all__ = ["OfficeSettings", "answer", "assess"]
 
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
 
 
-def engine() -> str:
+@dataclass(frozen=True)
+class OfficeSettings:
+    """What an answer rests on beside the survey and its photos.
+
+    ``rules`` and ``guards`` are those shipped or the office's own; ``prices``, where given, stand for those
+    of the survey; ``units`` are those that the office speaks in. ``draws`` and ``seed`` are the same for
+    everybody, so that one house has one answer.
+    """
+
+    rules: RuleBook = field(default_factory=load_rules)
+    guards: Guards = field(default_factory=load_guards)
+    prices: Prices | None = None
+    units: Units = "us"
+    draws: int = 2000
+    seed: int = 0
+
+    @property
+    def version(self) -> str:
+        """Names everything here that an answer depends on, and the engine with its tables."""
+        prices = "" if self.prices is None else self.prices.model_dump_json()
+        made = f"{_package()} {tables_digest()} {self.rules.digest} {self.guards.digest}"
+        return f"{made} {prices} {self.draws} {self.seed}"
+
+
+def _package() -> str:
     """Name and version of this package, which stand in every answer's provenance."""
     try:
         return f"eavefall {version('eavefall')}"
     except PackageNotFoundError:
         return "eavefall (not installed)"
+
+
+def answer(survey: Survey, readings: Sequence[Reading] = (), office: OfficeSettings | None = None) -> Advice:
+    """Advice for one house.
+
+    Parameters
+    ----------
+    survey : Survey
+        What was seen and measured; gaps become stated defaults with a wide spread.
+    readings : sequence of Reading
+        Of its photos, as people corrected them; by their names in the survey.
+    office : OfficeSettings, optional
+        The office's rules, guards and prices; else those shipped.
+
+    Raises
+    ------
+    SurveyError
+        ``survey-wrong-value`` for a species we do not have or a drop test that counts more than it dropped.
+    """
+    office = office or OfficeSettings()
+    tags = {each.photo: each.tags for each in readings if each.tags is not None}
+    models = sorted({each.model.partition(";")[0] for each in tags.values()})
+    return assess(
+        survey if office.prices is None else survey.model_copy(update={"prices": office.prices}),
+        tags,
+        {each.photo: each.gauge for each in readings if each.gauge is not None},
+        rules=office.rules,
+        guards=office.guards,
+        seed=office.seed,
+        draws=office.draws,
+        failed_photos=[each.photo for each in readings if each.failure is not None],
+        model_id=", ".join(models) or "none",
+    )
 
 
 def assess(
@@ -49,7 +110,7 @@ def assess(
     failed_photos: Sequence[str] = (),
     model_id: str = "none",
 ) -> Advice:
-    """Advice for one house.
+    """The engine below :func:`answer`, which is what everybody calls.
 
     Parameters
     ----------
@@ -98,10 +159,11 @@ def assess(
         cautions=cautions(outcome, judged),
         find_out_first=tuple(sentence for _, sentence in before),
         find_out_first_codes=tuple(code for code, _ in before),
+        trees=tree_kinds(outcome.survey, outcome.evidence),
         failed_photos=tuple(failed_photos),
         check_photos=outcome.check_photos,
         provenance=Provenance(
-            package=engine(),
+            package=_package(),
             rules=f"sha256:{book.digest} guards sha256:{offered.digest}",
             model=model_id,
             tables=f"sha256:{tables_digest()}",

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
-from eavefall_model.advice.site_photos import PHOTO_TREE_OF, kinds_shown, photos_of
+from eavefall_model.advice.schema import TreeKind
+from eavefall_model.advice.site_photos import PHOTO_TREE_OF, kinds_shown, photos_of, with_photo_trees
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.reading import Reading
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.pooling import pool
 from eavefall_model.tags.schema import PhotoTags, SiteTags
 from eavefall_model.vocabulary import FORMS, NEEDLE_FORMS, Form
 
-__all__ = ["Candidate", "Evidence", "gather"]
+__all__ = ["Candidate", "Evidence", "Known", "gather", "kinds_of", "tree_kinds"]
 
 # A tree of which nothing is known, as a share of trees beside houses. Our judgement.
 _PRIOR: Final[dict[Form, float]] = {
@@ -26,6 +28,9 @@ _BARE: Final[dict[Form, float]] = {
     "long_needle": 0.0, "short_needle": 0.1, "scale_leaf": 0.0, "broad_leaf": 0.72, "small_leaflet": 0.18,
 }  # fmt: skip
 _LEAST: Final = 0.02  # chances below this are dropped
+# A kind at least this likely is shown as the tree's kind. Our judgement.
+_SHOWN: Final = 0.7
+Known = Literal["species", "form", "foliage", "photos", "nothing"]
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,7 @@ class Evidence:
     """
 
     candidates: tuple[Candidate, ...]
-    known: str
+    known: Known
     needle_chance: float
     gauges: tuple[GaugeResult, ...]
     check_photos: tuple[str, ...] = ()
@@ -81,12 +86,12 @@ def _from_tags(pooled: SiteTags) -> dict[Form, float]:
 
 def _chances(
     tree: Tree, views: Sequence[tuple[float, SiteTags]], gauges: Sequence[GaugeResult]
-) -> tuple[dict[Form, float], str]:
+) -> tuple[dict[Form, float], Known]:
     seen = [(share, _from_tags(pooled)) for share, pooled in views]
     chances = (
         {form: sum(share * each[form] for share, each in seen) for form in FORMS} if seen else dict(_PRIOR)
     )
-    known = "photos" if seen else "nothing"
+    known: Known = "photos" if seen else "nothing"
     # An estimator's foliage rules out forms; a little is left to the photos where they have seen the form.
     if tree.foliage == "needle":
         chances = {form: max(chances[form], _LEAST) for form in NEEDLE_FORMS}
@@ -139,7 +144,7 @@ def gather(
             except SurveyError as error:
                 raise SurveyError(error.code, error.message, error.hint, f"trees[{at}].species") from None
             candidates: tuple[Candidate, ...] = (Candidate(taxon, 1.0),)
-            known = "species"
+            known: Known = "species"
         elif tree.form:
             candidates, known = (Candidate(generic_taxon(tree.form), 1.0),), "form"
         else:
@@ -158,3 +163,34 @@ def gather(
             )
         )
     return tuple(found)
+
+
+def tree_kinds(survey: Survey, evidence: Sequence[Evidence]) -> tuple[TreeKind, ...]:
+    """What every tree is taken for by ``evidence``; unsure where no kind is likely enough."""
+    found = []
+    for tree, known in zip(survey.trees, evidence, strict=True):
+        best = max(known.candidates, key=lambda each: each.chance)
+        sure_needle, sure_broad = known.needle_chance >= _SHOWN, known.needle_chance <= 1 - _SHOWN
+        found.append(
+            TreeKind(
+                tree=tree.name,
+                foliage="needle" if sure_needle else "broad" if sure_broad else "unsure",
+                form=best.taxon.form if best.chance >= _SHOWN else "unsure",
+                known=known.known,
+            )
+        )
+    return tuple(found)
+
+
+def kinds_of(survey: Survey, readings: Sequence[Reading]) -> tuple[TreeKind, ...]:
+    """What every tree is taken for, as :func:`answer` decides it, without working out an answer.
+
+    Raises
+    ------
+    SurveyError
+        ``survey-wrong-value`` for a species we do not have, naming the tree.
+    """
+    tags = {each.photo: each.tags for each in readings if each.tags is not None}
+    gauges = {each.photo: each.gauge for each in readings if each.gauge is not None}
+    survey = with_photo_trees(survey, tags)
+    return tree_kinds(survey, gather(survey, tags, gauges))

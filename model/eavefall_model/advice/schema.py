@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from eavefall_model.vocabulary import ClassAnswer, Failure, GuardKind, Mark, Verdict, WeakestLink
+from eavefall_model.vocabulary import ClassAnswer, Failure, Form, GuardKind, Mark, Verdict, WeakestLink
 
 __all__ = [
     "ADVICE_FORMAT",
@@ -24,6 +24,7 @@ __all__ = [
     "Reason",
     "TakeOff",
     "TimeToNeed",
+    "TreeKind",
 ]
 
 ADVICE_FORMAT: Final = "eavefall.advice/1"
@@ -185,6 +186,18 @@ class EaveAdvice(_Frozen):
     take_off: TakeOff
 
 
+class TreeKind(_Frozen):
+    """What one tree of the survey, or one that photos show, is taken for.
+
+    ``known`` is what says so: ``species``, ``form``, ``foliage``, ``photos`` or ``nothing``.
+    """
+
+    tree: str
+    foliage: Literal["needle", "broad", "unsure"]
+    form: Form | Literal["unsure"]
+    known: Literal["species", "form", "foliage", "photos", "nothing"]
+
+
 class Provenance(_Frozen):
     """What made this advice."""
 
@@ -217,6 +230,7 @@ class Advice(_Frozen):
     cautions: tuple[Caution, ...]
     find_out_first: tuple[str, ...] = ()
     find_out_first_codes: tuple[str, ...] = ()
+    trees: tuple[TreeKind, ...] = ()
     failed_photos: tuple[str, ...] = ()
     check_photos: tuple[str, ...] = ()
     provenance: Provenance

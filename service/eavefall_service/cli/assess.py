@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -9,7 +10,7 @@ import typer
 
 from eavefall_service.cli.advice_text import print_advice
 from eavefall_service.cli.console import console, error_console
-from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, read_prices
+from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk, walk_survey
 
@@ -36,16 +37,9 @@ def assess(
     draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
 ) -> None:
     """How fine a screen this house needs, how often it will still need cleaning, and why."""
+    office = replace(office_settings(rules, guards, prices), seed=seed, draws=draws)
     with error_console().status("Reading photos") as status:
-        walk = walk_survey(
-            survey,
-            rules=rules,
-            guards=guards,
-            prices=read_prices(prices) if prices else None,
-            seed=seed,
-            draws=draws,
-            on_photo=lambda name: status.update(f"Reading {name}"),
-        )
+        walk = walk_survey(survey, office, on_photo=lambda name: status.update(f"Reading {name}"))
     finish(walk, json=json, reports=report or [])
 
 
@@ -61,7 +55,7 @@ def finish(walk: Walk, *, json: bool, reports: list[Path], rendered: bool = Fals
         typer.echo(walk.advice.model_dump_json(indent=2))
     else:
         print_advice(console(), walk.survey, walk.advice)
-    for failure in walk.failures:
-        error_console().print(f"{failure.photo}: {failure.code}: {failure.message} {failure.hint}")
+    for photo, why in walk.failures:
+        error_console().print(f"{photo}: {why.code}: {why.message} {why.hint}")
     if walk.failures:
         raise typer.Exit(1)

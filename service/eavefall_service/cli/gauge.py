@@ -22,7 +22,7 @@ from eavefall_model.gauge.schema import GAUGE_FORMAT, GaugeResult, GaugeSummary
 from eavefall_model.gauge.sheet import write_sheet
 from eavefall_model.photo import decode
 from eavefall_service.cli.console import console, error_console
-from eavefall_service.walk import read_photo
+from eavefall_service.walk import photo_bytes
 
 __all__ = ["register"]
 
@@ -74,7 +74,7 @@ def photos(
         photos, "Measuring", console=error_console(), transient=True, disable=json or not os.isatty(2)
     ):
         try:
-            photo = decode(read_photo(path), name=str(path))
+            photo = decode(photo_bytes(path), name=str(path))
             result = measure(photo, reference, name=str(path))
             if overlay is not None:
                 Image.fromarray(draw(photo.rgb, result)).save(_overlay_path(overlay, path, len(photos)))

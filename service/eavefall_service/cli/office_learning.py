@@ -10,13 +10,10 @@ import typer
 from rich.table import Table
 from sqlalchemy import select
 
-from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.screens.guards import load_guards
 from eavefall_model.tags.folder import tagger_of
 from eavefall_service.cli.console import console
 from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened, progress_bar
-from eavefall_service.cli.own_files import GuardsOption, RulesOption
-from eavefall_service.journeys.advice import HouseRules
+from eavefall_service.cli.own_files import GuardsOption, RulesOption, office_settings
 from eavefall_service.learning.active_questions import ask_about
 from eavefall_service.learning.export import export_photos
 from eavefall_service.learning.registry import Registry
@@ -94,7 +91,7 @@ def rescore(
 ) -> None:
     """Which advice would change if old surveys were answered by this model; changes nothing."""
     tagger = tagger_of(Registry(data).folder(model or None))
-    house_rules = HouseRules(load_rules(rules), load_guards(guards))
+    settings = office_settings(rules, guards)
     found = []
     with opened(data) as (database, photos), database.read() as session, progress_bar() as bar:
         rows = session.scalars(
@@ -104,7 +101,7 @@ def rescore(
             .limit(most)
         ).all()
         for row in bar.track(rows, description="Scoring again"):
-            one = rescore_one(session, row, tagger, photos.original, house_rules)
+            one = rescore_one(session, row, tagger, photos.original, settings)
             if one is not None:
                 found.append(one)
     table = Table("survey", "name", "class", "would be", "months", "would be", "model before")

@@ -7,10 +7,13 @@ from typing import Annotated
 
 import typer
 
+from eavefall_model.advice import OfficeSettings
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.data_file import read_data_file, read_office_text
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Prices
 
-__all__ = ["PRICES_HELP", "GuardsOption", "RulesOption", "read_prices"]
+__all__ = ["PRICES_HELP", "GuardsOption", "RulesOption", "office_settings"]
 
 RulesOption = Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")]
 GuardsOption = Annotated[Path | None, typer.Option(help="The office's own copy of the guards file.")]
@@ -18,12 +21,13 @@ GuardsOption = Annotated[Path | None, typer.Option(help="The office's own copy o
 PRICES_HELP = "YAML file of the office's prices per metre, for ranges that are no quote."
 
 
-def read_prices(path: Path) -> Prices:
-    """Prices of a file.
+def office_settings(rules: Path | None, guards: Path | None, prices: Path | None = None) -> OfficeSettings:
+    """What the office's own files say, and what is shipped where it has none.
 
     Raises
     ------
     RulesError
         ``rules-invalid`` for a file that cannot be read, or naming the line and the field that is wrong.
     """
-    return read_data_file(Prices, read_office_text(path), str(path))
+    own = read_data_file(Prices, read_office_text(prices), str(prices)) if prices else None
+    return OfficeSettings(rules=load_rules(rules), guards=load_guards(guards), prices=own)

@@ -10,13 +10,10 @@ from typing import Annotated, Final
 import typer
 import uvicorn
 
-from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.screens.guards import load_guards
 from eavefall_service.cli.console import error_console
-from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, read_prices
+from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Role
-from eavefall_service.journeys.advice import HouseRules
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
@@ -54,9 +51,8 @@ def serve(
     guards: GuardsOption = None,
 ) -> None:
     """Open the tool for reps, homeowners and the office in a browser."""
-    own_prices = read_prices(prices) if prices else None
-    own_rules = HouseRules(load_rules(rules), load_guards(guards))
-    settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, own_prices, own_rules)
+    answers = office_settings(rules, guards, prices)
+    settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, answers)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     app = create_app(settings)
     if not _has_users(data):

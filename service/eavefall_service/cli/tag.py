@@ -22,7 +22,7 @@ from eavefall_model.tags.schema import TAGS_FORMAT, PhotoTags
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.cli.console import console, error_console
-from eavefall_service.walk import read_photo
+from eavefall_service.walk import photo_bytes
 
 __all__ = ["find_photos", "register"]
 
@@ -73,7 +73,7 @@ def tag(
 
     def one(path: Path) -> PhotoTags | EavefallError:
         try:
-            data = read_photo(path)
+            data = photo_bytes(path)
             tags = tagger.tag(decode(data, name=str(path), fit_px=tagger.fit_px), str(path))
             if evidence is not None:
                 top = max(FOLIAGE, key=lambda label: tags.foliage[label])

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import cast
 
 from sqlalchemy.orm import Session
 
-from eavefall_model.errors import PhotoError
-from eavefall_model.photo import decode
+from eavefall_model.advice import OfficeSettings
+from eavefall_model.reading import read_photo
 from eavefall_model.tags.tagger import Tagger
-from eavefall_service.journeys.advice import HouseRules, Inputs, advise, latest_advice
+from eavefall_model.vocabulary import Shows
+from eavefall_service.journeys.advice import Inputs, advise, latest_advice, readings_of
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.rows import SurveyRow
@@ -43,7 +45,7 @@ class Rescored:
 
 
 def rescore(
-    session: Session, row: SurveyRow, tagger: Tagger, original: Callable[[str], Path], rules: HouseRules
+    session: Session, row: SurveyRow, tagger: Tagger, original: Callable[[str], Path], office: OfficeSettings
 ) -> Rescored | None:
     """Tag a survey's photos again and run the rules; None where it has no advice to compare with.
 
@@ -53,7 +55,7 @@ def rescore(
     if kept is None:
         return None
     seen = [_again(view, tagger, original) for view in views(session, row.id)]
-    advice = advise(Inputs(assemble(session, row), seen, tagger.model_id, rules))
+    advice = advise(Inputs(assemble(session, row), readings_of(seen), office))
     return Rescored(
         row.id,
         row.name,
@@ -71,7 +73,9 @@ def _again(view: PhotoView, tagger: Tagger, original: Callable[[str], Path]) -> 
         return view
     try:
         data = original(view.row.sha256).read_bytes()
-        photo = decode(data, name=view.row.name, fit_px=tagger.fit_px)
-    except (OSError, PhotoError):
+    except OSError:
         return view
-    return replace(view, tags=tagger.tag(photo, view.row.name))
+    shows = cast(Shows, view.row.shows)
+    return replace(
+        view, tags=read_photo(data, name=view.row.name, shows=shows, tagger=tagger).tags or view.tags
+    )

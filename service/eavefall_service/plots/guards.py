@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, Interval
 from eavefall_service.plots.palette import INK, PAPER, form_style
-from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, advised_guard, interval_text
+from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text
 
 __all__ = ["GuardPlot", "GuardRow", "guard_plot"]
 
@@ -17,6 +18,8 @@ _LOOK = {
     "suits with care": ("#b9cfc2", "///", "D"),
     "does not suit": ("#f4f1ea", "xxx", "X"),
 }
+# The chart ends here; longer waits point on.
+_AXIS_MONTHS: Final = 24.0
 
 
 @dataclass(frozen=True)
@@ -57,8 +60,8 @@ class GuardPlot:
     def draw(self, figure: Figure) -> None:
         """A bar from the 10th to the 90th percentile, a mark at the median, verdict by hatch and by word."""
         axes = figure.add_subplot()
-        longest = max((row.interval.high for row in self.rows), default=24.0)
-        last = min(24.0, max(6.0, longest))
+        longest = max((row.interval.high for row in self.rows), default=_AXIS_MONTHS)
+        last = min(_AXIS_MONTHS, max(6.0, longest))
         for at, row in enumerate(self.rows):
             fill, hatch, marker = _LOOK[row.verdict]
             low, high = min(row.interval.low, last), min(row.interval.high, last)
@@ -67,7 +70,7 @@ class GuardPlot:
             axes.barh(
                 at, width, left=low, height=0.46, facecolor=fill, edgecolor=INK, linewidth=0.7, hatch=hatch
             )
-            beyond = row.interval.typical >= HORIZON_MONTHS
+            beyond = row.interval.typical >= _AXIS_MONTHS
             axes.plot(
                 [min(row.interval.typical, last)], [at], marker=">" if beyond else marker,
                 markersize=9 if beyond else 7, color=INK, markeredgecolor=PAPER, clip_on=False, zorder=5,
@@ -80,7 +83,7 @@ class GuardPlot:
         axes.set_xlim(0, last)
         step = 6 if last > 12 else 2
         ticks = range(0, int(last) + 1, step)
-        axes.set_xticks(ticks, [f"{tick}+" if tick == HORIZON_MONTHS else str(tick) for tick in ticks])
+        axes.set_xticks(ticks, [f"{tick}+" if tick == _AXIS_MONTHS else str(tick) for tick in ticks])
         axes.set_xlabel("months until a hand is needed")
         axes.grid(axis="x")
         axes.set_axisbelow(True)

@@ -8,11 +8,12 @@ does not give is drawn dashed and never measured from here.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from eavefall_model.survey import Eave, Survey, Tree
+from eavefall_model.advice.schema import TreeKind
+from eavefall_model.survey import Eave, Survey
 
 __all__ = ["EaveLine", "House", "Point", "TreeMark", "house_of", "trees_of"]
 
@@ -45,7 +46,7 @@ class House:
 
 @dataclass(frozen=True)
 class TreeMark:
-    """Trunk and crown of one entry of the survey; ``kind`` is ``needle``, ``broad`` or ``unknown``."""
+    """Trunk and crown of one entry of the survey; ``kind`` is ``needle``, ``broad`` or ``unsure``."""
 
     name: str
     count: int
@@ -154,15 +155,9 @@ def _indoors(point: Point, walls: tuple[EaveLine, ...]) -> bool:
     return all(turn > 1e-6 for turn in turns) or all(turn < -1e-6 for turn in turns)
 
 
-def _kind(tree: Tree, forms: Mapping[str, str]) -> str:
-    form = tree.form or forms.get(tree.name)
-    if form in ("long_needle", "short_needle", "scale_leaf") or (form is None and tree.foliage == "needle"):
-        return "needle"
-    return "broad" if form is not None or tree.foliage == "broad" else "unknown"
-
-
-def trees_of(survey: Survey, house: House, forms: Mapping[str, str]) -> tuple[TreeMark, ...]:
-    """Every tree of the survey; ``forms`` gives the form of trees whose survey entry does not."""
+def trees_of(survey: Survey, house: House, kinds: Sequence[TreeKind]) -> tuple[TreeMark, ...]:
+    """Every tree of the survey; ``kinds`` says what each is taken for."""
+    foliage = {kind.tree: kind.foliage for kind in kinds}
     facing = {line.name: line.facing_deg for line in house.eaves}
     marks: list[TreeMark] = []
     for place, tree in enumerate(survey.trees):
@@ -186,7 +181,7 @@ def trees_of(survey: Survey, house: House, forms: Mapping[str, str]) -> tuple[Tr
                 bearing_deg=bearing,
                 distance_m=tree.distance_m,
                 overhang_m=tree.overhang_m,
-                kind=_kind(tree, forms),
+                kind=foliage.get(tree.name, "unsure"),
                 known=None not in (tree.bearing_deg, tree.distance_m, tree.crown_radius_m),
             )
         )

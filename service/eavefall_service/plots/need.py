@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from eavefall_model.vocabulary import GuardKind
 from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import GUARD_WORDS, HORIZON_MONTHS, advised_guard, interval_text
+from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text
 
 # Height of the words and the bar of one curve, on the axis of percentages.
 _ROW = 25.0
@@ -61,7 +61,7 @@ class NeedPlot:
             last = max(last, max(curve.months, default=0.0))
             top = -_ROW * row
             low, high = min(curve.interval.low, last), min(curve.interval.high, last)
-            middle, beyond = min(curve.interval.typical, last), curve.interval.typical >= HORIZON_MONTHS
+            middle, beyond = min(curve.interval.typical, last), curve.interval.typical >= last
             label = f"{curve.label}: {interval_text(curve.interval)}"
             axes.text(0.3, top - 9, label, color=INK, fontsize=8.5, va="center", ha="left")
             bar: dict[str, Any] = {"color": colour, "solid_capstyle": "butt"}

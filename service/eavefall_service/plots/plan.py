@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import string
 import textwrap
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -199,13 +198,13 @@ class PlanPlot:
         axes.text(3.45, 0.21, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5, va="center")
 
 
-def plan_plot(survey: Survey, advice: Advice, forms: Mapping[str, str] | None = None) -> PlanPlot:
-    """The sketch of one survey; ``forms`` gives forms of trees that the survey leaves open."""
+def plan_plot(survey: Survey, advice: Advice) -> PlanPlot:
+    """The sketch of one survey."""
     house = house_of(survey)
     load = {eave.eave: eave.litter_kg_per_m_year.typical for eave in advice.eaves}
     return PlanPlot(
         house,
-        trees_of(survey, house, forms or {}),
+        trees_of(survey, house, advice.trees),
         tuple(load.get(line.name, 0.0) for line in house.eaves),
         survey.wind.from_deg,
     )

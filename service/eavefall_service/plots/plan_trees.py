@@ -27,7 +27,7 @@ __all__ = [
 ARROW_M: Final = 2.4
 WIDTH_IN: Final = 4.6
 _LETTER_IN: Final = 0.066
-_CROWN: Final = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unknown": ("#e3e4e0", "")}
+_CROWN: Final = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unsure": ("#e3e4e0", "")}
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,12 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from eavefall_model.advice.schema import Advice, Interval, MarketOpening, Opening
+from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.units import MM_PER_INCH
 from eavefall_model.vocabulary import GuardKind
 
 __all__ = [
-    "FAILURE_WORDS", "GUARD_WORDS", "HORIZON_MONTHS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
+    "BEYOND", "FAILURE_WORDS", "GUARD_WORDS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
     "advised_guard", "compass",
     "interval_range", "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in",
     "months_count", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
@@ -23,8 +24,8 @@ MONTHS: Final = (
     "November", "December",
 )  # fmt: skip
 MONTHS_SHORT: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-# An interval this long or longer is worded as "more than two years": the time-to-need curves end here.
-HORIZON_MONTHS: Final = 24.0
+# Beyond five years waits are not told apart.
+BEYOND: Final = "more than five years"
 NOTHING_KG_M: Final = 0.001
 GUARD_WORDS: Final[dict[GuardKind, str]] = {
     "none": "no guard",
@@ -38,7 +39,7 @@ FAILURE_WORDS: Final = {
     "gutter fills": "the gutter fills",
     "screen gets covered": "litter covers the screen",
     "outlet blocks": "the outlet blocks",
-    "none expected": "nothing expected within two years",
+    "none expected": "nothing expected within five years",
 }
 # Below this a figure of ours says nothing: under a tenth of a gram, a micron or a millilitre.
 _TINY: Final = 1e-4
@@ -139,9 +140,9 @@ def months_text(months: Iterable[int]) -> str:
 
 
 def months_count(months: float) -> str:
-    """``9 months``, ``1.5 months``, ``over 24 months``: whole months, halves below three."""
+    """``9 months``, ``1.5 months``, ``more than five years``: whole months, halves below three."""
     if months >= HORIZON_MONTHS:
-        return f"over {_unit(f'{HORIZON_MONTHS:.0f}', 'months')}"
+        return BEYOND
     text = _bare(months)
     return _unit(text, "month" if text == "1" else "months")
 
@@ -151,22 +152,23 @@ def _bare(months: float) -> str:
 
 
 def interval_range(interval: Interval) -> str:
-    """``6 to 14 months``, ``20 to over 24 months``."""
-    if interval.low >= HORIZON_MONTHS:
-        return months_count(interval.low)
-    low, high = _bare(interval.low), months_count(interval.high)
-    return high if high == months_count(interval.low) else f"{low} to {high}"
+    """``6 to 14 months``, ``20 months to more than five years``."""
+    low, high = months_count(interval.low), months_count(interval.high)
+    if low == high:
+        return high
+    return f"{low} to {high}" if interval.high >= HORIZON_MONTHS else f"{_bare(interval.low)} to {high}"
 
 
 def interval_text(interval: Interval) -> str:
-    """``9 months (6 to 14)``; from two years on ``over 24 months``, with the soonest if that is sooner."""
+    """``9 months (6 to 14)``; ``more than five years``, with the soonest if that is sooner."""
     typical = months_count(interval.typical)
-    if interval.low >= HORIZON_MONTHS or _bare(interval.low) == _bare(interval.high):
+    if months_count(interval.low) == months_count(interval.high):
         return typical
     if interval.typical >= HORIZON_MONTHS:
-        return f"{typical} (from {_bare(interval.low)})"
-    high = "over 24" if interval.high >= HORIZON_MONTHS else _bare(interval.high)
-    return f"{typical} ({_bare(interval.low)} to {high})"
+        return f"{typical} (from {months_count(interval.low)})"
+    if interval.high >= HORIZON_MONTHS:
+        return f"{typical} ({interval_range(interval)})"
+    return f"{typical} ({_bare(interval.low)} to {_bare(interval.high)})"
 
 
 def sieve_text(opening: Opening) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from eavefall_model.advice.schema import Advice, Opening
+from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
-    HORIZON_MONTHS,
     advised_guard,
     interval_range,
     joined,
@@ -122,7 +122,7 @@ def _how_often(advice: Advice) -> Answer:
     guarded = advised_guard(advice) not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
     rare = interval.typical >= HORIZON_MONTHS
-    headline = "Less than once in two years" if rare else f"About every {months_count(interval.typical)}"
+    headline = "Less than once in five years" if rare else f"About every {months_count(interval.typical)}"
     lines = []
     if interval.low < HORIZON_MONTHS:
         lines.append(f"8 of 10 trial runs: {interval_range(interval)}.")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from eavefall_model.advice.schema import Advice, MeasureNext, Reason
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
-from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.plots.guards import guard_plot
 from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
@@ -36,7 +36,7 @@ from eavefall_service.report.tables import (
     take_off_table,
     water_table,
 )
-from eavefall_service.report.widths import taxon_of, width_bars
+from eavefall_service.report.widths import width_bars
 
 __all__ = ["build_report"]
 
@@ -53,18 +53,20 @@ def build_report(
     survey: Survey,
     advice: Advice,
     photos: Mapping[str, PhotoPicture],
-    tags: Mapping[str, PhotoTags],
-    gauges: Mapping[str, GaugeResult],
+    readings: Sequence[Reading],
 ) -> ReportDocument:
     """The document that both renderers lay out.
 
     Parameters
     ----------
-    photos, tags, gauges
+    photos
         By the photo's file name as the survey writes it. A photo without an entry is left out.
+    readings
+        Of the photos, as people corrected them.
     """
+    tags = {each.photo: each.tags for each in readings if each.tags is not None}
+    gauges = {each.photo: each.gauge for each in readings if each.gauge is not None}
     pictures = pictures_of(survey, photos, tags, gauges)
-    forms = _forms(survey, advice, tags, gauges)
     guards = guards_table(advice)
     return ReportDocument(
         title=survey.name,
@@ -75,10 +77,10 @@ def build_report(
         pictures=pictures,
         plan=Figure(
             "plan",
-            plan_plot(survey, advice, forms),
+            plan_plot(survey, advice),
             "A sketch from the survey's distances and bearings, north up. Thicker eaves catch more.",
         ),
-        figures=_figures(survey, advice, gauges, forms),
+        figures=_figures(survey, advice, gauges),
         guards=guards,
         eaves=eaves_table(advice),
         water=water_table(advice),
@@ -135,28 +137,6 @@ def _about(about: str | None) -> str:
     return words.get(about, about or "")
 
 
-def _forms(
-    survey: Survey, advice: Advice, tags: Mapping[str, PhotoTags], gauges: Mapping[str, GaugeResult]
-) -> dict[str, str]:
-    """Form of each tree by its species, else by a gauge photo, else as its photos settle it."""
-    found: dict[str, str] = {}
-    for tree in survey.trees:
-        taxon = taxon_of(tree, {})
-        if taxon is not None:
-            found[tree.name] = taxon.form
-    owned = [(ref.of, ref.file) for ref in survey.photos if ref.of is not None]
-    for name, file in owned:
-        gauge = gauges.get(file)
-        if gauge is not None and gauge.summary is not None and gauge.summary.form != "unsure":
-            found.setdefault(name, gauge.summary.form)
-    for name, file in owned:
-        seen = tags.get(file)
-        # Photos that contradict each other settle nothing.
-        if seen is not None and seen.verdict.form != "unsure" and file not in advice.check_photos:
-            found.setdefault(name, seen.verdict.form)
-    return found
-
-
 def _facts(survey: Survey) -> tuple[Fact, ...]:
     known = [eave.length_m for eave in survey.eaves if eave.length_m is not None]
     eaves = f"{len(survey.eaves)} {'eave' if len(survey.eaves) == 1 else 'eaves'}"
@@ -181,9 +161,7 @@ def _facts(survey: Survey) -> tuple[Fact, ...]:
     return tuple(facts)
 
 
-def _figures(
-    survey: Survey, advice: Advice, gauges: Mapping[str, GaugeResult], forms: Mapping[str, str]
-) -> tuple[Figure, ...]:
+def _figures(survey: Survey, advice: Advice, gauges: Mapping[str, GaugeResult]) -> tuple[Figure, ...]:
     heaviest = max(advice.eaves, key=lambda eave: eave.litter_kg_per_m_year.typical)
     opening = None if advice.opening_mm is None else advice.opening_mm.high_mm
     return (
@@ -200,7 +178,7 @@ def _figures(
         ),
         Figure(
             "opening",
-            OpeningPlot(width_bars(survey, gauges, forms), opening),
+            OpeningPlot(width_bars(survey, advice, gauges), opening),
             "What is narrower than the opening can slip through end first; what is wider stays out.",
         ),
         Figure(

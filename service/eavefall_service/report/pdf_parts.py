@@ -15,7 +15,6 @@ from reportlab.platypus import Table as Grid
 
 from eavefall_service.plots.canvas import plot_png
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, RULE, SECOND
-from eavefall_service.plots.words import HORIZON_MONTHS
 from eavefall_service.report.document import Answer, Entry, Fact, Figure, Picture, Table
 from eavefall_service.report.pdf_text import safe_text, style
 
@@ -127,9 +126,12 @@ def figure_block(figure: Figure, width: float) -> list[Flowable]:
     return [paragraph(figure.plot.title, "sub"), image, paragraph(figure.caption, "small")]
 
 
+_BAR_MONTHS: Final = 24.0
+
+
 def _range_bar(bar: tuple[float, float, float], width: float) -> Drawing:
     """Low to high as a bar and typical as a tick on a scale of two years."""
-    low, typical, high = (min(months / HORIZON_MONTHS, 1.0) * width for months in bar)
+    low, typical, high = (min(months / _BAR_MONTHS, 1.0) * width for months in bar)
     drawing = Drawing(width, 5)
     drawing.add(Line(0, 2.5, width, 2.5, strokeColor=HexColor(RULE), strokeWidth=0.5))
     drawing.add(Rect(low, 1, max(high - low, 1), 3, fillColor=HexColor(ACCENT), strokeColor=None))

@@ -3,36 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import cast
+from typing import Literal
 
-from eavefall_model.errors import SurveyError
+from eavefall_model.advice import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
 from eavefall_model.vocabulary import Form
 from eavefall_service.plots.opening import WidthBar
 
-__all__ = ["taxon_of", "width_bars"]
+__all__ = ["width_bars"]
 
 # Wide pieces never decide an opening; the narrow ones of each tree do.
 _PER_TREE = 2
 _MOST = 10
 
 
-def taxon_of(tree: Tree, forms: Mapping[str, str]) -> Taxon | None:
-    """What a tree is taken for: its species, else its form, else the form in ``forms``; else nothing."""
+def _taxon_of(tree: Tree, form: Form | Literal["unsure"]) -> Taxon | None:
     if tree.species:
-        try:
-            return find_taxon(tree.species)
-        except SurveyError:
-            pass
-    form = tree.form or cast("Form | None", forms.get(tree.name))
-    return generic_taxon(form) if form else None
+        return find_taxon(tree.species)
+    return None if form == "unsure" else generic_taxon(form)
 
 
-def width_bars(
-    survey: Survey, gauges: Mapping[str, GaugeResult], forms: Mapping[str, str]
-) -> tuple[WidthBar, ...]:
+def width_bars(survey: Survey, advice: Advice, gauges: Mapping[str, GaugeResult]) -> tuple[WidthBar, ...]:
     """Measured widths, then the narrowest pieces of each kind of tree, narrowest first; at most ten."""
     measured: list[WidthBar] = []
     for ref in survey.photos:
@@ -41,7 +34,12 @@ def width_bars(
             summary = gauge.summary
             name = ref.of or "needles"
             measured.append(WidthBar(name, summary.width_p5_mm, summary.width_p95_mm, measured=True))
-    known = [taxon for tree in survey.trees if (taxon := taxon_of(tree, forms)) is not None]
+    forms = {kind.tree: kind.form for kind in advice.trees}
+    known = [
+        taxon
+        for tree in survey.trees
+        if (taxon := _taxon_of(tree, forms.get(tree.name, "unsure"))) is not None
+    ]
     bars = [
         WidthBar(f"{taxon.common} {part.part}", *part.width_mm)
         for taxon in {taxon.name: taxon for taxon in known}.values()

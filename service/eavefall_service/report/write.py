@@ -29,8 +29,8 @@ def write_report(walk: Walk, path: Path, *, rendered: bool = False) -> None:
         raise EavefallError(
             "report-not-written", f"{path} ends neither in .html nor in .pdf.", "Name the kind of report so."
         )
-    photos = {name: picture_from_rgb(rgb, rendered=rendered) for name, rgb in walk.pictures.items()}
-    document = build_report(walk.survey, walk.advice, photos, walk.tags, walk.gauges)
+    photos = {name: picture_from_rgb(rgb, rendered=rendered) for name, rgb in walk.pictures().items()}
+    document = build_report(walk.survey, walk.advice, photos, walk.readings)
     data = render_pdf(document) if kind == ".pdf" else render_html(document).encode("utf-8")
     half = path.with_name(f".{path.name}.part")
     try:

@@ -17,10 +17,9 @@ __all__ = ["current_advice", "refresh_needs"]
 
 def current_advice(office: Office, survey_id: str, actor: Actor) -> Advice:
     """The advice for the survey as it stands. May take a second; not for the event loop."""
-    model_id = office.tagger().model_id
     with office.database.read() as session:
         row = open_survey(session, survey_id, actor)
-        inputs = inputs_of(session, row, model_id, office.settings.rules)
+        inputs = inputs_of(session, row, office.settings.answers)
         latest = latest_advice(session, survey_id)
         if latest is not None and latest.input_sha256 == inputs.sha256:
             return Advice.model_validate(latest.body)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from eavefall_model.gauge.measure import measure as measure_needles
 from eavefall_model.gauge.overlay import draw as draw_gauge
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode, display_jpeg
+from eavefall_model.reading import decode_to_read, read_decoded, read_photo
 from eavefall_model.tags.overlay import draw as draw_evidence
 from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.journeys import photos
@@ -24,10 +24,9 @@ def tag_again(office: Office, photo_id: int) -> None:
     """Tag a stored photo, as after a crash between its row and its tags."""
     with office.database.read() as session:
         row = session.get_one(PhotoRow, photo_id)
-    photo = _decode_kept(office, row.sha256, office.tagger().fit_px)
-    tags = office.tagger().tag(photo, row.name)
+    read = read_photo(_bytes(office, row.sha256), name=row.name, shows="tree", tagger=office.tagger())
     with office.database.write() as session:
-        photos.add_tags(session, photo_id, tags)
+        photos.add_tags(session, photo_id, read.tags, read.failure.code if read.failure else None)
     show(office, row.sha256)
     if row.shows == "gauge":
         gauge(office, photo_id)
@@ -37,8 +36,10 @@ def gauge(office: Office, photo_id: int) -> GaugeResult:
     """Measure a close-up at full size, keep the result and draw what was measured."""
     with office.database.read() as session:
         row = session.get_one(PhotoRow, photo_id)
-    photo = _decode_kept(office, row.sha256, None)
-    result = measure_needles(photo, row.reference or "card", name=row.name)
+    tagger = office.tagger()
+    photo = decode_to_read(_bytes(office, row.sha256), name=row.name, shows="gauge", tagger=tagger)
+    result = read_decoded(photo, name=row.name, shows="gauge", reference=row.reference, tagger=tagger).gauge
+    assert result is not None  # a gauge photo is measured or refused, and both are results
     with office.database.write() as session:
         photos.add_gauge(session, photo_id, result)
     office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
@@ -73,4 +74,8 @@ def show(office: Office, sha256: str) -> None:
 
 
 def _decode_kept(office: Office, sha256: str, fit_px: int | None) -> Photo:
-    return decode(office.photos.original(sha256).read_bytes(), name="The photo", fit_px=fit_px)
+    return decode(_bytes(office, sha256), name="The photo", fit_px=fit_px)
+
+
+def _bytes(office: Office, sha256: str) -> bytes:
+    return office.photos.original(sha256).read_bytes()

@@ -18,6 +18,7 @@ from starlette.requests import ClientDisconnect
 
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import Photo, decode
+from eavefall_model.reading import decode_to_read, read_decoded
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.journeys import photos, transfer
 from eavefall_service.journeys.actor import Actor
@@ -135,18 +136,19 @@ def _take_in(
             view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
             return Taken(known, view.tags, False)
     # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
-    photo = decode(incoming.read(), name="The photo", fit_px=_fit_px(office), sha256=incoming.sha256)
+    photo = _decode(office, incoming.read(), "The photo", incoming.sha256)
     taken = _keep(office, survey_id, actor, meta, incoming, photo)
     if taken.row.shows == "gauge" and measure:
         office.work.later(partial(photo_reading.gauge, office, taken.row.id))
     return taken
 
 
-def _fit_px(office: Office) -> int:
+def _decode(office: Office, data: bytes, name: str, sha256: str | None = None) -> Photo:
     try:
-        return office.tagger().fit_px
-    except Exception:
-        return photo_reading.SHOW_PX  # a photo is taken in even where it cannot be read
+        tagger = office.tagger()
+    except Exception:  # a photo is taken in even where it cannot be read
+        return decode(data, name=name, fit_px=photo_reading.SHOW_PX, sha256=sha256)
+    return decode_to_read(data, name=name, shows="tree", tagger=tagger, sha256=sha256)
 
 
 def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:
@@ -182,7 +184,7 @@ def _keep(
 def _tags_of(office: Office, photo: Photo) -> tuple[PhotoTags | None, str | None]:
     """Tags, or the code of why there are none; a photo is kept either way."""
     try:
-        return office.tagger().tag(photo, "photo"), None
+        return read_decoded(photo, name="photo", shows="tree", tagger=office.tagger()).tags, None
     except EavefallError as error:
         _log.warning("a photo has no tags: %s", error)
         return None, error.code
@@ -208,7 +210,7 @@ def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow
         words = {key: about.get(key) for key in ("shows", "of", "reference", "shot")}
         meta = PhotoMeta(**{key: value for key, value in words.items() if isinstance(value, str) and value})
         meta.check()
-        found.append((about, meta, decode(raw, name=f"Photo {at + 1}", fit_px=photo_reading.SHOW_PX), raw))
+        found.append((about, meta, _decode(office, raw, f"Photo {at + 1}"), raw))
     if len(found) > limits.PHOTOS_PER_SURVEY:
         raise refuse("too-many-photos")
     with office.database.write() as session:

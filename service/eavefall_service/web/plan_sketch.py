@@ -6,12 +6,13 @@ Drawn in the page's own colours (``currentColor`` and classes), north up, from t
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Sequence
 from html import escape
 from typing import Final
 
 from markupsafe import Markup
 
+from eavefall_model.advice.schema import TreeKind
 from eavefall_model.survey import Survey
 from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
 
@@ -20,10 +21,10 @@ __all__ = ["plan_sketch"]
 _REACH_M: Final = 14.0
 
 
-def plan_sketch(survey: Survey, forms: Mapping[str, str] | None = None) -> Markup:
+def plan_sketch(survey: Survey, kinds: Sequence[TreeKind]) -> Markup:
     """An inline ``<svg>`` of house, eaves and trees; 1 unit is 1 m."""
     house = house_of(survey)
-    trees = trees_of(survey, house, forms or {})
+    trees = trees_of(survey, house, kinds)
     half = max(math.hypot(*corner) for corner in house.corners)
     view = half + _REACH_M + 2
     marks = "".join(_tree(tree, half + _REACH_M) for tree in trees)

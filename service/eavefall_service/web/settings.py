@@ -8,9 +8,8 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 
+from eavefall_model.advice import OfficeSettings
 from eavefall_model.errors import ServiceError
-from eavefall_model.survey import Prices
-from eavefall_service.journeys.advice import HouseRules
 
 __all__ = ["LOOPBACK_SECRET", "Settings"]
 
@@ -40,10 +39,8 @@ class Settings:
         Age at which photos are deleted.
     office : str
         Name shown to homeowners.
-    prices : Prices, optional
-        The office's own prices, which every new survey starts with.
-    rules : HouseRules
-        What answers rest on; surveys are answered anew when it has changed.
+    answers : OfficeSettings
+        Rules, guards and prices that answers rest on; surveys are answered anew when they have changed.
 
     Raises
     ------
@@ -59,8 +56,7 @@ class Settings:
     secret: str = LOOPBACK_SECRET
     keep_photos_days: int = 365
     office: str = "our office"
-    prices: Prices | None = None
-    rules: HouseRules = field(default_factory=HouseRules)
+    answers: OfficeSettings = field(default_factory=OfficeSettings)
 
     def __post_init__(self) -> None:
         if self.on_loopback and not self.public_url:

@@ -6,7 +6,8 @@ import calendar
 from collections.abc import Iterable
 from typing import Final
 
-from eavefall_service.plots.words import HORIZON_MONTHS
+from eavefall_model.shed.months import HORIZON_MONTHS
+from eavefall_service.plots.words import BEYOND
 
 __all__ = [
     "CLASSES",
@@ -109,11 +110,11 @@ def compass(bearing_deg: float | None) -> str:
 
 
 def _span(low: float, high: float) -> str:
-    """``5 to 14 months``, ``8 months to over 2 years``: beyond the rules' horizon nothing is told apart."""
+    """``5 to 14 months``, ``8 months to more than five years``."""
     if low >= HORIZON_MONTHS:
-        return "over 2 years"
+        return BEYOND
     if high >= HORIZON_MONTHS:
-        return f"{low:.0f} months to over 2 years"
+        return f"{low:.0f} months to {BEYOND}"
     return f"{low:.0f} to {high:.0f} months" if round(low) != round(high) else f"{high:.0f} months"
 
 
@@ -121,13 +122,15 @@ def interval(low: float | None, typical: float | None, high: float | None) -> st
     """``about every 8 months (5 to 14 months)``."""
     if low is None or typical is None or high is None:
         return "not known yet"
-    often = "less than once in 2 years" if typical >= HORIZON_MONTHS else f"about every {typical:.0f} months"
+    often = (
+        "less than once in five years" if typical >= HORIZON_MONTHS else f"about every {typical:.0f} months"
+    )
     return f"{often} ({_span(low, high)})"
 
 
 def months_span(low: float, high: float) -> str:
-    """``Every 5 to 14 months``, ``Every 8 months to over 2 years``, ``Less than once in 2 years``."""
-    return "Less than once in 2 years" if low >= HORIZON_MONTHS else f"Every {_span(low, high)}"
+    """``Every 5 to 14 months``, ``Less than once in five years``."""
+    return "Less than once in five years" if low >= HORIZON_MONTHS else f"Every {_span(low, high)}"
 
 
 def months(numbers: Iterable[int]) -> str:

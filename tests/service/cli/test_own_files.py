@@ -9,8 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from eavefall_model.errors import EavefallError
+from eavefall_model.survey import Prices
 from eavefall_service.cli import assess, build_app, serve
-from eavefall_service.cli.own_files import read_prices
+from eavefall_service.cli.own_files import office_settings
 
 # Invented numbers.
 PRICES = "currency: EUR\nguard_per_m:\n  woven_micromesh: [10, 20]\ngutter_per_m: [5, 6]\n"
@@ -30,19 +31,25 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def prices_of(path: Path) -> Prices:
+    prices = office_settings(None, None, path).prices
+    assert prices is not None
+    return prices
+
+
 def test_prices_are_read_and_faults_are_named_by_their_line(folder: Path) -> None:
     good = folder / "prices.yaml"
-    assert read_prices(good).guard_per_m == {"woven_micromesh": (10.0, 20.0)}
+    assert prices_of(good).guard_per_m == {"woven_micromesh": (10.0, 20.0)}
     good.write_text(PRICES.replace("woven_micromesh", "gold_leaf"), "utf-8")
     with pytest.raises(EavefallError, match="line 3") as refused:
-        read_prices(good)
+        prices_of(good)
     assert refused.value.code == "rules-invalid"
     with pytest.raises(EavefallError, match="cannot be read"):
-        read_prices(folder / "absent.yaml")
+        prices_of(folder / "absent.yaml")
 
 
 def test_both_commands_read_the_file_with_the_same_code() -> None:
-    assert assess.read_prices is serve.read_prices is read_prices
+    assert assess.office_settings is serve.office_settings is office_settings
 
 
 def price_of(folder: Path, *more: str) -> tuple[float, float, str, float]:
@@ -77,7 +84,7 @@ def test_a_wrong_price_file_is_refused_before_any_work(folder: Path) -> None:
 def test_a_range_starts_with_the_low_price(folder: Path, given: str) -> None:
     (folder / "prices.yaml").write_text(PRICES.replace("[10, 20]", given), "utf-8")
     with pytest.raises(EavefallError, match="woven_micromesh: give the low price first"):
-        read_prices(folder / "prices.yaml")
+        prices_of(folder / "prices.yaml")
 
 
 def test_a_file_that_is_not_there_is_named(folder: Path) -> None:

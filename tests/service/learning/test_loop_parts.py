@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from eavefall_model.advice import OfficeSettings
 from eavefall_model.advice.rulebook import parse_rules
 from eavefall_model.errors import RulesError, ServiceError
 from eavefall_model.photo import decode
@@ -64,7 +65,7 @@ def data(tmp_path: Path) -> Path:
             sent = photos.add_photo(session, row, REX, photo, incoming.size, meta, most=9, most_gauge=9)
             photos.add_tags(session, sent.id, tagger.tag(photo, sent.name))
             session.flush()
-            inputs = advice.inputs_of(session, row, tagger.model_id, advice.HouseRules())
+            inputs = advice.inputs_of(session, row, OfficeSettings())
             advice.store_advice(session, row, inputs, advice.advise(inputs))
             decisions.decide(session, row, REX, "submit")
             if number == 1:
@@ -140,7 +141,7 @@ def test_scoring_again_with_the_same_model_changes_nothing(data: Path) -> None:
     database, kept = Database(data / "eavefall.db"), PhotoFolder(data / "photos")
     with database.read() as session:
         row = session.get_one(SurveyRow, f"{7:016x}")
-        again = rescore(session, row, Tagger.load(), kept.original, advice.HouseRules())
+        again = rescore(session, row, Tagger.load(), kept.original, OfficeSettings())
     database.close()
     assert again is not None
     assert not again.changed

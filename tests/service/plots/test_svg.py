@@ -181,7 +181,7 @@ def test_long_intervals_end_at_the_horizon(advice: Advice) -> None:
         for row in advice.guards
     )
     rare = advice.model_copy(update={"guards": guards})
-    assert "over 24" in need_plot(rare).alt
+    assert "more than five years" in need_plot(rare).alt
     assert "<svg" in plot_svg(need_plot(rare), "a")
     assert "<svg" in plot_svg(guard_plot(rare), "b")
 

@@ -37,9 +37,9 @@ def test_months_by_name(months: tuple[int, ...], expected: str) -> None:
     [
         (6, 9, 14, "9 months (6 to 14)"),
         (0.9, 1.1, 1.4, "1 month (1 to 1.5)"),
-        (2.2, 3.2, 40, "3 months (2 to over 24)"),
-        (20, 30, 60, "over 24 months (from 20)"),
-        (30, 40, 60, "over 24 months"),
+        (2.2, 3.2, 40, "3 months (2 to 40)"),
+        (20, 60, 60, "more than five years (from 20 months)"),
+        (60, 60, 60, "more than five years"),
         (9, 9, 9, "9 months"),
         (0.1, 0.2, 0.3, "0.5 months"),
     ],
@@ -50,8 +50,10 @@ def test_interval(low: float, typical: float, high: float, expected: str) -> Non
 
 def test_interval_range() -> None:
     assert plain(words.interval_range(Interval(low=6, typical=9, high=14))) == "6 to 14 months"
-    assert plain(words.interval_range(Interval(low=6, typical=9, high=99))) == "6 to over 24 months"
-    assert plain(words.interval_range(Interval(low=30, typical=40, high=99))) == "over 24 months"
+    assert (
+        plain(words.interval_range(Interval(low=6, typical=9, high=99))) == "6 months to more than five years"
+    )
+    assert plain(words.interval_range(Interval(low=60, typical=60, high=60))) == "more than five years"
 
 
 def test_both_unit_systems() -> None:

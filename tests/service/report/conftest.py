@@ -9,6 +9,7 @@ import pytest
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult, GaugeSummary
+from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.schema import FoliageVerdict, PhotoQuality, PhotoTags, Verdict
@@ -115,12 +116,18 @@ def gauges() -> dict[str, GaugeResult]:
 
 
 @pytest.fixture(scope="session")
+def readings(tags: dict[str, PhotoTags], gauges: dict[str, GaugeResult]) -> tuple[Reading, ...]:
+    """What was read of all photos."""
+    tagged = [Reading(name, tags=each) for name, each in tags.items()]
+    return (*tagged, *(Reading(name, gauge=each) for name, each in gauges.items()))
+
+
+@pytest.fixture(scope="session")
 def document(
     survey: Survey,
     advice: Advice,
     photos: dict[str, PhotoPicture],
-    tags: dict[str, PhotoTags],
-    gauges: dict[str, GaugeResult],
+    readings: tuple[Reading, ...],
 ) -> ReportDocument:
     """The whole report of the invented house."""
-    return build_report(survey, advice, photos, tags, gauges)
+    return build_report(survey, advice, photos, readings)

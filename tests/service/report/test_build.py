@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import Advice, Assumed, Interval
+from eavefall_model.advice.schema import Advice, Assumed, Interval, TreeKind
 from eavefall_model.gauge.schema import GaugeResult, Refusal
+from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
-from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.plots.words import GUARD_WORDS
 from eavefall_service.report.build import build_report
 from eavefall_service.report.document import ReportDocument
@@ -19,7 +19,7 @@ def plain(text: str) -> str:
 
 
 def rebuilt(survey: Survey, advice: Advice, **changes: object) -> ReportDocument:
-    return build_report(survey, advice.model_copy(update=changes), {}, {}, {})
+    return build_report(survey, advice.model_copy(update=changes), {}, ())
 
 
 def test_three_answers(document: ReportDocument) -> None:
@@ -103,14 +103,14 @@ def test_no_guard_needed(survey: Survey, advice: Advice) -> None:
         fineness_class="no-guard-needed",
         opening_mm=None,
         recommended_guard="none",
-        interval_unguarded_months=Interval(low=14, typical=30, high=80),
+        interval_unguarded_months=Interval(low=14, typical=60, high=60),
         clean_in=(),
     )
     fine, often, _ = document.answers
     assert fine.headline == "No guard is needed"
-    assert often.headline == "Less than once in two years"
+    assert often.headline == "Less than once in five years"
     words = plain(" ".join(often.lines))
-    assert "14 to over 24 months" in words
+    assert "14 months to more than five years" in words
     assert "By hand, without a guard." in words
     assert "Without a guard:" not in words
     assert not any("mat of litter lying on the guard" in line for line in document.until_then)
@@ -195,17 +195,17 @@ def test_a_refused_gauge_says_why(
 ) -> None:
     refusal = Refusal(reason="blurred", message="The needles are blurred.", retake="Hold still.")
     refused = gauges["needles.jpg"].model_copy(update={"summary": None, "refused": refusal})
-    document = build_report(survey, advice, photos, {}, {"needles.jpg": refused})
+    document = build_report(survey, advice, photos, (Reading("needles.jpg", gauge=refused),))
     assert "no measurement: The needles are blurred." in document.pictures[2].caption
     assert not any(bar.measured for bar in document.figures[2].plot.bars)  # type: ignore[attr-defined]
 
 
 def test_photos_that_failed_are_named(
-    survey: Survey, advice: Advice, photos: dict[str, PhotoPicture], tags: dict[str, PhotoTags]
+    survey: Survey, advice: Advice, photos: dict[str, PhotoPicture], readings: tuple[Reading, ...]
 ) -> None:
     some = {name: photo for name, photo in photos.items() if name != "front.jpg"}
     changed = advice.model_copy(update={"failed_photos": ("front.jpg",), "check_photos": ("pines.jpg",)})
-    document = build_report(survey, changed, some, tags, {})
+    document = build_report(survey, changed, some, readings)
     assert [picture.name for picture in document.pictures] == ["pines.jpg", "needles.jpg"]
     assert [notice.heading for notice in document.notices] == [
         "Photos that could not be read",
@@ -232,30 +232,16 @@ def test_the_document_is_a_pure_function(
     survey: Survey,
     advice: Advice,
     photos: dict[str, PhotoPicture],
-    tags: dict[str, PhotoTags],
-    gauges: dict[str, GaugeResult],
+    readings: tuple[Reading, ...],
 ) -> None:
-    assert build_report(survey, advice, photos, tags, gauges) == document
+    assert build_report(survey, advice, photos, readings) == document
 
 
-def test_what_settles_the_kind_of_a_tree(
-    survey: Survey, advice: Advice, tags: dict[str, PhotoTags], gauges: dict[str, GaugeResult]
-) -> None:
-    pines = survey.trees[0].model_copy(update={"species": None, "form": None})
-    unknown = survey.model_copy(update={"trees": (pines,)})
-    broad = tags["pines.jpg"].verdict.model_copy(update={"form": "broad_leaf"})
-    wrong = {"pines.jpg": tags["pines.jpg"].model_copy(update={"verdict": broad})}
-
-    def kind(advice: Advice, tags: dict[str, PhotoTags], gauges: dict[str, GaugeResult]) -> str:
-        plan = build_report(unknown, advice, {}, tags, gauges).plan.plot
-        return plan.trees[0].kind  # type: ignore[attr-defined, no-any-return]
-
-    assert kind(advice, tags, {}) == "needle"
-    assert kind(advice, wrong, {}) == "broad"
-    # Needles measured beside a card outweigh a tag, and a photo that is contradicted settles nothing.
-    assert kind(advice, wrong, gauges) == "needle"
-    assert kind(advice.model_copy(update={"check_photos": ("pines.jpg",)}), wrong, {}) == "unknown"
-    assert kind(advice, {}, {}) == "unknown"
+def test_the_plan_draws_what_the_answer_takes_a_tree_for(survey: Survey, advice: Advice) -> None:
+    for foliage in ("needle", "broad", "unsure"):
+        kind = TreeKind(tree=survey.trees[0].name, foliage=foliage, form="unsure", known="photos")
+        plan = rebuilt(survey, advice, trees=(kind,)).plan.plot
+        assert plan.trees[0].kind == foliage  # type: ignore[attr-defined]
 
 
 def test_many_trees_stay_readable(survey: Survey, advice: Advice) -> None:

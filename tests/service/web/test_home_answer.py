@@ -196,7 +196,7 @@ def test_figures_stay_those_of_the_reason(pines: tuple[Survey, Advice]) -> None:
         (2.62, "about 2.6 times a year"),
         (1.02, "about once a year"),
         (0.8, "about every 15 months"),
-        (0.4, "less than once in two years"),
+        (0.2, "less than once in five years"),
     ],
 )
 def test_how_often_in_words(per_year: float, said: str, pines: tuple[Survey, Advice]) -> None:
@@ -256,7 +256,7 @@ def test_a_class_comes_with_what_it_may_also_turn_out_to_be(pines: tuple[Survey,
     answer = home_answer(quote, survey)
     assert answer.fine == "An extra-fine screen, to be on the safe side"
     assert answer.fine_lines[-1].endswith("turn out to be a fine screen or no screen at all.")
-    assert answer.often == "Every 9 months to over 2 years"
+    assert answer.often == "Every 9 months to more than five years"
     assert answer.first == ()
 
 

@@ -69,7 +69,10 @@ def test_network_without_a_secret_never_starts(tmp_path):
 def test_new_surveys_start_with_the_offices_prices(own_server):
     prices = Prices(currency="EUR", guard_per_m={"woven_micromesh": (10, 20)})  # invented numbers
     office = own_server.office
-    own_server.app.state.office = replace(office, settings=replace(office.settings, prices=prices))
+    own_server.app.state.office = replace(
+        office,
+        settings=replace(office.settings, answers=replace(office.settings.answers, prices=prices)),
+    )
     client = own_server.person("olga", "rep")
     answer = client.put("/api/1/surveys/0123456789abcdef", json={"name": "Priced"})
     assert answer.json()["document"]["prices"]["currency"] == "EUR"
@@ -87,8 +90,8 @@ def test_surveys_are_answered_anew_when_the_offices_rules_change(own_server):
     text = files("eavefall_model.advice").joinpath("rules.yaml").read_text("utf-8")
     book = parse_rules(f"{text}\n# the office's own copy\n")
     office = own_server.office
-    rules = replace(office.settings.rules, book=book)
-    own_server.app.state.office = replace(office, settings=replace(office.settings, rules=rules))
+    answers = replace(office.settings.answers, rules=book)
+    own_server.app.state.office = replace(office, settings=replace(office.settings, answers=answers))
     own = client.get(f"{survey}/advice").json()
     assert book.digest in own["provenance"]["rules"]
     assert book.digest not in shipped["provenance"]["rules"]

@@ -12,9 +12,9 @@ from eavefall_service.web import words
     [
         ((5, 8, 14), "about every 8 months (5 to 14 months)"),
         ((8, 8.2, 8.4), "about every 8 months (8 months)"),
-        ((8, 20, 60), "about every 20 months (8 months to over 2 years)"),
-        ((12, 60, 60), "less than once in 2 years (12 months to over 2 years)"),
-        ((60, 60, 60), "less than once in 2 years (over 2 years)"),
+        ((8, 20, 60), "about every 20 months (8 months to more than five years)"),
+        ((12, 60, 60), "less than once in five years (12 months to more than five years)"),
+        ((60, 60, 60), "less than once in five years (more than five years)"),
         ((None, None, None), "not known yet"),
     ],
 )
@@ -26,8 +26,8 @@ def test_interval(values, text):
     ("low", "high", "text"),
     [
         (5, 14, "Every 5 to 14 months"),
-        (5, 60, "Every 5 months to over 2 years"),
-        (24, 60, "Less than once in 2 years"),
+        (5, 60, "Every 5 months to more than five years"),
+        (60, 60, "Less than once in five years"),
     ],
 )
 def test_months_span(low, high, text):

@@ -7,9 +7,10 @@ from typing import Final
 
 from eavefall_model.advice.schema import Advice, Reason
 from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.survey import Survey
 from eavefall_service.journeys.prequote import HOME_TREE
-from eavefall_service.plots.words import HORIZON_MONTHS, joined, mm_and_in, months_count, per_cent
+from eavefall_service.plots.words import BEYOND, joined, mm_and_in, months_count, per_cent
 
 __all__ = ["CLASSES", "GUARDS", "HOLES", "accepted", "figures_of", "gutter_name", "tree_name", "wait"]
 
@@ -60,14 +61,14 @@ def gutter_name(name: str, survey: Survey) -> str:
 
 
 def wait(months: float) -> str:
-    """``about every 9 months``, ``less than once in two years``."""
+    """``about every 9 months``, ``less than once in five years``."""
     return (
-        "less than once in two years" if months >= HORIZON_MONTHS else f"about every {months_count(months)}"
+        "less than once in five years" if months >= HORIZON_MONTHS else f"about every {months_count(months)}"
     )
 
 
 def _waits(months: float) -> str:
-    return "more than two years" if months >= HORIZON_MONTHS else f"about {months_count(months)}"
+    return BEYOND if months >= HORIZON_MONTHS else f"about {months_count(months)}"
 
 
 def _rate(per_year: float) -> str:

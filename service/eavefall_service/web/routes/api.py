@@ -114,7 +114,7 @@ def api_surveys(
 def api_put_survey(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: SurveyIn) -> SurveyOut:
     """Make a survey under an id of the caller's own (16 random hexadecimal digits); repeating is harmless."""
     with office.database.write() as session:
-        row = surveys.create(session, survey_id, body.name, actor, office.settings.prices)
+        row = surveys.create(session, survey_id, body.name, actor, office.settings.answers.prices)
         return survey_out(session, row)
 
 

@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from eavefall_model.errors import EavefallError
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys import decisions, links, photos, surveys
-from eavefall_service.journeys.advice import Inputs, advise
+from eavefall_service.journeys.advice import Inputs, advise, readings_of
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
 from eavefall_service.report.tables import price_line
@@ -169,16 +169,15 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
     if not _has_agreed(office, visit):
         return _ask_consent(visit)
     current_advice(office, visit.survey_id, visit.actor)
-    model_id = office.tagger().model_id
     with office.database.read() as session:
         row = session.get_one(SurveyRow, visit.survey_id)
-        views = photos.views(session, row.id)
+        readings = readings_of(photos.views(session, row.id))
         whole = surveys.assemble(session, row)
     refs = whole.dump().get("photos", [])
 
     def inputs_at(end: int) -> Inputs:
         document = {**document_with_answers(row.document, row.answers, end), "photos": refs}
-        return Inputs(survey_from_data(document), views, model_id, office.settings.rules)
+        return Inputs(survey_from_data(document), readings, office.settings.answers)
 
     quote = prequote(inputs_at, advise)
     return _page(

@@ -14,7 +14,7 @@ from eavefall_model.gauge.sheet import write_sheet
 from eavefall_model.photo import decode
 from eavefall_service.journeys import photos, surveys, transfer
 from eavefall_service.journeys.actor import Actor
-from eavefall_service.journeys.advice import Inputs
+from eavefall_service.journeys.advice import readings_of
 from eavefall_service.plots.canvas import Plot, plot_svg
 from eavefall_service.plots.guards import guard_plot
 from eavefall_service.plots.litter import litter_plot
@@ -30,7 +30,6 @@ from eavefall_service.web.access import Staff
 from eavefall_service.web.advising import current_advice
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.request_checks import PICTURE_POLICY
-from eavefall_service.web.routes.rep import forms_by_tree
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
@@ -45,12 +44,11 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         row = surveys.open_survey(session, survey_id, actor)
         views = photos.views(session, survey_id)
         survey = surveys.assemble(session, row)
-    inputs = Inputs(survey, views, advice.provenance.model, office.settings.rules)
     pictures = {
         view.row.name: picture_from_rgb(decode(photo_reading.display_bytes(office, view.row)).rgb)
         for view in views
     }
-    return build_report(survey, advice, pictures, inputs.tags, inputs.gauges)
+    return build_report(survey, advice, pictures, readings_of(views))
 
 
 def _named(row_name: str, ending: str) -> dict[str, str]:
@@ -117,9 +115,8 @@ def plot(office: OfficeDep, actor: Staff, survey_id: str, name: str) -> Response
     with office.database.read() as session:
         row = surveys.open_survey(session, survey_id, actor)
         survey = surveys.assemble(session, row)
-        forms = forms_by_tree(photos.views(session, survey_id))
     if name == "plan":
-        drawing: Plot = plan_plot(survey, advice, forms)
+        drawing: Plot = plan_plot(survey, advice)
     elif name == "need":
         drawing = need_plot(advice)
     elif name == "guards":

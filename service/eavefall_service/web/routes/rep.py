@@ -5,13 +5,17 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
+from markupsafe import Markup
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from eavefall_model.advice import kinds_of
+from eavefall_model.errors import SurveyError
 from eavefall_model.survey import Survey
 from eavefall_service.journeys import decisions, history, links, photos, surveys
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.advice import readings_of
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.report.answers import answers_of, notices_of, until_then_of
 from eavefall_service.report.tables import guards_table, price_line
@@ -23,23 +27,18 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.plan_sketch import plan_sketch
 from eavefall_service.web.server_state import OfficeDep
 
-__all__ = ["forms_by_tree", "router", "survey_context"]
+__all__ = ["router", "survey_context"]
 
 router = APIRouter(prefix="/rep", include_in_schema=False)
 _SHOWN = 60
 
 
-def forms_by_tree(views: list[PhotoView]) -> dict[str, str]:
-    """What each tree's photos say of its form, a person's word before the model's."""
-    forms: dict[str, str] = {}
-    for view in views:
-        if view.row.of is None:
-            continue
-        said = view.person.form if view.person else None
-        form = said or (view.tags.verdict.form if view.tags else "unsure")
-        if form != "unsure":
-            forms[view.row.of] = form
-    return forms
+def _plan(survey: Survey, views: list[PhotoView]) -> Markup:
+    """The sketch; a tree of a species that we do not have is told of where the answer is asked for."""
+    try:
+        return plan_sketch(survey, kinds_of(survey, readings_of(views)))
+    except SurveyError:
+        return plan_sketch(survey, ())
 
 
 def survey_context(session: Session, survey_id: str, actor: Actor) -> dict[str, Any]:
@@ -53,7 +52,7 @@ def survey_context(session: Session, survey_id: str, actor: Actor) -> dict[str, 
         "row": row,
         "survey": survey,
         "photos": views,
-        "plan": plan_sketch(survey, forms_by_tree(views)),
+        "plan": _plan(survey, views),
         "decisions": decisions.decisions_of(session, survey_id),
         "limits": limits,
     }
@@ -85,7 +84,7 @@ def make_survey(
 ) -> Response:
     """A new survey from an address or a nickname; repeating it is harmless."""
     with office.database.write() as session:
-        row = surveys.create(session, id, name, actor, office.settings.prices)
+        row = surveys.create(session, id, name, actor, office.settings.answers.prices)
     return pages.done(request, f"/rep/{row.id}")
 
 

@@ -1,0 +1,112 @@
+"""One photo read: its tags, or its needles measured, or why there is neither. The same pixels for all."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from eavefall_model.errors import EavefallError
+from eavefall_model.gauge.measure import measure
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.photo import Photo, decode
+from eavefall_model.tags.schema import FoliageVerdict, PhotoTags, Verdict
+from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form, Shows
+
+if TYPE_CHECKING:
+    from eavefall_model.tags.tagger import Tagger
+
+__all__ = ["NotRead", "Reading", "decode_to_read", "read_decoded", "read_photo"]
+
+# A person on the spot is taken at their word, but not as certain (judgement).
+_PERSON_SURE: Final = 0.97
+
+
+@dataclass(frozen=True)
+class NotRead:
+    """Why a photo gave nothing: a stable code, what was wrong, what would do."""
+
+    code: str
+    message: str
+    hint: str = ""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one photo of a survey says.
+
+    ``photo`` is its name in the survey. Of ``tags``, ``gauge`` and ``failure`` one is set; none of them for a
+    photo of a gutter, which nothing is read from yet.
+    """
+
+    photo: str
+    tags: PhotoTags | None = None
+    gauge: GaugeResult | None = None
+    failure: NotRead | None = None
+
+    def corrected(self, foliage: Collection[Foliage], form: Form | None, by: str) -> Reading:
+        """As a person sees the photo: their word stands for the tagger's; ``by`` says whose it is."""
+        if self.tags is None:
+            return self
+        rest = (1 - _PERSON_SURE) / (len(FORMS) - 1)
+        said: dict[str, object] = {
+            "foliage": {each: _PERSON_SURE if each in foliage else 1 - _PERSON_SURE for each in FOLIAGE},
+            "model": f"{self.tags.model}; corrected by {by}",
+        }
+        if form is not None:
+            said["form"] = {each: _PERSON_SURE if each == form else rest for each in FORMS}
+        said["verdict"] = Verdict(
+            foliage=FoliageVerdict(
+                needle="yes" if "needle" in foliage else "no",
+                broad="yes" if "broad" in foliage else "no",
+                bare="yes" if "bare" in foliage else "no",
+            ),
+            form=form or self.tags.verdict.form,
+            form_set=(form,) if form else self.tags.verdict.form_set,
+        )
+        return replace(self, tags=self.tags.model_copy(update=said))
+
+
+def decode_to_read(
+    data: bytes, *, name: str, shows: Shows, tagger: Tagger, sha256: str | None = None
+) -> Photo:
+    """The pixels that are read of a photo: every one to measure needles, what the tagger looks at to tag.
+
+    Raises as :func:`eavefall_model.photo.decode`.
+    """
+    return decode(data, name=name, fit_px=None if shows == "gauge" else tagger.fit_px, sha256=sha256)
+
+
+def read_decoded(
+    photo: Photo, *, name: str, shows: Shows, reference: str | None = None, tagger: Tagger
+) -> Reading:
+    """Read a photo that :func:`decode_to_read` decoded for the same ``shows``.
+
+    Raises :class:`GaugeError` ``gauge-reference-unknown`` for a reference that we do not know.
+    """
+    if shows == "gauge":
+        return Reading(name, gauge=measure(photo, reference or "card", name=name))
+    return Reading(name) if shows == "gutter" else Reading(name, tags=tagger.tag(photo, name))
+
+
+def read_photo(
+    data: bytes, *, name: str, shows: Shows = "tree", reference: str | None = None, tagger: Tagger
+) -> Reading:
+    """Decode and read one photo; what cannot be read comes back as a reading with a ``failure``.
+
+    Parameters
+    ----------
+    data : bytes
+        The file as it came.
+    name : str
+        Its name in the survey.
+    shows : Shows
+        What it was taken of; ``gauge`` photos are measured, ``gutter`` photos only decoded, others tagged.
+    reference : str, optional
+        What lies beside the needles of a gauge photo; a card where it is not said.
+    """
+    try:
+        photo = decode_to_read(data, name=name, shows=shows, tagger=tagger)
+        return read_decoded(photo, name=name, shows=shows, reference=reference, tagger=tagger)
+    except EavefallError as error:
+        return Reading(name, failure=NotRead(error.code, error.message, error.hint))
