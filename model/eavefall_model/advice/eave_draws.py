@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,13 +14,33 @@ from eavefall_model.shed.roof import SLIP_M
 from eavefall_model.survey import Eave, Survey
 from eavefall_model.units import MM_PER_INCH
 
-__all__ = ["GUTTER_DEPTH_SHARE", "facings_deg", "outlet_sides_m", "read_eave"]
+__all__ = ["GUTTER_DEPTH_SHARE", "EaveArrays", "facings_deg", "outlet_sides_m", "read_eave"]
 
 Array = NDArray[np.float64]
 GUTTER_DEPTH_SHARE: Final = {"half_round": 0.5, "k_style": 0.7, "box": 0.7}
 # Share of the gutter's bounding box that holds litter.
 _LEAST_M: Final = 0.03  # no gutter or downspout is smaller; a smaller figure is a slip of the pen
 _FULLNESS: Final = {"half_round": math.pi / 4, "k_style": 0.78, "box": 1.0}
+
+
+@dataclass(frozen=True)
+class EaveArrays:
+    """Draws of one eave, each (draws,), or of all eaves, each (draws, eaves); see ``Eave`` for what they are.
+
+    ``gutter_area_m2`` is the cross-section that holds litter, ``outlet_m`` the side of a square as wide as
+    one outlet, ``slip_m`` how far litter slips on a roof of 45 degrees.
+    """
+
+    length_m: Array
+    height_m: Array
+    roof_run_m: Array
+    pitch_deg: Array
+    slip_m: Array
+    gutter_width_m: Array
+    gutter_depth_m: Array
+    gutter_area_m2: Array
+    outlets: Array
+    outlet_m: Array
 
 
 def facings_deg(survey: Survey, read: Reader) -> list[float]:
@@ -58,7 +79,7 @@ def outlet_sides_m(eave: Eave) -> tuple[float, float | None]:
     return first, first if spout.shape == "rectangular" else None
 
 
-def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
+def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     where, name = f"eaves[{at}]", eave.name
     gutter = eave.gutter
     profile = gutter.profile or "k_style"
@@ -119,8 +140,15 @@ def read_eave(at: int, eave: Eave, read: Reader) -> dict[str, Array]:
         outlets = np.full_like(length, float(spout.outlets))
     across_m, across_2_m = outlet_sides_m(eave)
     outlet = np.full_like(length, math.sqrt(across_m * (across_2_m or across_m)))
-    return {
-        "length": length, "height": height, "run": run, "pitch": pitch, "width": width, "depth": depth,
-        "slip": slip, "outlets": outlets, "outlet": outlet,
-        "area": _FULLNESS[profile] * width * depth,
-    }  # fmt: skip
+    return EaveArrays(
+        length_m=length,
+        height_m=height,
+        roof_run_m=run,
+        pitch_deg=pitch,
+        slip_m=slip,
+        gutter_width_m=width,
+        gutter_depth_m=depth,
+        gutter_area_m2=_FULLNESS[profile] * width * depth,
+        outlets=outlets,
+        outlet_m=outlet,
+    )

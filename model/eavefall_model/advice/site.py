@@ -13,13 +13,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.eave_draws import facings_deg, read_eave
+from eavefall_model.advice.eave_draws import EaveArrays, facings_deg, read_eave
 from eavefall_model.advice.evidence import Evidence
 from eavefall_model.advice.reading import Reader, Uncertain
 from eavefall_model.advice.schema import Assumed
 from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
-from eavefall_model.advice.streams import Streams
-from eavefall_model.advice.tree_draws import nearest_eave, read_tree
+from eavefall_model.advice.streams import Streams, side_by_side
+from eavefall_model.advice.tree_draws import TreeArrays, nearest_eave, read_tree
 from eavefall_model.shed.load import Crowns, Roofs, WindRose
 from eavefall_model.shed.plan import EaveLines, eave_offsets_m, tree_positions
 from eavefall_model.survey import Survey
@@ -55,10 +55,6 @@ class Site:
     intensity_mm_h: float
     inputs: tuple[Uncertain, ...]
     assumed: tuple[Assumed, ...]
-
-
-def _columns(values: Sequence[Array], draws: int) -> Array:
-    return np.stack(values, axis=1) if values else np.zeros((draws, 0))
 
 
 def _read_wind(survey: Survey, read: Reader) -> WindRose:
@@ -119,19 +115,18 @@ def build_site(
     read = Reader(streams)
     draws = streams.draws
     facings = facings_deg(survey, read)
-    rows = [read_eave(at, eave, read) for at, eave in enumerate(survey.eaves)]
-
-    def eave_column(key: str) -> Array:
-        return _columns([row[key] for row in rows], draws)
-
+    eaves = side_by_side(
+        EaveArrays, [read_eave(at, eave, read) for at, eave in enumerate(survey.eaves)], draws
+    )
     facing = np.asarray(facings)[None, :]
-    length, run = eave_column("length"), eave_column("run")
-    lines = EaveLines(length, run, facing, eave_column("width"), eave_offsets_m(length, run, facing))
+    offset = eave_offsets_m(eaves.length_m, eaves.roof_run_m, facing)
+    lines = EaveLines(eaves.length_m, eaves.roof_run_m, facing, eaves.gutter_width_m, offset)
     nearest = [nearest_eave(at, tree, survey, facings, read) for at, tree in enumerate(survey.trees)]
-    trees = [
+    each = [
         read_tree(at, tree, evidence[at], nearest[at], lines, facing, read)
         for at, tree in enumerate(survey.trees)
     ]
+    trees = side_by_side(TreeArrays, each, draws)
     for at, tree in enumerate(survey.trees):
         if tree.name in (PHOTO_TREE, *PHOTO_TREE_OF.values()):
             read.note(
@@ -139,37 +134,40 @@ def build_site(
             )
     if not survey.trees:
         read.note("trees", "none near the house", "No tree was listed and no photo shows one.")
-
-    def tree_column(key: str) -> Array:
-        return _columns([row[key] for row in trees], draws)
-
     eave_of_tree = np.stack(nearest, axis=1) if nearest else np.zeros((draws, 0), dtype=np.intp)
-    along = tree_column("along")
-    east, north = tree_positions(lines, eave_of_tree, tree_column("out"), along)
-    side_east, side_north = tree_positions(lines, eave_of_tree, np.full_like(along, _STAND_OFF_M), along)
+    east, north = tree_positions(lines, eave_of_tree, trees.out_m, trees.along_m)
+    stand_off = np.full_like(trees.along_m, _STAND_OFF_M)
+    side_east, side_north = tree_positions(lines, eave_of_tree, stand_off, trees.along_m)
     wind = _read_wind(survey, read)
     canopy_m_s = settings["canopy_wind_m_s"] * np.exp(0.4 * streams.normal("wind.canopy"))
     crowns = Crowns(
-        east, north, side_east, side_north, tree_column("radius"), tree_column("height"),
-        tree_column("depth_share"), tree_column("speed"), np.repeat(canopy_m_s[:, None], len(trees), axis=1),
-    )  # fmt: skip
+        east_m=east,
+        north_m=north,
+        side_east_m=side_east,
+        side_north_m=side_north,
+        radius_m=trees.radius_m,
+        height_m=trees.height_m,
+        depth_share=trees.depth_share,
+        fall_speed_m_s=trees.fall_speed_m_s,
+        wind_m_s=np.repeat(canopy_m_s[:, None], len(survey.trees), axis=1),
+    )
     intensity_mm_h = _read_rain(survey, read)
     _note_household(survey, settings, read)
     return Site(
         survey=survey,
         eaves=lines,
-        roofs=Roofs(eave_column("height"), eave_column("pitch"), eave_column("slip")),
+        roofs=Roofs(eaves.height_m, eaves.pitch_deg, eaves.slip_m),
         crowns=crowns,
         wind=wind,
         wind_speed_m_s=2.0 * np.exp(0.25 * streams.normal("wind.eave")),
         counts=np.asarray([tree.count for tree in survey.trees], dtype=np.float64),
         eave_of_tree=eave_of_tree,
-        out_m=tree_column("out"),
-        along_m=along,
-        gutter_area_m2=eave_column("area"),
-        gutter_depth_m=eave_column("depth"),
-        outlets=eave_column("outlets"),
-        outlet_m=eave_column("outlet"),
+        out_m=trees.out_m,
+        along_m=trees.along_m,
+        gutter_area_m2=eaves.gutter_area_m2,
+        gutter_depth_m=eaves.gutter_depth_m,
+        outlets=eaves.outlets,
+        outlet_m=eaves.outlet_m,
         intensity_mm_h=intensity_mm_h,
         inputs=tuple(read.inputs),
         assumed=tuple(read.assumed),

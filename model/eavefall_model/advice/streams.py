@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
+from dataclasses import fields
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Streams"]
+__all__ = ["Streams", "side_by_side"]
 
 Array = NDArray[np.float64]
+Arrays = TypeVar("Arrays")
 
 
 class Streams:
@@ -34,3 +38,15 @@ class Streams:
     def uniform(self, name: str) -> Array:
         """Uniform in 0 to 1, shape (draws,)."""
         return self.generator(name).random(self.draws)
+
+
+def side_by_side(kind: type[Arrays], each: Sequence[Arrays], draws: int) -> Arrays:
+    """Frozen dataclasses of arrays (draws,) as one of the same kind with arrays (draws, how many)."""
+    columns = {
+        field.name: np.stack([getattr(one, field.name) for one in each], axis=1)
+        if each
+        else np.zeros((draws, 0))
+        for field in fields(kind)  # type: ignore[arg-type]
+    }
+    made: Any = kind
+    return made(**columns)  # type: ignore[no-any-return]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,11 +14,27 @@ from eavefall_model.advice.reading import Reader, Uncertain
 from eavefall_model.shed.plan import EaveLines, along_from_bearing_m, wrap_deg
 from eavefall_model.survey import Survey, Tree
 
-__all__ = ["nearest_eave", "read_tree"]
+__all__ = ["TreeArrays", "nearest_eave", "read_tree"]
 
 Array = NDArray[np.float64]
 # Fall speed of needles and leaves, m/s. From weak memory: needles 1 to 3, leaves 1 to 2.
 _FALL_SPEED_M_S: Final = {"needle": 2.0, "broad": 1.3}
+
+
+@dataclass(frozen=True)
+class TreeArrays:
+    """Draws of one tree, each (draws,), or of all trees, each (draws, trees).
+
+    ``out_m`` and ``along_m`` place the middle of its crown outward from and along its eave; ``depth_share``
+    is the crown's depth over the tree's height.
+    """
+
+    height_m: Array
+    radius_m: Array
+    out_m: Array
+    along_m: Array
+    fall_speed_m_s: Array
+    depth_share: Array
 
 
 def nearest_eave(
@@ -50,7 +67,7 @@ def read_tree(
     lines: EaveLines,
     facings: Array,
     read: Reader,
-) -> dict[str, Array]:
+) -> TreeArrays:
     where, name = f"trees[{at}]", tree.name
     needle = evidence.needle_chance > 0.5
     distance = read.measured(
@@ -97,7 +114,11 @@ def read_tree(
         0.25 * read.streams.normal(f"{where}.fall")
     )
     depth_share = 0.5 + 0.4 * read.streams.uniform(f"{where}.depth")
-    return {
-        "height": height, "radius": np.maximum(radius, 0.05), "out": out, "along": along,
-        "speed": speed, "depth_share": depth_share,
-    }  # fmt: skip
+    return TreeArrays(
+        height_m=height,
+        radius_m=np.maximum(radius, 0.05),
+        out_m=out,
+        along_m=along,
+        fall_speed_m_s=speed,
+        depth_share=depth_share,
+    )
