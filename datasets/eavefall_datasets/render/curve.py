@@ -7,7 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NeedleSpec", "axis_mm", "body_width_mm", "thin_width_mm", "width_profile_mm"]
+__all__ = [
+    "NeedleSpec",
+    "axis_mm",
+    "body_width_mm",
+    "height_mm",
+    "thin_width_mm",
+    "true_length_mm",
+    "width_profile_mm",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -24,6 +32,8 @@ class NeedleSpec:
     ``width * sqrt(cos^2 + section^2 sin^2)``. Half-round, three-sided and four-sided needles lie between 0.5
     and 1 (judgement from the shapes).
     ``colour`` is linear RGB. ``bundle`` numbers the fascicle, ``sheath_mm`` is hidden by its sheath.
+    ``lift_mm`` raises the middle of the needle off the sheet in an arch that touches down at both ends.
+    ``glint`` is the light of a wet streak along it, relative to full white.
     """
 
     x_mm: float
@@ -40,6 +50,20 @@ class NeedleSpec:
     colour: tuple[float, float, float] = (0.05, 0.10, 0.03)
     bundle: int | None = None
     sheath_mm: float = 0.0
+    lift_mm: float = 0.0
+    glint: float = 0.0
+
+
+def height_mm(needle: NeedleSpec, count: int) -> FloatArray:
+    """Height (N,) of the axis over where it lies flat, at evenly spaced places from base to tip."""
+    t = np.linspace(0.0, 1.0, count)
+    return np.asarray(needle.lift_mm * 4 * t * (1 - t))
+
+
+def true_length_mm(needle: NeedleSpec) -> float:
+    """Length along the needle itself, the arch included."""
+    rise = np.diff(height_mm(needle, 400))
+    return float(np.hypot(rise, needle.length_mm / 399).sum()) if needle.lift_mm else needle.length_mm
 
 
 def axis_mm(needle: NeedleSpec, step_mm: float = 0.1) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Literal
 
 import cv2
@@ -110,15 +111,4 @@ def clear_part(page: ReferenceSpec, frame: FloatArray) -> FloatArray:
 
 def moved(spec: ReferenceSpec, x_mm: float, y_mm: float, heading_deg: float) -> ReferenceSpec:
     """The same object elsewhere."""
-    return ReferenceSpec(
-        spec.kind,
-        x_mm,
-        y_mm,
-        heading_deg,
-        spec.diameter_mm,
-        spec.thickness_mm,
-        spec.light,
-        spec.hue,
-        spec.seed,
-        spec.page,
-    )
+    return replace(spec, x_mm=x_mm, y_mm=y_mm, heading_deg=heading_deg)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -12,7 +13,9 @@ from eavefall_datasets.render.needle_groups import TwigSpec, place_needles, plac
 from eavefall_datasets.render.needle_layout import Background, clear_part, frame_corners, place_reference
 from eavefall_datasets.render.references import ReferenceKind, ReferenceSpec
 
-__all__ = ["NeedleSceneSpec", "TwigSpec", "random_spec"]
+__all__ = ["NeedleSceneSpec", "Surface", "TwigSpec", "random_spec"]
+
+Surface = Literal["plain", "ruled", "squared", "wood"]
 
 
 @dataclass(frozen=True)
@@ -22,7 +25,9 @@ class NeedleSceneSpec:
     Lengths in mm of the plane, light linear 0..1. ``paper`` is the sheet's reflectance, ``grain`` the
     relative depth of its texture. ``vignette`` darkens the corners, ``slope`` is the relative change of the
     light across the picture towards ``slope_deg``, ``cast_shadow`` the depth of one broad soft shadow.
-    ``contact_shadow`` is the depth of the needles' own shadow, which falls ``shadow_mm`` to one side.
+    ``contact_shadow`` is the depth of the needles' own shadow, which falls ``shadow_mm`` to one side and is
+    blurred by ``shadow_soft`` of that; ``second_shadow`` that of a second light. ``dapple`` is the depth of
+    the shade between sun spots as under leaves. ``surface`` is what is printed on or grows in the ground.
     """
 
     camera: Camera
@@ -39,6 +44,11 @@ class NeedleSceneSpec:
     contact_shadow: float = 0.15
     shadow_mm: float = 0.3
     shadow_deg: float = 45.0
+    shadow_soft: float = 0.6
+    second_shadow: float = 0.0
+    second_shadow_deg: float = 180.0
+    dapple: float = 0.0
+    surface: Surface = "plain"
     exposure: float = 1.0
     white_balance: tuple[float, float, float] = (1.0, 1.0, 1.0)
     blur_px: float = 0.7

@@ -17,11 +17,13 @@ from eavefall_datasets.render.curve import (
     NeedleSpec,
     axis_mm,
     body_width_mm,
+    height_mm,
     thin_width_mm,
+    true_length_mm,
     width_profile_mm,
 )
 from eavefall_datasets.render.needle_spec import NeedleSceneSpec, TwigSpec, random_spec
-from eavefall_datasets.render.paper import light_field, paper_texture
+from eavefall_datasets.render.paper import draw_surface, light_field, paper_texture
 from eavefall_datasets.render.raster import RibbonPixels, ribbon
 from eavefall_datasets.render.references import draw_reference
 from eavefall_datasets.render.sensor import encode_jpeg, expose
@@ -104,10 +106,12 @@ def render(spec: NeedleSceneSpec) -> NeedleScene:
     rng = np.random.default_rng([spec.seed, 21])
     size = (camera.height_px, camera.width_px)
     canvas = paper_texture(rng, size, spec.paper, spec.grain, camera.px_per_mm, spec.background == "dark")
+    if spec.surface != "plain":
+        draw_surface(canvas, camera, spec)
     blocked = np.zeros(size, bool)
     for reference in spec.references:
         mask = draw_reference(canvas, camera, reference)
-        if reference.kind in ("card", "coin"):
+        if reference.kind in ("card", "coin", "slip"):
             blocked |= mask
     ribbons = [_needle_pixels(camera, needle) for needle in spec.needles]
     if spec.contact_shadow > 0:
@@ -132,7 +136,7 @@ def render(spec: NeedleSceneSpec) -> NeedleScene:
     truth = SceneTruth(
         px_per_mm=camera.px_per_mm,
         tilt_deg=camera.tilt_deg,
-        reference=spec.references[0].kind if spec.references else None,
+        reference=next((r.kind for r in spec.references if r.kind != "slip"), None),
         needles=tuple(
             _truth(spec, i, ribbons[i], owner, blocked, crossed, touched) for i in range(len(spec.needles))
         ),
@@ -144,7 +148,7 @@ def _needle_pixels(camera: Camera, needle: NeedleSpec, from_along: float = 0.0) 
     axis = axis_mm(needle, step_mm=min(0.1, 1.0 / camera.px_per_mm))
     along = np.linspace(0.0, 1.0, len(axis))
     half = width_profile_mm(needle, along) / 2 * _silhouette(camera, needle, axis)
-    axis_px, half_px = _project_band(camera, axis, half)
+    axis_px, half_px = _project_band(camera, axis, half, height_mm(needle, len(axis)))
     return ribbon(axis_px, half_px, (camera.height_px, camera.width_px))
 
 
@@ -166,11 +170,13 @@ def _silhouette(camera: Camera, needle: NeedleSpec, axis: FloatArray) -> FloatAr
     return np.asarray(np.sqrt(1.0 + needle.section**2 * tangent_sq))
 
 
-def _project_band(camera: Camera, axis: FloatArray, half_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _project_band(
+    camera: Camera, axis: FloatArray, half_mm: FloatArray, above_mm: FloatArray | float = 0.0
+) -> tuple[FloatArray, FloatArray]:
     """Axis in pixels and half width perpendicular to it in pixels."""
     normal = _normals(axis)
-    axis_px = camera.project(axis)
-    edge_px = camera.project(axis + normal * half_mm[:, None])
+    axis_px = camera.project(axis, above_mm)
+    edge_px = camera.project(axis + normal * half_mm[:, None], above_mm)
     tangent = np.gradient(axis_px, axis=0)
     tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
     offset = edge_px - axis_px
@@ -193,21 +199,39 @@ def _needle_colour(
     knots = rng.normal(1.0, 0.08, 24)
     mottle = np.interp(pixels.along * 23, np.arange(24), knots)
     tip = np.where(pixels.along > 0.97, 0.85, 1.0)
-    return np.asarray((shade * lines * mottle * tip)[:, None] * np.array(needle.colour))
+    body = (shade * lines * mottle * tip)[:, None] * np.array(needle.colour)
+    if needle.glint > 0:
+        # A wet needle mirrors the sky in a streak towards the light, in pieces of a few millimetres.
+        streak = np.exp(-(((pixels.across - 0.35 * np.sign(side)) / 0.22) ** 2))
+        pieces = np.interp(pixels.along * 40, np.arange(41), rng.random(41)) > 0.45
+        body = body + (needle.glint * streak * pieces)[:, None]
+    return np.asarray(body)
 
 
 def _shade_beside(canvas: Float32, spec: NeedleSceneSpec, ribbons: list[RibbonPixels]) -> None:
-    """The needles' own soft shadow on the sheet, moved sideways and blurred."""
+    """The needles' own soft shadows on the sheet, one for each light, moved sideways and blurred.
+
+    What is lifted throws its shadow farther, in proportion to the height of its middle over a needle that
+    lies flat.
+    """
     size = canvas.shape[:2]
-    shadow = np.zeros(size[0] * size[1], np.float32)
-    for pixels in ribbons:
-        shadow[pixels.index] = np.maximum(shadow[pixels.index], pixels.coverage.astype(np.float32))
-    reach = spec.shadow_mm * spec.camera.px_per_mm
-    angle = np.radians(spec.shadow_deg)
-    move = np.array([[1, 0, reach * np.cos(angle)], [0, 1, reach * np.sin(angle)]], np.float32)
-    moved = cv2.warpAffine(shadow.reshape(size), move, (size[1], size[0]), flags=cv2.INTER_LINEAR)
-    soft = cv2.GaussianBlur(moved, (0, 0), max(reach * 0.6, 0.8))
-    canvas *= (1.0 - spec.contact_shadow * soft)[..., None]
+    lights = [(spec.contact_shadow, spec.shadow_mm, spec.shadow_deg, spec.shadow_soft)]
+    if spec.second_shadow > 0:
+        lights.append((spec.second_shadow, spec.shadow_mm, spec.second_shadow_deg, spec.shadow_soft))
+    for depth, shadow_mm, towards_deg, softness in lights:
+        lit = np.ones(size, np.float32)
+        for lift in sorted({needle.lift_mm for needle in spec.needles}):
+            shadow = np.zeros(size[0] * size[1], np.float32)
+            for needle, pixels in zip(spec.needles, ribbons, strict=True):
+                if needle.lift_mm == lift:
+                    there = pixels.coverage.astype(np.float32)
+                    shadow[pixels.index] = np.maximum(shadow[pixels.index], there)
+            reach = (shadow_mm + 0.7 * lift) * spec.camera.px_per_mm
+            angle = np.radians(towards_deg)
+            move = np.array([[1, 0, reach * np.cos(angle)], [0, 1, reach * np.sin(angle)]], np.float32)
+            moved = cv2.warpAffine(shadow.reshape(size), move, (size[1], size[0]), flags=cv2.INTER_LINEAR)
+            lit *= 1.0 - depth * cv2.GaussianBlur(moved, (0, 0), max(reach * softness, 0.8))
+        canvas *= lit[..., None]
 
 
 def _bundle_heads(needles: tuple[NeedleSpec, ...]) -> list[int]:
@@ -254,7 +278,7 @@ def _truth(
 ) -> NeedleTruth:
     needle, camera = spec.needles[index], spec.camera
     axis = axis_mm(needle, 0.5)
-    axis_px = camera.project(axis)
+    axis_px = camera.project(axis, height_mm(needle, len(axis)))
     inside = (axis_px > 1).all() and (axis_px < [camera.width_px - 2, camera.height_px - 2]).all()
     body = pixels.index[pixels.coverage > 0.5]
     hidden = float((owner[body] != index).mean()) if len(body) else 1.0
@@ -268,7 +292,7 @@ def _truth(
     complete = bool(inside) and not behind and not _end_hidden(pixels, owner, index, own_bundle)
     return NeedleTruth(
         index=index,
-        length_mm=needle.length_mm,
+        length_mm=true_length_mm(needle),
         width_mm=body_width_mm(needle),
         thin_width_mm=thin_width_mm(needle),
         axis_mm=axis,

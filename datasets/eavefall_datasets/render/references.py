@@ -14,6 +14,7 @@ from eavefall_datasets.render.raster import shape, window_mm
 from eavefall_datasets.render.sheet_ink import sheet_ink
 
 __all__ = [
+    "BUSINESS_CARDS_MM",
     "CARD_MM",
     "COINS",
     "PAGES_MM",
@@ -26,10 +27,16 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
-ReferenceKind = Literal["card", "coin", "a4", "letter", "sheet"]
+ReferenceKind = Literal["card", "coin", "a4", "letter", "sheet", "slip"]
 
 # ISO/IEC 7810 ID-1: width, height, thickness, corner radius (mm).
 CARD_MM: Final = (85.60, 53.98, 0.76, 3.18)
+# Business cards as printers cut them (common practice, no source): two of Europe, the United States, Japan,
+# and a narrow one; paper board of 0.35 mm with square corners.
+BUSINESS_CARDS_MM: Final = tuple(
+    (width, height, 0.35, 0.0)
+    for width, height in ((85.0, 55.0), (90.0, 55.0), (88.9, 50.8), (91.0, 55.0), (90.0, 50.0))
+)
 # ISO 216 A4; ANSI/ASME Y14.1 letter (8.5 by 11 in).
 PAGES_MM: Final = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 Page = Literal["a4", "letter"]
@@ -58,7 +65,10 @@ class ReferenceSpec:
     """A reference lying in the plane: centre, direction of its long side, and for a coin its size.
 
     ``light`` is the linear brightness of its face, ``hue`` shifts its colour, ``seed`` its invented pattern.
-    ``page`` is the paper that a gauge sheet is printed on.
+    ``page`` is the paper that a gauge sheet is printed on, ``print_scale`` how large against true size.
+    ``body_mm`` is width, height, thickness and corner radius of a card, or of a slip: a sheet of plain paper
+    that other things lie on. ``printed`` puts a frame, lines of text and a picture on a card. ``ring_share``
+    is the radius of the inner metal of a two-metal coin over the coin's, ``ring_hue`` the inner metal's.
     """
 
     kind: ReferenceKind
@@ -71,6 +81,11 @@ class ReferenceSpec:
     hue: tuple[float, float, float] = (0.9, 1.0, 1.1)
     seed: int = 0
     page: Page = "letter"
+    print_scale: float = 1.0
+    body_mm: tuple[float, float, float, float] = CARD_MM
+    printed: bool = False
+    ring_share: float = 0.0
+    ring_hue: tuple[float, float, float] = (1.0, 1.0, 1.0)
 
     @property
     def page_mm(self) -> tuple[float, float]:
@@ -82,8 +97,8 @@ def footprint_mm(reference: ReferenceSpec, margin_mm: float = 0.0) -> FloatArray
     """Corners (4, 2) of the reference's bounding rectangle in the plane."""
     if reference.kind == "coin":
         half = np.array([reference.diameter_mm, reference.diameter_mm]) / 2
-    elif reference.kind == "card":
-        half = np.array(CARD_MM[:2]) / 2
+    elif reference.kind in ("card", "slip"):
+        half = np.array(reference.body_mm[:2]) / 2
     else:
         half = np.array(reference.page_mm) / 2
     half = half + margin_mm
@@ -97,9 +112,9 @@ def _outline(reference: ReferenceSpec) -> FloatArray:
         turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
         circle = np.column_stack([np.cos(turn), np.sin(turn)]) * reference.diameter_mm / 2
         return np.asarray(circle + np.array([reference.x_mm, reference.y_mm]))
-    if reference.kind != "card":
+    width, height, _, radius = reference.body_mm
+    if reference.kind != "card" or radius == 0:
         return footprint_mm(reference)
-    width, height, _, radius = CARD_MM
     corners = []
     for k, (sx, sy) in enumerate(((1, 1), (-1, 1), (-1, -1), (1, -1))):
         turn = np.linspace(0, np.pi / 2, 30) + k * np.pi / 2
@@ -132,8 +147,9 @@ def _distance(reference: ReferenceSpec, x: FloatArray, y: FloatArray) -> FloatAr
     u, v = _local(reference, x, y)
     if reference.kind == "coin":
         return np.asarray(reference.diameter_mm / 2 - np.hypot(u, v))
-    if reference.kind == "card":
-        return _rounded_rectangle(u, v, CARD_MM[0], CARD_MM[1], CARD_MM[3])
+    if reference.kind in ("card", "slip"):
+        width, height, _, radius = reference.body_mm
+        return _rounded_rectangle(u, v, width, height, radius)
     width, height = reference.page_mm
     return _rounded_rectangle(u, v, width, height, 0.0)
 
@@ -177,11 +193,18 @@ def _face(reference: ReferenceSpec, x: FloatArray, y: FloatArray, px_per_mm: flo
         tone = _coin_relief(reference, u, v)
     elif reference.kind == "card":
         tone = _card_print(reference, u, v)
+        if reference.printed:
+            tone = tone * _frame_and_text(reference, u, v)
     elif reference.kind == "sheet":
-        tone = sheet_ink(reference.page, u, v, px_per_mm)
+        scale = reference.print_scale
+        tone = sheet_ink(reference.page, u / scale, v / scale, px_per_mm * scale)
     else:
         tone = np.full(u.shape, 1.0)
-    return np.asarray(reference.light * tone[..., None] * np.array(reference.hue))
+    hue = np.array(reference.hue)
+    if reference.kind == "coin" and reference.ring_share > 0:
+        inner = np.hypot(u, v) < reference.ring_share * reference.diameter_mm / 2
+        hue = np.where(inner[..., None], np.array(reference.ring_hue), hue)
+    return np.asarray(reference.light * tone[..., None] * hue)
 
 
 def _coin_relief(reference: ReferenceSpec, u: FloatArray, v: FloatArray) -> FloatArray:
@@ -191,6 +214,8 @@ def _coin_relief(reference: ReferenceSpec, u: FloatArray, v: FloatArray) -> Floa
     angle = np.arctan2(v, u)
     lobes, turn = int(rng.integers(3, 9)), rng.uniform(0, 6.28)
     rim = 1 / (1 + np.exp(-(radius - 0.93) * 90))
+    if reference.ring_share > 0:  # the seam of the two metals stands a little proud
+        rim = rim + 0.5 * np.exp(-(((radius - reference.ring_share) / 0.015) ** 2))
     beads = np.exp(-(((radius - 0.82) / 0.03) ** 2)) * (0.5 + 0.5 * np.cos(40 * angle))
     edge = 0.45 + 0.18 * np.cos(lobes * angle + turn)
     figure = 1 / (1 + np.exp((radius - edge) * 40))
@@ -212,3 +237,18 @@ def _card_print(reference: ReferenceSpec, u: FloatArray, v: FloatArray) -> Float
     tone = np.where(plate > 0, 1.25 * tone * (1 - 0.2 * (np.sin(u * 3) > 0.95)), tone)
     digits = (np.abs(v - 10) < 1.8) & (np.abs(u) < 36) & ((u * 0.29) % 1.0 < 0.6) & ((u * 0.0725) % 1.0 < 0.8)
     return np.asarray(np.where(digits, tone * 0.72, tone))
+
+
+def _frame_and_text(reference: ReferenceSpec, u: FloatArray, v: FloatArray) -> FloatArray:
+    """A printed frame inside the edge, a picture and rows of dashes, all invented."""
+    rng = np.random.default_rng([reference.seed, 2])
+    width, height = reference.body_mm[:2]
+    inset = rng.uniform(2.0, 5.0)
+    ink = rng.uniform(0.15, 0.6)
+    away = np.minimum(width / 2 - np.abs(u), height / 2 - np.abs(v)) - inset
+    tone = np.where((away > 0) & (away < 0.6), ink, 1.0)
+    picture = (np.abs(u + width / 4) < width / 7) & (np.abs(v) < height / 4)
+    tone = np.where(picture, ink * (1 + 0.4 * np.sin(u) * np.cos(v * 1.3)), tone)
+    row = np.floor((v + height / 4) / 4.0)
+    text = (u > 0) & (u < width / 2 - inset - 2) & (row >= 0) & (row < 6) & ((v + height / 4) % 4.0 < 2.0)
+    return np.where(text & (np.sin(u * 2.9 + row * 1.7) > -0.3), ink, tone)
