@@ -111,7 +111,9 @@ def _match(needle: Needle, truths: Iterable[NeedleTruth]) -> int | None:
 def _row(
     base: dict[str, Any], truth: NeedleTruth | None, needle: Needle | None, status: str, reason: str
 ) -> Row:
-    ends = np.array(needle.axis_px if needle is not None else truth.axis_px if truth is not None else [[0, 0]])
+    ends = np.array(
+        needle.axis_px if needle is not None else truth.axis_px if truth is not None else [[0, 0]]
+    )
     across, down = ends[-1] - ends[0]
     return Row(
         **base,
@@ -246,12 +248,16 @@ def _group_lines(rows: list[Row]) -> list[str]:
     wrong = sum(abs(e) > _WRONG_SCALE for e in errors.values())
     lines.append("  " + _share("answered with a scale over 3 % off", wrong, len(errors)))
     lines.append("  " + _share("clean needles found", sum(r.status == "found" for r in clean), len(clean)))
-    lines.append("  " + _share("finds that are no needle, or repeat one", len(false), len(found) + len(false)))
+    lines.append(
+        "  " + _share("finds that are no needle, or repeat one", len(false), len(found) + len(false))
+    )
     both = [row for row in found if row.complete and row.said_complete]
     lines.append(_errors("length", [(r.length_mm - r.true_length_mm, r.length_sd_mm) for r in both]))
     lines.append(_errors("width", [(r.width_mm - r.true_width_mm, r.width_sd_mm) for r in found]))
     said = [row for row in found if row.said_complete]
-    lines.append("  " + _share("said to be complete and are not", sum(not r.complete for r in said), len(said)))
+    lines.append(
+        "  " + _share("said to be complete and are not", sum(not r.complete for r in said), len(said))
+    )
     return lines
 
 

@@ -82,9 +82,9 @@ class Camera:
     def project(self, points_mm: FloatArray, height_mm: float | FloatArray = 0.0) -> FloatArray:
         """Plane points (N, 2) mm at one height, or each at its own (N,), to pixels (N, 2)."""
         rotation = self.rotation
-        space = points_mm @ rotation[:, :2].T - np.multiply.outer(np.asarray(height_mm), rotation[:, 2])
-        space = space + [0.0, 0.0, self.distance_mm]
-        ideal = self.centre_px + self.focal_px * space[:, :2] / space[:, 2:]
+        above = np.multiply.outer(np.asarray(height_mm), rotation[:, 2])
+        space = points_mm @ rotation[:, :2].T - above + np.array([0.0, 0.0, self.distance_mm])
+        ideal: FloatArray = self.centre_px + self.focal_px * space[:, :2] / space[:, 2:]
         if self.radial == 0.0:
             return ideal
         offset = ideal - self.centre_px

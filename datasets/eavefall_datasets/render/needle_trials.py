@@ -15,7 +15,7 @@ import numpy as np
 
 from eavefall_datasets.render.curve import NeedleSpec, axis_mm
 from eavefall_datasets.render.needle_layout import frame_corners, inside, near
-from eavefall_datasets.render.needle_spec import NeedleSceneSpec, random_spec
+from eavefall_datasets.render.needle_spec import NeedleSceneSpec, Surface, random_spec
 from eavefall_datasets.render.references import BUSINESS_CARDS_MM, CARD_MM, ReferenceSpec, footprint_mm
 
 __all__ = ["GROUPS", "Trial", "trial"]
@@ -151,9 +151,14 @@ def _cards(group: str, business: bool) -> Callable[[int], Trial]:
         body = BUSINESS_CARDS_MM[seed % len(BUSINESS_CARDS_MM)] if business else CARD_MM
         # Printed cards are as often lighter as darker than the sheet; their edge shows by 0.1 at least.
         light = float(rng.uniform(0.05, 0.5))
-        hue = tuple(float(v) for v in rng.uniform(0.6, 1.2, 3))
+        red, green, blue = (float(v) for v in rng.uniform(0.6, 1.2, 3))
         card = replace(
-            spec.references[0], body_mm=body, thickness_mm=body[2], printed=True, light=light, hue=hue
+            spec.references[0],
+            body_mm=body,
+            thickness_mm=body[2],
+            printed=True,
+            light=light,
+            hue=(red, green, blue),
         )
         return Trial(group, replace(spec, references=(card,)), reference, not business)
 
@@ -193,7 +198,9 @@ def _misprint(with_card: bool) -> Callable[[int], Trial]:
             light=float(rng.uniform(0.03, 0.3)), seed=seed, printed=bool(rng.random() < 0.5),
         )  # fmt: skip
         kept = tuple(n for n in spec.needles if not near(footprint_mm(card), axis_mm(n, 1.0), 3.0))
-        return Trial("misprint beside a card", replace(spec, references=(sheet, card), needles=kept), reference)
+        return Trial(
+            "misprint beside a card", replace(spec, references=(sheet, card), needles=kept), reference
+        )
 
     return make
 
@@ -202,7 +209,9 @@ def _lifted(seed: int) -> Trial:
     rng = np.random.default_rng([seed, 82])
     spec, reference = _base(seed, ("card", "coin", "sheet"))
     needles = tuple(replace(n, lift_mm=float(rng.uniform(0.0, 3.0))) for n in spec.needles)
-    return Trial("lifted", replace(spec, needles=needles, contact_shadow=float(rng.uniform(0.1, 0.3))), reference)
+    return Trial(
+        "lifted", replace(spec, needles=needles, contact_shadow=float(rng.uniform(0.1, 0.3))), reference
+    )
 
 
 def _end_to_end(seed: int) -> Trial:
@@ -245,13 +254,16 @@ def _mixed(seed: int) -> Trial:
     rng = np.random.default_rng([seed, 82])
     spec, reference = _base(seed, ("card", "coin"), width_mm=(0.45, 0.7))
     times = float(rng.uniform(2.0, 3.2))
-    needles = tuple(replace(n, width_mm=n.width_mm * (times if k % 3 == 0 else 1)) for k, n in enumerate(spec.needles))
+    needles = tuple(
+        replace(n, width_mm=n.width_mm * (times if k % 3 == 0 else 1)) for k, n in enumerate(spec.needles)
+    )
     return Trial("two kinds", replace(spec, needles=needles), reference)
 
 
 def _nothing(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin"), count=0)
-    surface = ("plain", "ruled", "squared", "wood")[seed % 4]
+    surfaces: tuple[Surface, ...] = ("plain", "ruled", "squared", "wood")
+    surface = surfaces[seed % 4]
     paper = _WOODS[seed % 3] if surface == "wood" else spec.paper
     return Trial("no needles", replace(spec, surface=surface, paper=paper), reference)
 

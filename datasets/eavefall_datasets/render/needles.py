@@ -111,7 +111,7 @@ def render(spec: NeedleSceneSpec) -> NeedleScene:
     blocked = np.zeros(size, bool)
     for reference in spec.references:
         mask = draw_reference(canvas, camera, reference)
-        if reference.kind in ("card", "coin", "slip"):
+        if reference.kind in ("card", "coin"):
             blocked |= mask
     ribbons = [_needle_pixels(camera, needle) for needle in spec.needles]
     if spec.contact_shadow > 0:

@@ -55,7 +55,9 @@ def draw_surface(canvas: Float32, camera: Camera, spec: NeedleSceneSpec) -> None
         # Growth rings cut at a flat angle: stripes of uneven pitch that wander along the board.
         knots = np.cumsum(rng.uniform(0.6, 5.0, 400))
         tone = rng.uniform(-1, 1, 400)
-        wander = 2.5 * np.sin(u / rng.uniform(40, 90) + rng.uniform(0, 6)) + 0.6 * np.sin(u / rng.uniform(9, 20))
+        wander = 2.5 * np.sin(u / rng.uniform(40, 90) + rng.uniform(0, 6)) + 0.6 * np.sin(
+            u / rng.uniform(9, 20)
+        )
         grain = np.interp(v + wander, knots - knots[200], tone)
         pores = rng.standard_normal((canvas.shape[0] // 3 + 2, canvas.shape[1] // 3 + 2), dtype=np.float32)
         fine = cv2.resize(pores, canvas.shape[1::-1], interpolation=cv2.INTER_CUBIC)

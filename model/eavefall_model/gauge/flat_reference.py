@@ -1,49 +1,73 @@
-"""Cards and sheets of paper: four straight edges of known length."""
+"""Cards and sheets of paper: four straight edges of known length, and corners of a known radius."""
 
 from __future__ import annotations
 
 from copy import copy
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.edges import edge_offsets
-from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
+from eavefall_model.gauge.light import find_edges
 from eavefall_model.gauge.outlines import Box
-from eavefall_model.gauge.pose import FocalPrior, Pose, pose_from_homography
+from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose, pose_from_homography
 from eavefall_model.gauge.references import Reference
 
-__all__ = ["find_flat"]
+__all__ = ["Flat", "find_flat", "outline_mm"]
 
 FloatArray = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 _PER_SIDE: Final = 48
 _MIN_SIDE_PX: Final = 60.0
-_MIN_SUPPORT: Final = 0.6  # share of all edge samples that lie on the fitted outline
-_MIN_SIDE_SUPPORT: Final = 0.3
+_MIN_SIDE_SUPPORT: Final = 0.8  # of the samples along each side in sight, on one smooth line
 _MAX_SPREAD_PX: Final = 1.2
 _BELIEVABLE_TILT_DEG: Final = 50.0  # beyond it any four lines can be made a card
 _LAST_REACH_PX: Final = 3.0
+_CORRELATED: Final = 12.0
+# How far the width over the height may be from the reference's: the next business card is 2.6 % off.
+_MAX_RATIO_OFF: Final = 0.015
+# A rounded corner cuts (sqrt(2) - 1) radii off its diagonal: 1.2 to 1.44 mm on a new card (ISO/IEC 7810),
+# more on a worn one, nothing on a business card or a sheet of paper.
+_CORNER_CUT: Final = 2**0.5 - 1
+_CORNER_MM: Final = (0.65, 2.2)
+
+
+@dataclass(frozen=True)
+class Flat:
+    """A flat reference: its pose, the share of edge samples that agree, and why it is no such thing (or "").
+
+    ``corners_px`` (4, 2) are those of its outline, not rounded.
+    """
+
+    fit: PoseFit
+    agree: float
+    corners_px: FloatArray
+    objection: str = ""
 
 
 def find_flat(
-    light: NDArray[np.float32], candidates: list[Box], reference: Reference, focal: FocalPrior
-) -> PoseFit | None:
-    """Best pose under which one of the quadrilaterals is the reference, or None.
+    rgb: NDArray[np.uint8], candidates: list[Box], reference: Reference, focal: FocalPrior
+) -> Flat | None:
+    """The quadrilateral whose edges agree best with the reference, or None.
 
     Parameters
     ----------
-    light : float32 array of shape (H, W)
+    rgb : uint8 array of shape (H, W, 3)
     candidates : list of Box
         Outlines in px. A card must show all four sides; paper, whose long sides may run out of the
         frame, three.
     reference : Reference
         Of kind ``card`` or ``paper``. Plane coordinates of the pose start at its middle, x along its width.
     focal : FocalPrior
+
+    Notes
+    -----
+    Where nothing agrees in every respect the best that has four true edges comes back with its ``objection``.
     """
-    fits: list[tuple[float, PoseFit]] = []
+    found: list[Flat] = []
     for box in candidates:
         corners = box.corners
         if not all(box.seen) and (reference.kind != "paper" or not _is_tall(box)):
@@ -54,14 +78,12 @@ def find_flat(
             seen = np.roll(box.seen, -first)
             if not all(seen) and not (seen[1] and seen[3]):
                 continue  # only the long sides can be cut short
-            fit = _fit_outline(light, np.roll(corners, -first, axis=0), seen, reference, focal)
-            if fit is not None and fit.pose.tilt_deg < _BELIEVABLE_TILT_DEG:
-                fits.append((float(cv2.contourArea(corners.astype(np.float32))), fit))
-    if not fits:
-        return None
-    enough = 0.75 * max(fit.agree for _, fit in fits)
-    # What is printed on a card can have a card's shape; it is never larger than the card.
-    return max(((area, fit.agree, fit) for area, fit in fits if fit.agree >= enough), key=lambda f: f[:2])[2]
+            flat = _fit_outline(rgb, np.roll(corners, -first, axis=0), seen, reference, focal)
+            if flat is not None and flat.fit.pose.tilt_deg < _BELIEVABLE_TILT_DEG:
+                found.append(flat)
+    return min(
+        found, key=lambda flat: (flat.objection != "", -round(flat.agree, 2), flat.fit.cost), default=None
+    )
 
 
 def _is_tall(box: Box) -> bool:
@@ -79,13 +101,9 @@ def outline_mm(reference: Reference) -> FloatArray:
 
 
 def _fit_outline(
-    light: NDArray[np.float32],
-    corners: FloatArray,
-    seen: NDArray[np.bool_],
-    reference: Reference,
-    focal: FocalPrior,
-) -> PoseFit | None:
-    size_px = (light.shape[1], light.shape[0])
+    rgb: NDArray[np.uint8], corners: FloatArray, seen: Mask, reference: Reference, focal: FocalPrior
+) -> Flat | None:
+    size_px = (rgb.shape[1], rgb.shape[0])
     model = outline_mm(reference)
     homography = cv2.getPerspectiveTransform(model.astype(np.float32), corners.astype(np.float32))
     pose = pose_from_homography(np.asarray(homography, dtype=np.float64), size_px, focal)
@@ -94,52 +112,126 @@ def _fit_outline(
     # The first pose need not fit the corners (the focal length is a guess): sample along the corners found.
     points, normals, sides = _along(corners, reference)
     side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
-    fit: PoseFit | None = None
     for reach_px in (max(5.0, 0.02 * side_px), _LAST_REACH_PX):
-        offset, strength = edge_offsets(light, points, normals, reach_px, outermost=True)
-        sign = np.array([np.sign(np.nansum(strength[sides == side])) for side in range(4) if seen[side]])
-        offset, _ = (
-            edge_offsets(light, points, normals, reach_px, sign=int(sign[0]), outermost=True)
-            if (np.all(sign == sign[0]) and sign[0] != 0)
-            else (offset, strength)
-        )
-        inside = _in_frame(points, size_px) & seen[sides]
-        held = np.isfinite(offset) & inside
-        if np.bincount(sides[held], minlength=4)[seen].min() < 8:
-            return None
-        sides_tried = sides[inside]
-        edge, which = points[held] + normals[held] * offset[held, None], sides[held]
         last = reach_px == _LAST_REACH_PX
+        inside = _in_frame(points, size_px) & seen[sides]
+        if np.bincount(sides[inside], minlength=4)[seen].min() < 8:
+            return None
+        points, normals, sides = points[inside], normals[inside], sides[inside]
+        offset = find_edges(rgb, points, normals, reach_px, sides).offset
+        held = np.isfinite(offset) & _on_one_line(offset, sides)
+        support = np.bincount(sides[held], minlength=4)[seen] / np.bincount(sides, minlength=4)[seen]
+        if support.min() < (_MIN_SIDE_SUPPORT if last else 0.5):
+            return None
+        edge, which = points[held] + normals[held] * offset[held, None], sides[held]
         # Whether a thick card's side can be told from the background depends on its colour: try both.
         heights = (0.0, reference.thick_mm) if last and reference.thick_mm > 0 else (reference.thick_mm,)
         fits = [
-            fit_pose(pose, _Sides(edge, which, reference, low_mm, pose), correlated=12.0, rough=not last)
-            for low_mm in heights
+            fit_pose(pose, _Sides(edge, which, reference, low, pose), correlated=_CORRELATED, rough=not last)
+            for low in heights
         ]
         fit = min(fits, key=lambda one: one.cost)
         if len(heights) > 1:  # then each point to the rim that it is nearer to
             sorted_out = _Sides(edge, which, reference, 0.0, fit.pose).sorted_out(fit.pose)
-            fit = fit_pose(fit.pose, sorted_out, correlated=12.0)
-        if fit.spread_px > _MAX_SPREAD_PX * 3:
+            fit = fit_pose(fit.pose, sorted_out, correlated=_CORRELATED)
+        if fit.spread_px > _MAX_SPREAD_PX * (1 if last else 3):
             return None
         pose = fit.pose
         new_corners = pose.project(model, reference.thick_mm)
         if not np.isfinite(new_corners).all() or np.abs(new_corners).max() > 4 * max(size_px):
             return None
         points, normals, sides = _along(new_corners, reference, pose)
-    if fit is None or fit.spread_px > _MAX_SPREAD_PX:
-        return None
-    sides_fit = _Sides(edge, which, reference, 0.0, pose).sorted_out(pose)
-    near = np.abs(sides_fit(pose)) < max(1.0, 3 * fit.spread_px)
-    in_sight = np.bincount(sides_tried, minlength=4)[seen]
-    support = np.bincount(which[near], minlength=4)[seen] / in_sight
-    share = float(near.sum() / in_sight.sum())
-    if share < _MIN_SUPPORT or support.min() < _MIN_SIDE_SUPPORT:
-        return None
-    return PoseFit(pose, fit.spread_px, share, fit.cost, fit.prior_cost)
+    residual = np.abs(_Sides(edge, which, reference, 0.0, pose).sorted_out(pose)(pose))
+    agree = float((residual < max(1.0, 3 * fit.spread_px)).mean() * support.mean())
+    objection = _objection(rgb, pose, edge, which, seen, reference)
+    return Flat(fit, agree, new_corners, objection)
 
 
-def _in_frame(points: FloatArray, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+def _on_one_line(offset: FloatArray, sides: NDArray[np.int64]) -> Mask:
+    """Which edge offsets lie on the smooth line that most of their side lies on; a lens may bend it."""
+    on = np.zeros(len(offset), bool)
+    for side in range(4):
+        mine = np.flatnonzero((sides == side) & np.isfinite(offset))
+        if len(mine) < 8:
+            continue
+        place = np.linspace(-1, 1, len(mine))
+        near = np.ones(len(mine), bool)
+        for _ in range(6):
+            bend = np.polynomial.polynomial.polyfit(place[near], offset[mine][near], 2)
+            off = np.abs(offset[mine] - np.polynomial.polynomial.polyval(place, bend))
+            near = off <= max(1.0, 2.5 * float(np.median(off)))
+            if near.sum() < 8:
+                break
+        on[mine[off < 1.5]] = True
+    return on
+
+
+def _objection(
+    rgb: NDArray[np.uint8],
+    pose: Pose,
+    edge: FloatArray,
+    which: NDArray[np.int64],
+    seen: Mask,
+    reference: Reference,
+) -> str:
+    """What tells that four straight edges are not this reference's: its ratio, or its corners."""
+    cut = _corner_cuts_mm(rgb, pose, seen, reference)
+    if reference.kind == "card":
+        rounded = ((cut > _CORNER_MM[0]) & (cut < _CORNER_MM[1])).sum()
+        if rounded < 3:
+            return "its corners are not a bank card's"
+    elif len(cut) and np.nanmedian(cut) > _CORNER_MM[0]:
+        return "its corners are rounded"
+    if not all(seen):
+        return ""
+    off = _ratio_off(pose, edge, which, reference)
+    if abs(off) > _MAX_RATIO_OFF:
+        return f"it is {100 * abs(off):.0f} % too {'long' if off > 0 else 'short'} for its width"
+    return ""
+
+
+def _ratio_off(pose: Pose, edge: FloatArray, which: NDArray[np.int64], reference: Reference) -> float:
+    """How much longer for its width the thing is than the reference, were its focal length as expected."""
+    freed = _Sides(edge, which, reference, 0.0, pose).sorted_out(pose)
+    half = freed.half_mm.copy()
+
+    def misfit(stretch: float) -> float:
+        freed.half_mm = half * np.where(freed.axis == 0, 1 + stretch / 2, 1 - stretch / 2)
+        fit = fit_pose(pose, freed, correlated=_CORRELATED, rough=True)
+        return fit.cost / _CORRELATED + fit.prior_cost
+
+    steps = np.array([-0.03, 0.0, 0.03])
+    costs = np.array([misfit(step) for step in steps])
+    bend = costs[0] - 2 * costs[1] + costs[2]
+    if bend <= 1e-9:
+        return 0.0
+    best = 0.03 * 0.5 * (costs[0] - costs[2]) / bend
+    # Only where the ratio is known well enough to say so.
+    sd = 0.03 * (2 / bend) ** 0.5
+    return float(best) if abs(best) > 2.5 * sd else 0.0
+
+
+def _corner_cuts_mm(rgb: NDArray[np.uint8], pose: Pose, seen: Mask, reference: Reference) -> FloatArray:
+    """How far inside each corner (of two sides in sight) the edge lies, mm; negative if not found."""
+    model = outline_mm(reference)
+    both = seen & np.roll(seen, 1)
+    # Beside the diagonal too: one speck at a corner must not decide.
+    inward = -np.sign(model[both]) / 2**0.5
+    across = np.column_stack([-inward[:, 1], inward[:, 0]])
+    cuts = []
+    for aside in (-0.25, 0.0, 0.25):
+        foot = model[both] + inward * 1.0 + across * aside
+        points = pose.project(foot, reference.thick_mm)
+        ahead = pose.project(foot - inward * 0.5, reference.thick_mm) - points
+        scale = np.hypot(*ahead.T) / 0.5
+        normals = ahead / np.hypot(*ahead.T)[:, None]
+        reach = 1.6 * float(np.median(scale))
+        edges = find_edges(rgb, points, normals, reach, outermost=False)
+        cuts.append(1.0 - edges.offset / scale)
+    return np.asarray(np.nanmedian(np.nan_to_num(np.array(cuts), nan=-1.0), axis=0), np.float64)
+
+
+def _in_frame(points: FloatArray, size_px: tuple[int, int]) -> Mask:
     margin = 4.0
     return np.asarray(
         (points > margin).all(axis=1) & (points < np.array(size_px, np.float64) - 1 - margin).all(axis=1)
@@ -177,7 +269,7 @@ class _Sides:
         self, edge: FloatArray, side: NDArray[np.int64], reference: Reference, low_mm: float, near: Pose
     ) -> None:
         self.edge, self.high_mm, self.low_mm = edge, reference.thick_mm, low_mm
-        self.on_low: NDArray[np.bool_] | None = None
+        self.on_low: Mask | None = None
         self.axis = np.where(side % 2 == 0, 1, 0)
         self.outward = np.array([-1.0, 1.0, 1.0, -1.0])[side]
         self.half_mm = np.array(reference.size_mm)[self.axis] / 2

@@ -8,9 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.edges import edge_offsets
-from eavefall_model.gauge.fit_pose import PoseFit, fit_pose
-from eavefall_model.gauge.pose import FocalPrior, Pose, pose_from_homography
+from eavefall_model.gauge.light import find_edges
+from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose, pose_from_homography
 from eavefall_model.gauge.sheet_layout import (
     MARKER_DICTIONARY,
     MARKER_MM,
@@ -29,14 +28,12 @@ _PER_SIDE: Final = 14
 _CELL_MM: Final = MARKER_MM / 6
 
 
-def find_sheet(
-    grey: NDArray[np.uint8], light: NDArray[np.float32], focal: FocalPrior
-) -> tuple[PoseFit, SheetLayout, int] | None:
+def find_sheet(rgb: NDArray[np.uint8], focal: FocalPrior) -> tuple[PoseFit, SheetLayout, int] | None:
     """Pose of the sheet, its layout and the number of markers used; None if there is no sheet.
 
     Plane coordinates of the pose start at the page's upper left corner.
     """
-    found = _detect(grey)
+    found = _detect(rgb)
     if not found:
         return None
     papers = [paper for paper in map(paper_of_marker, found) if paper is not None]
@@ -48,7 +45,7 @@ def find_sheet(
     model = np.vstack([layout.corners_mm(number) for number in used])
     seen = np.vstack([found[number] for number in used])
     homography, _ = cv2.findHomography(model, seen, cv2.RANSAC, 8.0)
-    size_px = (grey.shape[1], grey.shape[0])
+    size_px = (rgb.shape[1], rgb.shape[0])
     if homography is None:
         return None
     pose = pose_from_homography(np.asarray(homography, np.float64), size_px, focal)
@@ -59,7 +56,7 @@ def find_sheet(
     fit: PoseFit | None = None
     for _ in range(3):
         cell_px = _CELL_MM * float(np.median(pose.px_per_mm(points)))
-        offset, _ = edge_offsets(light, points, normals, min(0.7 * cell_px, 12.0), sign=1, min_step=0.1)
+        offset = find_edges(rgb, points, normals, min(0.7 * cell_px, 12.0)).offset
         held = np.isfinite(offset)
         if held.sum() < 4 * _PER_SIDE / 2:
             return None
@@ -83,11 +80,12 @@ def find_sheet(
     return None if fit is None else (fit, layout, len(used))
 
 
-def _detect(grey: NDArray[np.uint8]) -> dict[int, FloatArray]:
+def _detect(rgb: NDArray[np.uint8]) -> dict[int, FloatArray]:
     """Marker number -> corners (4, 2) in photo px."""
-    factor = max(1.0, max(grey.shape) / _VIEW_PX)
-    size = (round(grey.shape[1] / factor), round(grey.shape[0] / factor))
-    view = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if factor > 1 else grey
+    factor = max(1.0, max(rgb.shape) / _VIEW_PX)
+    size = (round(rgb.shape[1] / factor), round(rgb.shape[0] / factor))
+    view = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if factor > 1 else rgb
+    view = cv2.cvtColor(view, cv2.COLOR_RGB2GRAY)
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(view)
     if numbers is None:

@@ -14,13 +14,12 @@ from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
 from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
 from eavefall_model.gauge.field import allowed_mask, on_sheet, sheet_lab
 from eavefall_model.gauge.light import linear_luma
-from eavefall_model.gauge.locate import Located, locate
+from eavefall_model.gauge.locate import Located, locate_reference
 from eavefall_model.gauge.needle_measure import Measured, measure_trace
-from eavefall_model.gauge.plane import Plane
-from eavefall_model.gauge.pose import expected_focal
+from eavefall_model.gauge.pose import Plane
 from eavefall_model.gauge.quality import MAX_BLUR_MM, glare_share
 from eavefall_model.gauge.references import Reference, parse_reference
-from eavefall_model.gauge.refuse import MAX_TILT_DEG, MIN_PX_PER_MM, refusal
+from eavefall_model.gauge.refuse import refusal
 from eavefall_model.gauge.schema import GaugeResult, Needle, Refusal
 from eavefall_model.gauge.skeleton_graph import skeleton_pieces
 from eavefall_model.gauge.strands import Strand, join_pieces
@@ -95,15 +94,10 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
     wanted = parse_reference(reference)
     light = linear_luma(photo.rgb)
     size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
-    located = locate(photo.rgb, light, wanted, expected_focal(size_px, photo.focal_35mm))
-    if located is None:
-        message = f"No {wanted.name} was found in {name}."
-        return _result(photo, name, wanted, None, [], refusal("no-reference", message, wanted))
-    early = _refuse_view(located, name, wanted)
-    if early is not None:
-        return _result(photo, name, wanted, located, [], early)
-    origin = np.array([located.plane.origin_px])
-    scale = located.plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
+    located = locate_reference(photo, wanted, name=name)
+    if isinstance(located, Refusal):
+        return _result(photo, name, wanted, None, [], located)
+    scale = located.plane.px_per_mm
     view_px = view_size(size_px, scale)
     view = make_view(photo.rgb, allowed_mask(located, view_px, size_px[0] / view_px[0]), scale)
     mask = _without_specks(strand_mask(view), view.px_per_mm)
@@ -120,20 +114,6 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
         apart = refusal("no-needles", f"No needle in {name} could be told apart from those that touch it.")
         return _result(photo, name, wanted, located, [], apart)
     return _result(photo, name, wanted, located, needles, None, [f.measured.rel_scale_sd for f in found])
-
-
-def _refuse_view(located: Located, name: str, reference: Reference) -> Refusal | None:
-    if located.disagreement is not None:
-        return refusal("references-disagree", located.disagreement)
-    if located.plane.tilt_deg > MAX_TILT_DEG:
-        message = f"{name} was taken at {located.plane.tilt_deg:.0f}° from straight above; the limit is"
-        return refusal("too-tilted", f"{message} {MAX_TILT_DEG:.0f}°.", reference)
-    origin = np.array([located.plane.origin_px])
-    scale = located.plane.mean(lambda pose: float(pose.px_per_mm(origin)[0]))
-    if scale < MIN_PX_PER_MM:
-        message = f"{name} has {scale:.1f} pixels per mm at the {reference.name}; needles need"
-        return refusal("too-coarse", f"{message} {MIN_PX_PER_MM:.0f} or more.")
-    return None
 
 
 def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
@@ -311,8 +291,7 @@ def _result(
 ) -> GaugeResult:
     scale, scale_sd, tilt = None, None, None
     if located is not None:
-        origin = np.array([located.plane.origin_px])
-        scale, scale_sd = located.plane.mean_sd(lambda pose: float(pose.px_per_mm(origin)[0]))
+        scale, scale_sd = located.plane.px_per_mm, located.plane.px_per_mm_sd
         tilt = located.plane.tilt_deg
     return GaugeResult(
         photo=name,

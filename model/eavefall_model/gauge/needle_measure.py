@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.gauge.body_line import fit_body_line
-from eavefall_model.gauge.plane import Plane
-from eavefall_model.gauge.pose import Pose
+from eavefall_model.gauge.pose import Plane, Pose
 from eavefall_model.gauge.trace import Trace
 
 __all__ = ["Measured", "measure_trace"]

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Box", "ellipses", "outlines", "quads"]
+__all__ = ["Box", "Contour", "ellipses", "outlines", "quads"]
 
 FloatArray = NDArray[np.float64]
 Contour = NDArray[np.int32]

@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from eavefall_model.gauge.curve_fit import SmoothCurve, arc_length, fit_curve
-from eavefall_model.gauge.edges import smooth_rows
 from eavefall_model.gauge.light import sample_normals
 from eavefall_model.gauge.profile import BarFit, fit_bars
 
@@ -302,7 +302,7 @@ def _end(
     beside = np.median(rows[:, np.abs(offsets) > body.half_px + 2.5], axis=1)
     beside = np.where(np.abs(beside - body.beside) > 0.3 * abs(body.contrast), body.beside, beside)
     core = rows[:, np.abs(offsets) <= body.half_px].mean(axis=1)
-    there = smooth_rows((core - beside)[None].astype(np.float64), _END_SMOOTH_PX)[0] / body.contrast
+    there = gaussian_filter1d((core - beside).astype(np.float64), _END_SMOOTH_PX) / body.contrast
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
     gone_for = max(3, round(0.25 * px_per_mm))
     gone = there <= _END_LEVEL

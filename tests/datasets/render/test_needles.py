@@ -147,3 +147,33 @@ def test_flags_of_crossing_touching_and_cut_needles() -> None:
     assert [n.complete for n in truth] == [True, True, True, True, False, True]
     assert [n.clean for n in truth] == [False, False, False, False, False, True]
     assert truth[0].occluded == pytest.approx(1.0 / 40.0, abs=0.003)
+
+
+def test_a_printed_sheet_a_business_card_and_paper_have_the_size_that_is_said() -> None:
+    camera = Camera(720, 600, 5.0, 9000.0)
+    board = ReferenceSpec("card", light=0.1, hue=(1, 1, 1), body_mm=(90.0, 50.0, 0.35, 0.0))
+    seen = render(dataclasses.replace(_scene(camera), references=(board,))).rgb[..., 1]
+    assert (seen < 160).sum() == pytest.approx(90 * 50 * 25 / (1 - 0.35 / camera.distance_mm) ** 2, rel=0.003)
+
+
+@pytest.mark.parametrize("surface", ["ruled", "squared"])
+def test_rulings_have_one_pitch(surface: str) -> None:
+    camera = Camera(600, 600, 8.0, 5000.0)
+    spec = _scene(camera, surface=surface, seed=3)
+    light = linear_from_srgb(render(spec).rgb[..., 1] / 255.0)
+    assert 0.3 < light.min() / np.median(light) < 0.95
+    # A row through the lines crosses them at equal distances, whatever their direction.
+    row = light[300] < 0.9 * np.median(light)
+    starts = np.flatnonzero(np.diff(row.astype(int)) == 1)
+    if surface == "ruled" and len(starts) > 3:
+        assert np.ptp(np.diff(starts)) <= 2
+
+
+def test_a_lifted_needle_is_longer_than_its_shadow_on_the_plane() -> None:
+    camera = Camera(600, 500, 10.0, 1500.0)
+    flat = NeedleSpec(-20, 0, 0, 40.0, 1.0, **STRIP)  # type: ignore[arg-type]
+    arch = dataclasses.replace(flat, lift_mm=3.0)
+    truth = render(_scene(camera, arch)).truth.needles[0]
+    # Length of a parabola of span 40 and rise 3: 40 (1 + 8/3 (3/40)^2 - ...), from memory.
+    assert truth.length_mm == pytest.approx(40 * (1 + 8 / 3 * (3 / 40) ** 2), abs=0.02)
+    assert np.abs(truth.axis_px[:, 1] - camera.centre_px[1]).max() < 1e-6

@@ -6,8 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from eavefall_model.gauge.fit_pose import fit_pose
-from eavefall_model.gauge.pose import Pose, expected_focal, pose_from_homography
+from eavefall_model.gauge.pose import Pose, expected_focal, fit_pose, pose_from_homography
 
 SIZE = (3000, 2250)
 GRID = np.stack(np.meshgrid(np.linspace(-80, 80, 9), np.linspace(-60, 60, 7)), axis=-1).reshape(-1, 2)
