@@ -18,12 +18,12 @@ from typing import Any, Final
 
 import numpy as np
 from PIL import Image
-from scipy.stats import norm
 
 from eavefall_datasets.render.needle_trials import GROUPS, Trial, trial
 from eavefall_datasets.render.needles import NeedleScene, NeedleTruth, render
 from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult, Needle
+from eavefall_model.intervals import wilson
 from eavefall_model.photo import decode
 
 __all__ = ["HELD_OUT_SEED", "Row", "compare", "evaluate", "main", "photo_bytes", "summary_lines"]
@@ -270,10 +270,8 @@ def _share(name: str, part: int, whole: int) -> str:
     """A share with its 95 % Wilson interval."""
     if whole == 0:
         return f"{name}: n = 0"
-    z, p = float(norm.ppf(0.975)), part / whole
-    middle = (p + z * z / (2 * whole)) / (1 + z * z / whole)
-    half = z * math.sqrt(p * (1 - p) / whole + z * z / (4 * whole * whole)) / (1 + z * z / whole)
-    low, high = 100 * (middle - half), 100 * (middle + half)
+    p = part / whole
+    low, high = (100 * end for end in wilson(part, whole))
     return f"{name}: {part} of {whole} = {100 * p:.1f} % ({low:.1f} to {high:.1f})"
 
 
