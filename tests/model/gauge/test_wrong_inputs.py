@@ -7,10 +7,11 @@ photos, in test_ordinary_photos.
 import numpy as np
 import pytest
 
-from eavefall_datasets.render.negatives import render_negative
 from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.refuse import REASONS
 from eavefall_model.gauge.sheet_layout import layout_for
+
+from .refused_pictures import render_negative
 
 REFERENCES = ["card", "coin:24.26", "sheet", "a4"]
 

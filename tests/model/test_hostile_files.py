@@ -10,9 +10,10 @@ import zlib
 import pytest
 from PIL import Image
 
-from eavefall_datasets.render.hostile import HOSTILE, hostile_file
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo import decode
+
+from .hostile_files import HOSTILE, hostile_file
 
 
 @pytest.mark.parametrize("name", HOSTILE)

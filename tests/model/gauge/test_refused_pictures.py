@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from eavefall_datasets.render.negatives import NEGATIVE_KINDS, NegativeKind, render_negative
+from .refused_pictures import NEGATIVE_KINDS, NegativeKind, render_negative
 
 SIZE = (640, 480)
 
