@@ -147,14 +147,16 @@ def _candidates(session: Session) -> Iterator[tuple[SurveyRow, PhotoView, bool]]
         .order_by(SurveyRow.id)
     ).all()
     for survey in surveys:
-        confirmed = (
-            session.scalar(
-                select(DecisionRow.id)
-                .where(DecisionRow.survey_id == survey.id, DecisionRow.kind == "confirm")
-                .limit(1)
+        last = session.scalar(
+            select(DecisionRow.kind)
+            .where(
+                DecisionRow.survey_id == survey.id,
+                DecisionRow.kind.in_(("confirm", "correct", "send_back", "reopen")),
             )
-            is not None
+            .order_by(DecisionRow.id.desc())
+            .limit(1)
         )
+        confirmed = last == "confirm"
         for view in views(session, survey.id):
             yield survey, view, confirmed
 

@@ -236,8 +236,8 @@ def _last(said: Sequence[tuple[str, str | None]], kinds: set[str]) -> str | None
 
 
 def _settled(said: Sequence[tuple[str, str | None]], standing: str) -> str | None:
-    """What the last confirming or correcting auditor left standing."""
-    last = [(kind, fineness) for kind, fineness in said if kind in ("confirm", "correct")]
-    if not last:
+    """What the last confirming or correcting auditor left standing; nothing where it was taken back."""
+    last = [(kind, fineness) for kind, fineness in said if kind in ("confirm", "correct", "reopen")]
+    if not last or last[-1][0] == "reopen":
         return None
     return last[-1][1] if last[-1][0] == "correct" else standing

@@ -36,11 +36,19 @@ class Filters:
     fineness_class: str = ""
     since: str = ""
     until: str = ""
+    answered: bool = False
 
 
-def queue(session: Session, limit: int = 100, need: str = "") -> list[SurveyRow]:
-    """Surveys that were handed in, the most pressing first, the longest waiting before the newer."""
+def queue(
+    session: Session, limit: int = 100, need: str = "", assigned_to: str | None = None
+) -> list[SurveyRow]:
+    """Surveys that were handed in, the most pressing first, the longest waiting before the newer.
+
+    ``assigned_to`` narrows to one person's, an empty name to those that are nobody's.
+    """
     query = select(SurveyRow).where(SurveyRow.status == "submitted")
+    if assigned_to is not None:
+        query = query.where(SurveyRow.assigned_to == (assigned_to or None))
     if need:
         query = query.where(_has_need(need))
     query = query.order_by(SurveyRow.need_score.desc(), SurveyRow.submitted_at, SurveyRow.id)
@@ -96,6 +104,8 @@ def _narrowed(query: Select[tuple[Row]], filters: Filters) -> Select[tuple[Row]]
     ):
         if wanted:
             query = query.where(column == wanted)
+    if filters.answered:
+        query = query.where(SurveyRow.fineness_class.is_not(None))
     if filters.need:
         query = query.where(_has_need(filters.need))
     if filters.since:

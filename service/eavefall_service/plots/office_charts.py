@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, SECOND
+from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, RULE, SECOND
 from eavefall_service.statistics.agreement import Confusion
 from eavefall_service.statistics.calibration import Calibration
 from eavefall_service.statistics.drift import DriftWatch, Week
@@ -25,8 +25,8 @@ from eavefall_service.statistics.weeks import iso_week
 
 __all__ = ["CalibrationPlot", "ConfusionPlot", "CountsPlot", "FactorPlot", "OperatingCurvePlot", "WeeksPlot"]
 
-_FACTORS: Final = (0.25, 0.5, 0.7, 1.0, 1.4, 2.0, 4.0)
-_TICKS: Final = 8
+_FACTORS: Final = (0.25, 0.5, 1.0, 2.0, 4.0)
+_TICKS: Final = 6
 
 
 def _shares(axis: Axes, top: float, which: str = "y") -> None:
@@ -71,7 +71,7 @@ class ConfusionPlot:
     @property
     def size_in(self) -> tuple[float, float]:
         """Grows with the labels."""
-        side = 0.62 * len(self.table.labels)
+        side = 0.44 * len(self.table.labels)
         return side + 1.4, side + 1.0
 
     def draw(self, figure: Figure) -> None:
@@ -89,9 +89,11 @@ class ConfusionPlot:
                         (j + 0.03, i + 0.03), 0.94, 0.94, fill=False, edgecolor=edge[0], linewidth=edge[1]
                     )
                 )
-                axes.text(j + 0.5, i + 0.42, str(count), ha="center", va="center", weight="bold")
+                axes.text(
+                    j + 0.5, i + 0.42, str(count), ha="center", va="center", weight="bold", fontsize=8.5
+                )
                 if total:
-                    axes.text(j + 0.5, i + 0.74, _percent(share), ha="center", va="center", fontsize=7.5)
+                    axes.text(j + 0.5, i + 0.74, _percent(share), ha="center", va="center", fontsize=7)
         axes.set_xlim(0, size)
         axes.set_ylim(size, 0)
         axes.set_aspect("equal")
@@ -114,7 +116,7 @@ class WeeksPlot:
     heading: str
     weeks: tuple[Week, ...]
     watched: DriftWatch
-    size_in: tuple[float, float] = (5.6, 2.6)
+    size_in: tuple[float, float] = (4.5, 2.5)
 
     @property
     def title(self) -> str:
@@ -155,9 +157,7 @@ class WeeksPlot:
             axes.axhspan(usual.low, usual.high, color=MIST, zorder=0)
             axes.axhline(usual.value, color=QUIET, linestyle=(0, (5, 3)), linewidth=1.2, zorder=1)
         for empty in sorted(set(span) - {week.week for week in self.weeks}):
-            axes.axvspan(
-                empty - 0.5, empty + 0.5, facecolor="none", edgecolor=QUIET, hatch="////", linewidth=0
-            )
+            axes.axvspan(empty - 0.5, empty + 0.5, facecolor="none", edgecolor=RULE, hatch="///", linewidth=0)
         for week in self.weeks:
             axes.plot([week.week] * 2, [week.share.low, week.share.high], color=ACCENT, linewidth=1.4)
             axes.plot([week.week], [week.share.value or 0.0], "o", color=ACCENT, markersize=4, clip_on=False)
@@ -179,7 +179,7 @@ class CalibrationPlot:
     """Share right against stated confidence; the dashed diagonal is perfect."""
 
     found: Calibration
-    size_in: tuple[float, float] = (3.8, 3.4)
+    size_in: tuple[float, float] = (3.4, 3.1)
 
     @property
     def title(self) -> str:
@@ -222,7 +222,7 @@ class OperatingCurvePlot:
     """Chance that a lot passes against the share wrong in it."""
 
     plan: Plan
-    size_in: tuple[float, float] = (5.0, 2.6)
+    size_in: tuple[float, float] = (3.8, 2.4)
 
     @property
     def title(self) -> str:
@@ -271,7 +271,7 @@ class FactorPlot:
 
     guard: str
     update: ScaleUpdate
-    size_in: tuple[float, float] = (4.4, 2.2)
+    size_in: tuple[float, float] = (3.4, 2.0)
 
     @property
     def title(self) -> str:
@@ -297,7 +297,7 @@ class FactorPlot:
         axes.minorticks_off()
         axes.set_ylim(bottom=0)
         axes.set_yticks([])
-        axes.set_xlabel(f"factor on predicted months (n = {update.n}; dashed: before any visit)")
+        axes.set_xlabel(f"factor on months, n = {update.n} (dashed: before)")
         axes.set_ylabel("how likely")
 
 
@@ -317,7 +317,7 @@ class CountsPlot:
     @property
     def size_in(self) -> tuple[float, float]:
         """Grows with the rows."""
-        return 5.0, 0.5 + 0.26 * max(1, len(self.rows))
+        return 3.5, 0.4 + 0.24 * max(1, len(self.rows))
 
     def _words(self) -> list[str]:
         total = sum(count for _, count in self.rows)
@@ -346,7 +346,7 @@ class CountsPlot:
         axes.bar_label(bars, self._words(), padding=4, fontsize=8.5)
         axes.set_yticks(places, [name for name, _ in self.rows])
         axes.invert_yaxis()
-        axes.set_xlim(0, max(counts, default=1) * (1.5 if self.as_shares else 1.15) or 1)
+        axes.set_xlim(0, max(counts, default=1) * (2.0 if self.as_shares else 1.15) or 1)
         axes.set_xticks([])
         axes.spines["bottom"].set_visible(False)
         axes.tick_params(length=0)

@@ -32,7 +32,8 @@ class Rate:
     def __str__(self) -> str:
         if self.value is None:
             return "no data (n = 0)"
-        return f"{self.value:.1%} ({self.low:.1%} to {self.high:.1%}, n = {self.n})"
+        value, low, high = (f"{100 * share:.1f} %" for share in (self.value, self.low, self.high))
+        return f"{value} ({low} to {high}, n = {self.n})"
 
     def covers(self, truth: float) -> bool:
         """Whether the interval holds ``truth``, ends included."""

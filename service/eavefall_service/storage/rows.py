@@ -81,6 +81,7 @@ class SurveyRow(Base):
     consent_training: Mapped[bool] = mapped_column(default=False)
     needs: Mapped[list[str]] = mapped_column(default=list)
     need_score: Mapped[float] = mapped_column(default=0.0, index=True)
+    assigned_to: Mapped[str | None]
     fineness_class: Mapped[str | None]
     interval_low: Mapped[float | None]
     interval_typical: Mapped[float | None]

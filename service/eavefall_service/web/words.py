@@ -15,6 +15,7 @@ __all__ = [
     "FORMS",
     "GUARDS",
     "NEEDS",
+    "NEED_WHY",
     "POINTS",
     "PROBLEMS",
     "ROLES",
@@ -73,6 +74,15 @@ NEEDS: Final = {
     "high value": "Large job",
     "random sample": "Random sample",
     "remote": "Sent from home",
+}
+# Why a survey comes where it does in the queue, after "because".
+NEED_WHY: Final = {
+    "unsure": "the answer is not sure",
+    "contradictory": "people and photos disagree",
+    "overridden": "the rep gave another answer",
+    "high value": "it is a large job",
+    "random sample": "it was drawn at random, one in ten",
+    "remote": "the photos were sent from home",
 }
 ROLES: Final = {
     "rep": "Rep",

@@ -97,8 +97,15 @@ def test_outcome_is_recorded_and_a_factor_accepted(site: httpx.Client) -> None:
         "months": "4",
         "last_clean_months": "1",
     }
-    assert site.post("/office/statistics/outcomes", data=form, headers=OWN).status_code == 303
-    page = site.get("/office/statistics/outcomes").text
+    # The survey is picked from a list, found by its address or from its own page.
+    listed = site.get("/office/statistics/outcomes?q=House 33").text
+    assert '<option value="s000033"' in listed
+    assert '<option value="s000044"' not in listed
+    assert '<option value="s000003" selected>' in site.get("/office/statistics/outcomes?survey=s000003").text
+    kept = site.post("/office/statistics/outcomes", data=form, headers=OWN)
+    assert kept.status_code == 303
+    page = site.get(kept.headers["location"]).text
+    assert "Recorded: what the visit to House 3 found." in page
     assert "1 visit moves" in page
     assert "Accepted:" not in page
     assert (

@@ -38,7 +38,7 @@ def test_no_data_is_not_a_rate_of_zero() -> None:
 
 
 def test_text_carries_interval_and_n() -> None:
-    assert str(rate(81, 263)) == "30.8% (25.5% to 36.6%, n = 263)"
+    assert str(rate(81, 263)) == "30.8 % (25.5 % to 36.6 %, n = 263)"
 
 
 def test_equal_weights_are_the_plain_interval() -> None:

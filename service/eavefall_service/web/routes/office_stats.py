@@ -12,7 +12,7 @@ from starlette.responses import Response
 from eavefall_model.errors import ServiceError
 from eavefall_service.journeys import photos, surveys
 from eavefall_service.learning.registry import Registry
-from eavefall_service.office import agreement_tables, facts, outcomes, samples, watching
+from eavefall_service.office import agreement_tables, facts, outcomes, samples, survey_search, watching
 from eavefall_service.plots.office_charts import (
     CalibrationPlot,
     ConfusionPlot,
@@ -24,6 +24,7 @@ from eavefall_service.statistics.plans import AQLS, accept_probability, limiting
 from eavefall_service.statistics.posterior import update_scales
 from eavefall_service.statistics.visits import compare
 from eavefall_service.statistics.weeks import iso_week, week_of, week_start
+from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.storage.statistics_rows import DrawRow
 from eavefall_service.web import pages, words
 from eavefall_service.web.access import Auditor
@@ -36,6 +37,7 @@ __all__ = ["router"]
 router = APIRouter(prefix="/office/statistics", include_in_schema=False)
 # A page brings at most so many changed surveys up to date; the rest follows with the next look.
 _AT_ONCE: Final = 200
+_CHOICES: Final = 100
 
 
 def _show(request: Request, actor: Auditor, name: str, tab: str, **context: Any) -> Response:
@@ -213,11 +215,25 @@ def drift_page(
 
 
 @router.get("/outcomes")
-def outcomes_page(request: Request, office: OfficeDep, actor: Auditor) -> Response:
-    """What visits found against what was predicted, and what that says of the predicted months."""
+def outcomes_page(
+    request: Request,
+    office: OfficeDep,
+    actor: Auditor,
+    q: Annotated[str, Query(max_length=80)] = "",
+    survey: Annotated[str, Query(max_length=80)] = "",
+    recorded: Annotated[str, Query(max_length=80)] = "",
+) -> Response:
+    """What visits found against what was predicted, and what that says of the predicted months.
+
+    ``survey`` or ``q`` narrow the surveys that a visit can be recorded for; ``recorded`` was just recorded.
+    """
     with office.database.read() as session:
         visits = outcomes.visits(session)
         accepted = outcomes.accepted_scales(session)
+        choices, total = survey_search.find(
+            session, survey_search.Filters(survey or q, answered=True), limit=_CHOICES
+        )
+        done = session.get(SurveyRow, recorded)
     updates = update_scales(visits)
     return _show(
         request, actor, "stats_outcomes.html", "outcomes",
@@ -225,7 +241,8 @@ def outcomes_page(request: Request, office: OfficeDep, actor: Auditor) -> Respon
             (each, chart("factor", FactorPlot(words.GUARDS[each.guard], each), guard=each.guard))
             for each in updates
         ], accepted=accepted,
-        guards=words.GUARDS,
+        guards=words.GUARDS, choices=choices, more=total if total > len(choices) else 0, q=q, chosen=survey,
+        recorded=done.name if done else "",
     )  # fmt: skip
 
 
@@ -246,7 +263,7 @@ def add_outcome(
         outcomes.record_outcome(
             session, actor, survey_id.strip(), guard, found, months, last_clean_months, text
         )
-    return pages.done(request, "/office/statistics/outcomes")
+    return pages.done(request, f"/office/statistics/outcomes?recorded={survey_id.strip()}")
 
 
 @router.post("/outcomes/accept")

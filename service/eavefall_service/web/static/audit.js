@@ -19,7 +19,8 @@ function toPhoto(step) {
 function open(id) {
   const box = document.getElementById(id);
   if (!box) return;
-  box.open = true;
+  // One at a time, so that the answer stays in view.
+  for (const other of document.querySelectorAll(".decide details")) other.open = other === box;
   box.querySelector("select, textarea").focus();
 }
 
@@ -36,6 +37,7 @@ const KEYS = {
   n: () => toPhoto(1),
   p: () => toPhoto(-1),
   c: () => document.getElementById("confirm")?.click(),
+  z: () => document.getElementById("undo")?.click(),
   x: () => open("correct"),
   b: () => open("send-back"),
   "/": () => {
