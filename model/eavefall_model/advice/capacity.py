@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.streams import Streams
+from eavefall_model.species.habit import litter_of
 
 __all__ = ["Capacity", "capacity"]
 
@@ -19,7 +20,8 @@ Array = NDArray[np.float64]
 @dataclass(frozen=True)
 class Capacity:
     """What makes a hand necessary, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
-    of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays."""
+    of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays.
+    Kilograms in the gutter and the outlet are those of broadleaf litter that takes the same room."""
 
     gutter_kg_m: Array
     outlet_kg_m: Array
@@ -29,15 +31,16 @@ class Capacity:
 
 def capacity(site: Site, settings: Mapping[str, float], streams: Streams) -> Capacity:
     """Thresholds from the gutter's and the outlet's size and the settings of the rules file."""
-    bulk = settings["bulk_density_kg_m3"] * np.exp(0.35 * streams.normal("capacity.bulk"))[:, None]
+    spread = litter_of("broad_leaf").sd_ln
+    bulk = settings["bulk_density_kg_m3"] * np.exp(spread * streams.normal("capacity.bulk"))[:, None]
     kept = (settings["kept_share"] + 0.4 * (streams.uniform("capacity.kept") - 0.5))[:, None]
     plug = settings["plug_diameters"] * site.outlet_m**3 * bulk
     per_outlet_m = site.eaves.length_m / site.outlets
     blind = -np.log1p(-settings["blinded_limit"]) * settings["blinding_load_kg_m2"]
-    spread = np.exp(0.4 * streams.normal("capacity.surface"))[:, None]
+    bears = np.exp(0.4 * streams.normal("capacity.surface"))[:, None]
     return Capacity(
         gutter_kg_m=settings["fill_share"] * site.gutter_area_m2 * bulk,
         outlet_kg_m=plug / per_outlet_m,
-        surface_kg_m=blind * spread * site.eaves.depth_m,
+        surface_kg_m=blind * bears * site.eaves.depth_m,
         kept=np.broadcast_to(np.clip(kept, 0.05, 1.0), site.gutter_area_m2.shape),
     )

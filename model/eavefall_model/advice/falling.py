@@ -18,6 +18,7 @@ from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.sources import Source
 from eavefall_model.screens.surface import STICKINESS
+from eavefall_model.species.habit import litter_of
 from eavefall_model.species.table import Part, month_share_for
 
 __all__ = ["GROUPS", "Fallen", "fallen", "mean_course", "open_courses", "open_litter"]
@@ -28,14 +29,16 @@ GROUPS: Final = (1.1, 1.5, 2.5)
 # Multiplications in one matrix product: few enough that the library does not hand it to threads, which wait
 # for one another longer than they work.
 _PRODUCT: Final = 200_000
-# Rows of a course: through, caught in the outlet, on the surface by group, lodged.
-_THROUGH, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 1, 2, 2 + len(GROUPS), 3 + len(GROUPS)
+# Rows of a course: mass through, room it takes in the gutter and in the outlet, mass on the surface by group,
+# mass lodged.
+_THROUGH, _INSIDE, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 1, 2, 3, 3 + len(GROUPS), 4 + len(GROUPS)
 
 
 @dataclass(frozen=True)
 class Fallen:
     """Litter by month, (draws, eaves, 12) in kg per metre: into the gutter, to the outlet, and on the surface
-    by group, lodged last; ``year``, ``below`` and ``stuck`` (draws, eaves) are the year's totals."""
+    by group, lodged last; ``year``, ``below`` and ``stuck`` (draws, eaves) are totals of a year. Inside and
+    at the outlet room counts: kilograms of broadleaf litter that take as much of it."""
 
     inside: Array
     outlet: Array
@@ -54,6 +57,11 @@ def _catches(part: Part, outlet_m: float, settings: Mapping[str, float]) -> floa
     """Share of a part that catches in the outlet: long pieces do, short ones wash down."""
     middle_m = math.sqrt(part.length_mm[0] * part.length_mm[1]) / 1000
     return settings["outlet_share"] * min(middle_m / outlet_m, 2.0)
+
+
+def _room(source: Source) -> float:
+    """Room that a kilogram of a source's litter takes in a gutter, against one of broadleaf litter."""
+    return litter_of("broad_leaf").middle_kg_m3 / litter_of(source.taxon.form).middle_kg_m3
 
 
 def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
@@ -78,14 +86,17 @@ def _planes(
     outlet_m = float(np.median(site.outlet_m))
     same: Array = np.zeros((_ROWS, 12))
     loads, courses = [source.load_kg_m], [same]
+    room = _room(source)
     for part, fate in zip(source.taxon.parts, fates, strict=True):
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         through, lodges = fate.through[:, column], fate.lodges[:, column]
         stays = np.maximum(1 - through - lodges, 0.0)
-        catches, group = _catches(part, outlet_m, settings), _SURFACE + _group(part)
+        catches, group = room * _catches(part, outlet_m, settings), _SURFACE + _group(part)
         for share, rows in (
-            (through, {_THROUGH: 1.0, _OUTLET: catches}), (stays, {group: 1.0}), (lodges, {_LODGED: 1.0}),
-        ):  # fmt: skip
+            (through, {_THROUGH: 1.0, _INSIDE: room, _OUTLET: catches}),
+            (stays, {group: 1.0}),
+            (lodges, {_LODGED: 1.0}),
+        ):
             if len(share) == 1:
                 for row, factor in rows.items():
                     same[row] += factor * float(share[0]) * months
@@ -115,9 +126,9 @@ def fallen(
         _month_last(np.stack(courses), np.stack(loads), shape) if planes else np.zeros((_ROWS, *shape, 12))
     )
     below = litter[_THROUGH].sum(axis=-1)
-    litter[_THROUGH] *= cap.kept[:, :, None]
+    litter[_INSIDE] *= cap.kept[:, :, None]
     return Fallen(
-        inside=litter[_THROUGH],
+        inside=litter[_INSIDE],
         outlet=litter[_OUTLET],
         surface=tuple(litter[_SURFACE:]),
         year=sum((source.load_kg_m for source in sources), np.zeros(shape)),
@@ -133,14 +144,15 @@ def mean_course(litter: Fallen, number: int) -> Array:
 
 
 def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> tuple[Array, Array]:
-    """Months of a source's litter into an open gutter, and of what catches in its outlet; 12 shares each."""
+    """Months of a source's litter into an open gutter, and of what catches in its outlet; 12 shares each, by
+    the room that they take."""
     inside, outlet = np.zeros(12), np.zeros(12)
     outlet_m = float(np.median(site.outlet_m))
     for part in source.taxon.parts:
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         inside += months
         outlet += _catches(part, outlet_m, settings) * months
-    return inside, outlet
+    return inside * _room(source), outlet * _room(source)
 
 
 def open_litter(loads: Sequence[Array], courses: Sequence[tuple[Array, Array]], cap: Capacity) -> Fallen:

@@ -127,7 +127,7 @@ def _moved_loads(outcome: Outcome, at: int, rows: slice) -> Array:
     c = site.crowns
     crowns = Crowns(
         east, north, spread(c.side_east_m), spread(c.side_north_m), spread(c.radius_m), spread(c.height_m),
-        spread(c.depth_share), spread(c.fall_speed_m_s), spread(c.wind_m_s),
+        spread(c.depth_share), spread(c.scale_m),
     )  # fmt: skip
     share = share_per_metre(crowns, eaves, roofs, wind)
     return np.asarray(outcome.sources.production_kg[rows, at][:, None, None] * share)

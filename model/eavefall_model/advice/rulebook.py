@@ -47,7 +47,7 @@ SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "curled_share": (0.0, 1.0),
     "mat_share": (0.0, 0.9),
     "thin_kind_share": (0.0, 1.0),
-    "canopy_wind_m_s": (0.05, 5.0),
+    "litter_reach_m": (0.5, 30.0),
     "slides_over_share": (0.0, 0.98),
     "interval_ratio": (1.05, 3.0),
     "waste_share": (0.0, 0.5),

@@ -18,6 +18,7 @@ from eavefall_model.advice.evidence import Evidence
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.streams import Streams
+from eavefall_model.advice.tree_draws import drawn_kinds
 from eavefall_model.advice.wording import GENERIC_WORDS
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.shed.load import production_kg_year, share_per_metre
@@ -141,8 +142,7 @@ def build_sources(
     for at, (tree, known) in enumerate(zip(survey.trees, evidence, strict=True)):
         tests = tuple(test for test in survey.drop_tests if test.tree in (tree.name, None))
         own = tree.name if known.gauges or tests else ""
-        edges = np.cumsum([each.chance for each in known.candidates])
-        pick = np.searchsorted(edges[:-1], streams.uniform(f"trees[{at}].kind"), side="right")
+        pick = drawn_kinds(at, known, streams)
         for number, candidate in enumerate(known.candidates):
             key = (candidate.taxon.name, own if candidate.taxon.foliage == "needle" else "")
             if key not in facts:
@@ -175,7 +175,8 @@ def build_sources(
         factor, thin, measured = _thin_width(
             label, taxon, known.gauges if own else (), streams, thin_kind_share
         )
-        production = production_kg_year(site.crowns.radius_m, litter[:, None]) * site.counts
+        crowns = site.crowns
+        production = production_kg_year(crowns.radius_m, crowns.height_m, litter[:, None]) * site.counts
         own_kg = np.where(here, production, 0.0)
         shed_kg += own_kg
         part = own_kg[:, :, None] * share

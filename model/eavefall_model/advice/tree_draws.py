@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -11,14 +12,23 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.evidence import Evidence
 from eavefall_model.advice.reading import Reader, Uncertain
+from eavefall_model.advice.streams import Streams
 from eavefall_model.shed.plan import EaveLines, along_from_bearing_m, wrap_deg
+from eavefall_model.species.habit import crown_line, litter_of
 from eavefall_model.survey import Survey, Tree
 
-__all__ = ["TreeArrays", "nearest_eave", "read_tree"]
+__all__ = ["TreeArrays", "drawn_kinds", "nearest_eave", "read_tree"]
 
 Array = NDArray[np.float64]
-# Fall speed of needles and leaves, m/s. From weak memory: needles 1 to 3, leaves 1 to 2.
-_FALL_SPEED_M_S: Final = {"needle": 2.0, "broad": 1.3}
+# Nobody has measured how fast litter falls: spread of the speeds in the species' tables. Our judgement.
+_SPEED_SPREAD: Final = 0.25
+
+
+def drawn_kinds(at: int, evidence: Evidence, streams: Streams) -> NDArray[np.intp]:
+    """Which of its candidates the tree is in each draw, (draws,)."""
+    edges = np.cumsum([each.chance for each in evidence.candidates])
+    picks = np.searchsorted(edges[:-1], streams.uniform(f"trees[{at}].kind"), side="right")
+    return np.asarray(picks, dtype=np.intp)
 
 
 @dataclass(frozen=True)
@@ -69,7 +79,9 @@ def read_tree(
     read: Reader,
 ) -> TreeArrays:
     where, name = f"trees[{at}]", tree.name
-    needle = evidence.needle_chance > 0.5
+    kinds = [candidate.taxon for candidate in evidence.candidates]
+    drawn = drawn_kinds(at, evidence, read.streams)
+    lines_by_kind = [crown_line(kind) for kind in kinds]
     distance = read.measured(
         f"{where}.distance", f"distance to {name}", f"measure the distance from the eave to {name}",
         tree.distance_m, 6.0, error=0.03, spread=0.6, unit="m", why="Trees asked about stand near; wide.",
@@ -78,13 +90,19 @@ def read_tree(
         f"{where}.height", f"height of {name}", f"measure the height of {name}",
         tree.height_m, 15.0, error=0.08, spread=0.35, unit="m", why="A grown yard tree; wide.",
     )  # fmt: skip
-    reach = height * (0.25 if needle else 0.35)
+    reach = np.choose(drawn, [line.radius_m(height) for line in lines_by_kind])
+    spread = math.sqrt(
+        sum(
+            candidate.chance * line.sd_ln**2
+            for candidate, line in zip(evidence.candidates, lines_by_kind, strict=True)
+        )
+    )
     if tree.overhang_m and tree.distance_m:
         reach = np.maximum(tree.distance_m + tree.overhang_m, 0.3) + np.zeros_like(reach)
     radius = read.measured(
         f"{where}.crown_radius", f"crown radius of {name}", f"pace out the crown of {name} to its drip line",
-        tree.crown_radius_m, reach, error=0.06, spread=0.3, unit="m",
-        why="A quarter of the height for a conifer, 0.35 for a broadleaf tree, or distance plus overhang.",
+        tree.crown_radius_m, reach, error=0.06, spread=spread, unit="m",
+        why="As wide as street and park trees of its kind and height, or distance plus overhang.",
     )  # fmt: skip
     # The crown's middle, outside the eave. A measured overhang says where the crown's edge is.
     if tree.overhang_m is None:
@@ -110,8 +128,8 @@ def read_tree(
             - np.broadcast_to(facings, full)[rows, eave]
         )
         along = along_from_bearing_m(off, offset, length)
-    speed = _FALL_SPEED_M_S["needle" if needle else "broad"] * np.exp(
-        0.25 * read.streams.normal(f"{where}.fall")
+    speed = np.choose(drawn, [litter_of(kind.form).fall_speed_m_s for kind in kinds]) * np.exp(
+        _SPEED_SPREAD * read.streams.normal(f"{where}.fall")
     )
     depth_share = 0.5 + 0.4 * read.streams.uniform(f"{where}.depth")
     return TreeArrays(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.shed.kernel import (
     crown_area_m2,
-    dispersal_scale_m,
+    height_factor,
     landing_area_m2,
     landing_density,
     share_above,
@@ -32,7 +32,8 @@ class Crowns:
 
     ``east_m``, ``north_m`` place the crown's middle. ``side_east_m``, ``side_north_m`` are a fixed stand-off
     on the tree's side of the house: the wind's share is taken from there, so that it depends on the side on
-    which a tree stands and not on how far away. ``fall_speed_m_s`` and ``wind_m_s`` set the drift.
+    which a tree stands and not on how far away. ``scale_m`` is how far the litter drifts, as
+    :func:`eavefall_model.shed.kernel.dispersal_scale_m` gives it.
     """
 
     east_m: Array
@@ -42,8 +43,7 @@ class Crowns:
     radius_m: Array
     height_m: Array
     depth_share: Array
-    fall_speed_m_s: Array
-    wind_m_s: Array
+    scale_m: Array
 
 
 @dataclass(frozen=True)
@@ -63,9 +63,12 @@ class WindRose:
     stretch: Array
 
 
-def production_kg_year(crown_radius_m: Array, litter_g_m2_year: Array) -> Array:
-    """Litter of a crown in a year, kg: crown area times litterfall per area of crown."""
-    return np.asarray(crown_area_m2(crown_radius_m) * litter_g_m2_year / 1000.0)
+def production_kg_year(crown_radius_m: Array, height_m: Array, litter_g_m2_year: Array) -> Array:
+    """Litter of a crown in a year, kg: crown area times litterfall per area of crown, more in tall trees.
+
+    ``litter_g_m2_year`` is that of a tree of 16 m; see :func:`eavefall_model.shed.kernel.height_factor`.
+    """
+    return np.asarray(crown_area_m2(crown_radius_m) * height_factor(height_m) * litter_g_m2_year / 1000.0)
 
 
 def _downwind_cosine(crowns: Crowns, eaves: EaveLines, wind: WindRose, number: int) -> Array:
@@ -93,15 +96,12 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
     along_at, along_weight = nodes(ALONG)
     up_at, up_weight = nodes(UP)
     stretch = wind.stretch[:, None]
+    landed_m2 = landing_area_m2(crowns.radius_m, crowns.scale_m, stretch)
     for e in range(count):  # one eave at a time keeps the arrays in cache
         run_m, length_m, depth_m = eaves.run_m[:, [e]], eaves.length_m[:, [e]], eaves.depth_m[:, [e]]
         eave_height_m = roofs.eave_height_m[:, [e]]
         above = share_above(crowns.height_m, crowns.depth_share, eave_height_m)
-        # Mean height of fall of the part above the eave.
-        lowest_m = np.maximum(crowns.height_m * (1 - crowns.depth_share), eave_height_m)
-        fall_m = np.maximum((crowns.height_m + lowest_m) / 2 - eave_height_m, 0.0)
-        scale_m = dispersal_scale_m(fall_m, crowns.wind_m_s, crowns.fall_speed_m_s)
-        towards_m = stretched_scale_m(scale_m, _downwind_cosine(crowns, eaves, wind, e), stretch)
+        towards_m = stretched_scale_m(crowns.scale_m, _downwind_cosine(crowns, eaves, wind, e), stretch)
         carry_m = carry_length_m(roofs.pitch_deg[:, [e]], roofs.slip_m[:, [e]])
         face_east, face_north = unit_vectors(eaves.facing_deg[:, [e]])
         # The tree seen from the eave: outward of the gutter line, and along it.
@@ -124,5 +124,5 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
                 density = landing_density(edge_m, towards_m)
                 density *= weight * effective_m
                 total += density
-        result[:, :, e] = above * total / landing_area_m2(crowns.radius_m, scale_m, stretch)
+        result[:, :, e] = above * total / landed_m2
     return result

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from eavefall_model.shed.kernel import (
     crown_area_m2,
     dispersal_scale_m,
+    height_factor,
     landing_area_m2,
     landing_density,
     share_above,
@@ -74,8 +75,29 @@ def test_a_crown_below_the_eave_sheds_nothing_into_it() -> None:
     np.testing.assert_allclose(share, [0, 0, 0.5, 1, 1])
 
 
-def test_crown_area_grows_with_the_square_and_drift_with_height_and_wind() -> None:
+def test_crown_area_grows_with_the_square() -> None:
     assert crown_area_m2(a(2.0)) == pytest.approx(4 * math.pi)
     assert crown_area_m2(a(4.0)) == pytest.approx(4 * float(crown_area_m2(a(2.0))))
-    assert dispersal_scale_m(a(10.0), a(1.5), a(3.0)) == pytest.approx(5.0)
-    assert dispersal_scale_m(a(0.0), a(1.5), a(3.0)) == pytest.approx(0.05)
+
+
+def test_the_scale_is_the_reach_of_a_middling_tree_and_grows_as_measured() -> None:
+    assert dispersal_scale_m(5.0, a(20.0), a(1.5)) == pytest.approx(5.0)
+    assert dispersal_scale_m(5.0, a(0.0), a(1.5)) == pytest.approx(0.05)
+    # From young to mature conifers 35 %, which here is what twice the height does.
+    assert float(dispersal_scale_m(5.0, a(28.0), a(1.5)) / dispersal_scale_m(5.0, a(14.0), a(1.5))) == (
+        pytest.approx(1.35, abs=0.02)
+    )
+    # Twice the wind is half the speed of fall: 67 to 82 % farther.
+    assert 1.67 <= float(dispersal_scale_m(5.0, a(20.0), a(0.75))) / 5.0 <= 1.82
+
+
+def test_taller_trees_shed_more_per_crown_area_up_to_what_was_seen() -> None:
+    heights = np.array([0.0, 4.0, 8.0, 16.0, 30.0, 45.0])
+    factor = height_factor(heights)
+    assert factor[0] == 0
+    assert factor[3] == 1
+    assert (np.diff(factor[:5]) > 0).all()
+    assert factor[5] == factor[4]
+    # Medians over species: 148 g/m2 of foliage at 7.5 m (small kinds), 318 at 18 m (large ones).
+    small, large = height_factor(np.array([7.5, 18.0]))
+    assert large / small == pytest.approx(318 / 148, rel=0.1)

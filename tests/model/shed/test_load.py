@@ -9,7 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from eavefall_model.shed.kernel import landing_area_m2
+from eavefall_model.shed.kernel import (
+    HEIGHT_POWER,
+    REFERENCE_HEIGHT_M,
+    dispersal_scale_m,
+    landing_area_m2,
+)
 from eavefall_model.shed.load import Crowns, Roofs, WindRose, production_kg_year, share_per_metre
 from eavefall_model.shed.plan import EaveLines, tree_positions
 
@@ -26,11 +31,13 @@ def house(
 
 
 def tree(
-    eave: EaveLines, distance: float, *, radius: float = 4.0, height: float = 18.0, along: float = 0.0
-) -> Crowns:
+    eave: EaveLines, distance: float, *, radius: float = 4.0, height: float = 18.0, along: float = 0.0,
+    scale: float | None = None,
+) -> Crowns:  # fmt: skip
     at = tree_positions(eave, np.array([[0]]), one(distance), one(along))
     side = tree_positions(eave, np.array([[0]]), one(6.0), one(along))
-    return Crowns(*at, *side, one(radius), one(height), one(0.8), one(2.0), one(0.6))
+    drift = dispersal_scale_m(5.0, one(height), one(1.5)) if scale is None else one(scale)
+    return Crowns(*at, *side, one(radius), one(height), one(0.8), drift)
 
 
 CALM = WindRose(np.array([0.0]), np.array([0.0]))
@@ -41,17 +48,21 @@ def share(eave: EaveLines, roofs: Roofs, crowns: Crowns, wind: WindRose = CALM) 
 
 
 def test_production_is_area_times_litterfall_and_doubles_with_area() -> None:
-    # pi 4^2 m2 of crown at 400 g/m2: 20.1 kg.
-    assert production_kg_year(one(4.0), one(400.0)) == pytest.approx(np.pi * 16 * 0.4)
-    assert production_kg_year(one(4.0 * np.sqrt(2)), one(400.0)) == pytest.approx(2 * np.pi * 16 * 0.4)
+    # pi 4^2 m2 of crown at 400 g/m2: 20.1 kg, at the height for which the litterfall stands.
+    tall = one(REFERENCE_HEIGHT_M)
+    assert production_kg_year(one(4.0), tall, one(400.0)) == pytest.approx(np.pi * 16 * 0.4)
+    assert production_kg_year(one(4.0 * np.sqrt(2)), tall, one(400.0)) == pytest.approx(2 * np.pi * 16 * 0.4)
+    assert production_kg_year(one(4.0), tall / 2, one(400.0)) == pytest.approx(
+        np.pi * 16 * 0.4 / 2**HEIGHT_POWER
+    )
 
 
 def test_a_crown_over_the_whole_roof_gives_strip_and_roof_by_arithmetic() -> None:
     # A vast crown over everything: even litter of 1 / landing area per m2, on a roof where all slides down.
     eave, roofs = house(run=5.0)
-    crowns = replace(tree(eave, 0.0, radius=200.0), depth_share=one(0.5))
+    scale = 3.15
+    crowns = replace(tree(eave, 0.0, radius=200.0, scale=scale), depth_share=one(0.5))
     smooth = replace(roofs, pitch_deg=one(79.0), slip_m=one(1e9))
-    scale = (13.5 - 3.0) * 0.6 / 2.0
     per_m2 = 1 / float(landing_area_m2(one(200.0), one(scale), one(0.0))[0, 0])
     assert share(eave, smooth, crowns) == pytest.approx((0.13 + 5.0) * per_m2, rel=1e-9)
     flat = replace(roofs, pitch_deg=one(0.0))
@@ -93,6 +104,53 @@ def test_stepping_back_never_brings_more(
     assert 0 <= back <= close * (1 + 1e-9)
 
 
+def _brought(eave: EaveLines, roofs: Roofs, crowns: Crowns, wind: WindRose) -> float:
+    shed = production_kg_year(crowns.radius_m, crowns.height_m, one(400.0))
+    return float(shed[0, 0]) * share(eave, roofs, crowns, wind)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    out=st.floats(0, 30), radius=st.floats(0.5, 9), height=st.floats(2, 45), taller=st.floats(1, 3),
+    wider=st.floats(1, 3), along=st.floats(-6, 6), wind=st.floats(0, 360), stretch=st.floats(0, 0.6),
+)  # fmt: skip
+def test_a_taller_tree_or_a_wider_crown_never_brings_less(
+    out: float, radius: float, height: float, taller: float, wider: float, along: float, wind: float,
+    stretch: float,
+) -> None:  # fmt: skip
+    eave, roofs = house()
+    rose = WindRose(np.array([wind]), np.array([stretch]))
+    now = _brought(eave, roofs, tree(eave, out, radius=radius, height=height, along=along), rose)
+    tall = _brought(eave, roofs, tree(eave, out, radius=radius, height=height * taller, along=along), rose)
+    wide = _brought(eave, roofs, tree(eave, out, radius=radius * wider, height=height, along=along), rose)
+    assert tall >= now * (1 - 1e-9)
+    assert wide >= now * (1 - 1e-9)
+
+
+def test_fourteen_to_twenty_five_metres_hold_95_percent_of_what_reaches_a_line() -> None:
+    # Alder leaves and Douglas-fir needles, young to mature trees (Forest Ecology and Management 2016,
+    # abstract). A line far longer than the tree's reach stands for a stream; what reaches it is summed over the
+    # distances at which the tree may stand.
+    line = EaveLines(one(400.0), one(0.001), one(0.0), one(0.1), one(0.001))
+    roofs = Roofs(one(0.0), one(0.0), one(8.0))
+    for height, speed, radius in ((12.0, 2.0, 3.0), (20.0, 1.5, 5.0), (30.0, 1.1, 6.0)):
+        drift = dispersal_scale_m(5.0, one(height), one(speed))
+        steps = np.arange(0.25, 80, 0.5)
+        reached = []
+        for away in steps:
+            # Many short stretches, since few nodes along a long line would miss the crown.
+            total = 0.0
+            for middle in range(-60, 61, 4):
+                at = Crowns(
+                    one(float(middle)), one(float(away)), one(0.0), one(6.0), one(radius), one(height),
+                    one(0.9), drift,
+                )  # fmt: skip
+                total += float(share_per_metre(at, replace(line, length_m=one(4.0)), roofs, CALM)[0, 0, 0])
+            reached.append(total)
+        width = steps[np.searchsorted(np.cumsum(reached) / np.sum(reached), 0.95)]
+        assert 10 <= width <= 28, (height, width)
+
+
 @settings(deadline=None)
 @given(low=st.floats(0, 70), more=st.floats(0, 10))
 def test_a_steeper_roof_sheds_more_to_its_gutter(low: float, more: float) -> None:
@@ -123,10 +181,10 @@ def test_gutter_and_roof_never_get_more_than_the_tree_sheds() -> None:
 def test_five_nodes_along_are_near_enough_to_many() -> None:
     # Trapezium over 400 places on the strip, flat roof, against the engine.
     eave, roofs = house(pitch=0.0)
-    crowns = tree(eave, 5.0, along=1.5)
+    scale = 2.34
+    crowns = tree(eave, 5.0, along=1.5, scale=scale)
     along = np.linspace(-6, 6, 401)
     distance = np.hypot(along - 1.5, 5.0)
-    scale = ((18 + 3.6) / 2 - 3.0) * 0.6 / 2.0
     even = np.exp(-np.maximum(distance - 4.0, 0) / scale)
     exact = (
         0.13 * np.trapezoid(even, along) / 12 / float(landing_area_m2(one(4.0), one(scale), one(0.0))[0, 0])
