@@ -14,11 +14,13 @@ import csv
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from eavefall_model import intervals
 from eavefall_model.screens import drop_test, open_area, passage, standards
 from eavefall_model.screens.standards import load_sieves
+from eavefall_model.shed.kernel import height_factor
 from eavefall_model.species.table import FOLIAGE_PARTS, Part, find_taxon
 from eavefall_model.units import MM_PER_INCH
 from eavefall_model.water import gutter, inlet, outlet, roof
@@ -53,10 +55,11 @@ def part_mm(name: str, part: str) -> tuple[float, float]:
     return _part(name, part).length_mm
 
 
-def litter(name: str) -> tuple[float, float]:
-    """Low to high litter of a crown, g/m2 and year."""
+def litter(name: str, height_m: float = 20.0) -> tuple[float, float]:
+    """Low to high litter of a crown, g/m2 and year, in a grown stand of about 20 m."""
     low, _, high = find_taxon(name).litter_g_m2_year
-    return low, high
+    factor = float(height_factor(np.array(height_m)))
+    return low * factor, high * factor
 
 
 def foliage_share(name: str) -> float:

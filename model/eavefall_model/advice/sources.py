@@ -22,7 +22,7 @@ from eavefall_model.advice.tree_draws import drawn_kinds
 from eavefall_model.advice.wording import GENERIC_WORDS
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.shed.load import production_kg_year, share_per_metre
-from eavefall_model.shed.years import year_factor
+from eavefall_model.shed.years import year_factor, year_sigma
 from eavefall_model.species.draw import lognormal_through
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest
@@ -170,7 +170,8 @@ def build_sources(
         sigma = (
             np.where(normal < 0, lognormal_through(low, typical)[1], lognormal_through(typical, high)[1]) * 2
         )
-        litter = typical * np.exp(sigma * normal) * year_factor(streams.normal(f"{label}.year"))
+        year = year_factor(streams.normal(f"{label}.year"), year_sigma(taxon.foliage))
+        litter = typical * np.exp(sigma * normal) * year
         here = kind == number
         factor, thin, measured = _thin_width(
             label, taxon, known.gauges if own else (), streams, thin_kind_share

@@ -8,15 +8,27 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["RANGE_FACTOR", "YEAR_SIGMA", "year_factor"]
+from eavefall_model.vocabulary import Foliage
+
+__all__ = ["CALM_YEAR_SIGMA", "RANGE_FACTOR", "YEAR_SIGMA", "year_factor", "year_sigma"]
 
 # Needle litterfall of Scots pine in SE Finland, 24 years: 18 to 213 g/m2 a year (Oecologia 1992, 89:176-181).
 RANGE_FACTOR: Final = 213.0 / 18.0
 # The expected range of 24 standard normal values is 3.895 (order statistics; checked by test), so a lognormal
 # series with this sigma spans that factor in 24 years.
 YEAR_SIGMA: Final = math.log(RANGE_FACTOR) / 3.895
+# Coefficient of variation from year to year within a stand of northern hardwoods, median over 13 stands and 164
+# stand-years (Bartlett, Hubbard Brook and Jeffers Brook, New Hampshire; raw records, computed here).
+CALM_YEAR_SIGMA: Final = 0.133
 
 
-def year_factor(standard_normal: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Factor on the mean year's litter, mean 1, lognormal with ``YEAR_SIGMA``."""
-    return np.asarray(np.exp(YEAR_SIGMA * standard_normal - YEAR_SIGMA**2 / 2))
+def year_sigma(foliage: Foliage) -> float:
+    """Standard deviation of the logarithm of a year's litter: trees that renew all leaves differ little."""
+    return YEAR_SIGMA if foliage == "needle" else CALM_YEAR_SIGMA
+
+
+def year_factor(
+    standard_normal: NDArray[np.float64], sigma: float | NDArray[np.float64] = YEAR_SIGMA
+) -> NDArray[np.float64]:
+    """Factor on the mean year's litter, mean 1, lognormal with ``sigma``."""
+    return np.asarray(np.exp(sigma * standard_normal - np.square(sigma) / 2))

@@ -15,7 +15,7 @@ time sequence, 2001).
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
@@ -74,7 +74,7 @@ class Part:
 class Taxon:
     """A species, a genus, or a tag without species. ``needles_per_bundle`` is 0 for broadleaf trees.
 
-    ``litter_g_m2_year`` is dry litter per m2 of crown area and year: low, typical, high.
+    ``litter_g_m2_year`` is dry litter per m2 of crown area and year of a tree of 16 m: low, typical, high.
     """
 
     name: str
@@ -95,11 +95,17 @@ def _range(row: dict[str, str], side: str) -> tuple[float, float] | None:
     return (float(low), float(high)) if low else None
 
 
+def _shares(percent: Sequence[float]) -> tuple[float, ...]:
+    """Percentages, rounded in the table, as shares that sum to 1."""
+    total = sum(percent)
+    return tuple(each / total for each in percent)
+
+
 @cache
 def load_taxa() -> Mapping[str, Taxon]:
     """All taxa by scientific name (generic ones by ``any long needle`` and the like), read-only."""
     seasons = {
-        row["season"]: tuple(int(row[m]) / 100 for m in _MONTHS) for row in read_rows(_PACKAGE, "seasons.csv")
+        row["season"]: _shares([float(row[m]) for m in _MONTHS]) for row in read_rows(_PACKAGE, "seasons.csv")
     }
     litter = {row["key"]: row for row in read_rows(_PACKAGE, "litter.csv")}
     part_rows: dict[str, list[dict[str, str]]] = {}
