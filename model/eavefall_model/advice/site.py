@@ -30,7 +30,7 @@ __all__ = ["Site", "build_site"]
 Array = NDArray[np.float64]
 # Stretch of the litter's drift along the wind, by how strongly it prevails. Our judgement.
 _STRETCH: Final = {"weakly": (0.0, 0.2), "clearly": (0.2, 0.4), "strongly": (0.4, 0.6)}
-# What was measured is 14 to 25 m for 95 % (kernel.py): 0.2; more for a yard's own wind. Our judgement.
+# A house's own wind: twice or half of it is 0.55. Our judgement.
 _REACH_SPREAD: Final = 0.35
 # Stand-off from which the wind between a tree's side and an eave is judged.
 _STAND_OFF_M: Final = 6.0

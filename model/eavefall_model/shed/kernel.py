@@ -4,12 +4,14 @@ Form: the number of leaves falls off exponentially with distance, straight in th
 transects of a Norway maple (Molnar, Erdei and Hably 2004, pages read; Ferrari and Sugita 1996 use the same),
 and wind stretches the pattern (Staelens et al. 2003; in Molnar's plot five times denser on one side).
 
-Scale: leaves of red alder and needles of Douglas-fir released from canopies, put together with a year's wind,
-need a strip of 14 to 25 m for 95 % of a stream's litter; it grows by 67 to 82 % when the wind doubles and by
-35 % from young to mature conifers (Factors influencing litter delivery to streams, Forest Ecology and
-Management 2016, abstract read). Painted willow leaves came down within 15 to 25 m of the trunk from the upper
-crown and 5 to 15 m from the lower (J. Jpn. For. Soc. 96:132, abstract read). With the form above, 95 % of the
-distance square to a line lie within 14 to 25 m for scales of 3.7 to 7 m, 5 m in the middle.
+Scale: leaves of red alder and needles of Douglas-fir were released from canopies and put together with a
+year's wind. A strip of 14 m (young trees) to about 20 m (mature ones, gentle ground; beyond 25 m on steep
+slopes) gives 95 % of a stream's litter; it grows by 67 to 82 % when the wind doubles and by 35 % from young
+to mature conifers (Factors influencing litter delivery to streams, Forest Ecology and Management 2016,
+abstract and highlights read). Painted willow leaves came down within 15 to 25 m of the trunk from the upper
+crown and 5 to 15 m from the lower (J. Jpn. For. Soc. 96:132, abstract read); abscised leaves of forest trees
+lie within a canopy height (Burnham, Wing and Parker 1992, abstract read). With the form above, 95 % of the
+distances square to a line lie within 14 to 20 m for scales of 3.3 (young) to 5.2 m (mature), 4 m at 20 m.
 """
 
 from __future__ import annotations

@@ -17,8 +17,8 @@ RANGE_FACTOR: Final = 213.0 / 18.0
 # The expected range of 24 standard normal values is 3.895 (order statistics; checked by test), so a lognormal
 # series with this sigma spans that factor in 24 years.
 YEAR_SIGMA: Final = math.log(RANGE_FACTOR) / 3.895
-# Coefficient of variation from year to year within a stand of northern hardwoods, median over 13 stands and 164
-# stand-years (Bartlett, Hubbard Brook and Jeffers Brook, New Hampshire; raw records, computed here).
+# Coefficient of variation from year to year within a stand of northern hardwoods, median over 13 stands and
+# 164 stand-years (Bartlett, Hubbard Brook and Jeffers Brook, New Hampshire; raw records, computed here).
 CALM_YEAR_SIGMA: Final = 0.133
 
 
