@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.decide import decide, interval, opening_of, rounded
 from eavefall_model.advice.eave_water import water_of
-from eavefall_model.advice.falling import mean_course
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index
 from eavefall_model.advice.outcome import Outcome
@@ -91,7 +90,7 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
         opening_mm=None if name in ("no-guard-needed", "unsure") else opening_of(answer),
         interval_months=interval(months),
         interval_unguarded_months=interval(none.months[:, number]),
-        clean_in=months_to_clean(mean_course(guard.litter, number), float(np.median(months))),
+        clean_in=months_to_clean(guard.by_month[number], float(np.median(months))),
         litter_kg_per_m_year=Interval(
             low=rounded(float(kg[0])), typical=rounded(float(kg[1])), high=rounded(float(kg[2]))
         ),

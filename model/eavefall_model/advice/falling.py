@@ -16,41 +16,50 @@ from numpy.typing import NDArray
 from eavefall_model.advice.capacity import Capacity
 from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.site import Site
-from eavefall_model.advice.sources import Source
+from eavefall_model.advice.sources import FOLIAGE_OF_YEARS, Source
 from eavefall_model.screens.surface import STICKINESS
 from eavefall_model.species.habit import litter_of
-from eavefall_model.species.table import Part, month_share_for
+from eavefall_model.species.table import FOLIAGE_PARTS, Part, month_share_for
 
-__all__ = ["GROUPS", "Fallen", "fallen", "mean_course", "open_courses", "open_litter"]
+__all__ = ["GROUPS", "Fallen", "fallen", "open_courses", "open_litter"]
 
 Array = NDArray[np.float64]
-# Groups of parts that leave a surface alike, by stickiness: leaves, needles, small wet things.
-GROUPS: Final = (1.1, 1.5, 2.5)
+_NEEDLE, _BROAD = (FOLIAGE_OF_YEARS.index(foliage) for foliage in ("needle", "broad"))
+# Groups of parts that leave a surface alike and share their good years: stickiness, and whose years. Leaves;
+# needles; leaflets and seeds of broadleaf trees; small wet things.
+GROUPS: Final = ((1.1, _BROAD), (1.5, _NEEDLE), (1.5, _BROAD), (2.5, _BROAD))
 # Multiplications in one matrix product: few enough that the library does not hand it to threads, which wait
 # for one another longer than they work.
 _PRODUCT: Final = 200_000
-# Rows of a course: mass through, room it takes in the gutter and in the outlet, mass on the surface by group,
+# Rows of a course: room it takes in the gutter and in the outlet by whose years, mass on the surface by group,
 # mass lodged.
-_THROUGH, _INSIDE, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 1, 2, 3, 3 + len(GROUPS), 4 + len(GROUPS)
+_INSIDE, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 2, 4, 4 + len(GROUPS), 5 + len(GROUPS)
 
 
 @dataclass(frozen=True)
 class Fallen:
-    """Litter by month, (draws, eaves, 12) in kg per metre: into the gutter, to the outlet, and on the surface
-    by group, lodged last; ``year``, ``below`` and ``stuck`` (draws, eaves) are totals of a year. Inside and
-    at the outlet room counts: kilograms of broadleaf litter that take as much of it."""
+    """Litter by month of a mean year, (..., draws, eaves, 12) in kg per metre.
+
+    ``inside`` what lies in the gutter and ``outlet`` what catches there, each by ``FOLIAGE_OF_YEARS`` and by
+    room: kilograms of broadleaf litter that take as much of it. ``surface`` what lies on the screen by group,
+    what is stuck in it last. ``year``, ``below`` and ``stuck`` (draws, eaves) are totals of the year.
+    """
 
     inside: Array
     outlet: Array
-    surface: tuple[Array, ...]
+    surface: Array
     year: Array
     below: Array
     stuck: Array
 
 
-def _group(part: Part) -> int:
+def _group(part: Part, needle: bool) -> int:
     sticky = STICKINESS.get(part.part, 1.5)
-    return int(np.argmin(np.abs(np.array(GROUPS) - sticky)))
+    whose = _NEEDLE if needle else _BROAD
+    reach = [abs(group - sticky) + (0.0 if years in (whose, _BROAD) else 9.0) for group, years in GROUPS]
+    if needle and part.part in FOLIAGE_PARTS:
+        return 1
+    return int(np.argmin(reach))
 
 
 def _catches(part: Part, outlet_m: float, settings: Mapping[str, float]) -> float:
@@ -77,23 +86,27 @@ def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
 
 def _planes(
     site: Site, source: Source, fates: Sequence[PartFate], column: int, settings: Mapping[str, float]
-) -> tuple[list[Array], list[Array]]:
-    """Loads (draws, eaves) of one source and the course (rows, 12) that each takes.
+) -> tuple[list[Array], list[Array], Array]:
+    """Loads (draws, eaves) of one source, the course (rows, 12) that each takes, and the mass that goes through.
 
     Parts whose fate is the same in every draw share one course and the whole load; where the draws' needle
     widths matter, what goes through, stays and lodges each has a load of its own.
     """
     outlet_m = float(np.median(site.outlet_m))
+    needle = source.taxon.foliage == "needle"
+    whose = _NEEDLE if needle else _BROAD
     same: Array = np.zeros((_ROWS, 12))
     loads, courses = [source.load_kg_m], [same]
+    below = np.zeros_like(source.load_kg_m)
     room = _room(source)
     for part, fate in zip(source.taxon.parts, fates, strict=True):
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         through, lodges = fate.through[:, column], fate.lodges[:, column]
         stays = np.maximum(1 - through - lodges, 0.0)
-        catches, group = room * _catches(part, outlet_m, settings), _SURFACE + _group(part)
+        below += source.load_kg_m * (part.litter_share * through)[:, None]
+        catches, group = room * _catches(part, outlet_m, settings), _SURFACE + _group(part, needle)
         for share, rows in (
-            (through, {_THROUGH: 1.0, _INSIDE: room, _OUTLET: catches}),
+            (through, {_INSIDE + whose: room, _OUTLET + whose: catches}),
             (stays, {group: 1.0}),
             (lodges, {_LODGED: 1.0}),
         ):
@@ -106,7 +119,7 @@ def _planes(
                 course[row] = factor * months
             loads.append(source.load_kg_m * share[:, None])
             courses.append(course)
-    return loads, courses
+    return loads, courses, below
 
 
 def fallen(
@@ -120,49 +133,44 @@ def fallen(
     """Litter of every month through and on one opening (``column`` of the fates)."""
     shape = cap.kept.shape
     planes = [_planes(site, source, fates[s], column, settings) for s, source in enumerate(sources)]
-    loads = [load.ravel() for each, _ in planes for load in each]
-    courses = [course for _, each in planes for course in each]
+    loads = [load.ravel() for each, _, _ in planes for load in each]
+    courses = [course for _, each, _ in planes for course in each]
     litter = (
         _month_last(np.stack(courses), np.stack(loads), shape) if planes else np.zeros((_ROWS, *shape, 12))
     )
-    below = litter[_THROUGH].sum(axis=-1)
-    litter[_INSIDE] *= cap.kept[:, :, None]
+    litter[_INSIDE:_OUTLET] *= cap.kept[:, :, None]
     return Fallen(
-        inside=litter[_INSIDE],
-        outlet=litter[_OUTLET],
-        surface=tuple(litter[_SURFACE:]),
+        inside=litter[_INSIDE:_OUTLET],
+        outlet=litter[_OUTLET:_SURFACE],
+        surface=litter[_SURFACE:],
         year=sum((source.load_kg_m for source in sources), np.zeros(shape)),
-        below=below,
+        below=sum((below for _, _, below in planes), np.zeros(shape)),
         stuck=litter[_LODGED].sum(axis=-1),
     )
 
 
-def mean_course(litter: Fallen, number: int) -> Array:
-    """Mean litter of each month that a hand finds at one eave: on the screen, or in an open gutter; (12,)."""
-    piles = litter.surface or (litter.inside,)
-    return np.asarray(sum(pile[:, number].mean(axis=0) for pile in piles))
-
-
-def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> tuple[Array, Array]:
-    """Months of a source's litter into an open gutter, and of what catches in its outlet; 12 shares each, by
-    the room that they take."""
-    inside, outlet = np.zeros(12), np.zeros(12)
+def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> Array:
+    """Months of a source's litter into an open gutter, and of what catches in its outlet, by the room that they
+    take: (4, 12), each by ``FOLIAGE_OF_YEARS``."""
+    courses = np.zeros((4, 12))
+    whose = _NEEDLE if source.taxon.foliage == "needle" else _BROAD
     outlet_m = float(np.median(site.outlet_m))
     for part in source.taxon.parts:
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
-        inside += months
-        outlet += _catches(part, outlet_m, settings) * months
-    return inside * _room(source), outlet * _room(source)
+        courses[_INSIDE + whose] += months
+        courses[_OUTLET + whose] += _catches(part, outlet_m, settings) * months
+    return np.asarray(courses * _room(source))
 
 
-def open_litter(loads: Sequence[Array], courses: Sequence[tuple[Array, Array]], cap: Capacity) -> Fallen:
+def open_litter(loads: Sequence[Array], courses: Sequence[Array], cap: Capacity) -> Fallen:
     """Litter of every month in an open gutter, from each source's load (draws, eaves) and its courses."""
     shape = cap.kept.shape
     year = sum(loads, np.zeros(shape))
     litter = (
         _month_last(np.array(courses), np.stack([load.ravel() for load in loads]), shape)
         if loads
-        else np.zeros((2, *shape, 12))
+        else np.zeros((4, *shape, 12))
     )
-    litter[0] *= cap.kept[:, :, None]
-    return Fallen(litter[0], litter[1], (), year, year, np.zeros(shape))
+    litter[_INSIDE:_OUTLET] *= cap.kept[:, :, None]
+    nothing = np.zeros((0, *shape, 12))
+    return Fallen(litter[:_OUTLET], litter[_OUTLET:], nothing, year, year, np.zeros(shape))

@@ -23,8 +23,8 @@ from eavefall_model.advice.schema import Flip
 from eavefall_model.advice.times import open_gutter
 from eavefall_model.shed.kernel import crown_area_m2
 from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
-from eavefall_model.shed.months import HORIZON_MONTHS
 from eavefall_model.shed.plan import EaveLines, tree_positions
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.vocabulary import ClassAnswer
 
 __all__ = ["flips"]
@@ -52,6 +52,7 @@ class _Again:
         self.cap = Capacity(
             cap.gutter_kg_m[rows], cap.outlet_kg_m[rows], cap.surface_kg_m[rows], cap.kept[rows]
         )
+        self.years = outcome.sources.years[:, rows]
         self.loads = [source.load_kg_m[rows] for source in outcome.sources.each]
         self.limits = [limit[rows] for limit in outcome.limits]
         self.ladder = [
@@ -68,7 +69,7 @@ class _Again:
         ]
         needed = needed_opening_mm(sources, self.ladder, outcome.allowed_kg_m[self.rows], limits)
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
-        _, times = open_gutter(loads, outcome.courses, self.cap)
+        _, times = open_gutter(loads, outcome.courses, self.years, self.cap)
         enough = np.asarray((times.months >= wait_months(outcome.accepted_per_year)).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
 
@@ -121,7 +122,9 @@ def _moved_loads(outcome: Outcome, at: int, rows: slice) -> Array:
         *(_rows_of(getattr(site.roofs, name), rows) for name in ("eave_height_m", "pitch_deg", "slip_m"))
     )
     wind = WindRose(site.wind.from_deg[rows], site.wind.stretch[rows])
-    out = np.broadcast_to(_DISTANCES_M, (spread(site.out_m).shape[0], many))
+    # The crown moves with its trunk.
+    leans = spread(site.out_m) - spread(site.distance_m)
+    out = np.broadcast_to(_DISTANCES_M, leans.shape) + leans
     nearest = np.repeat(site.eave_of_tree[rows, at][:, None], many, axis=1)
     east, north = tree_positions(eaves, nearest, out, spread(site.along_m))
     c = site.crowns
@@ -143,7 +146,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
     reach = np.median(loads.max(axis=2), axis=0) + 1e-9 * crowns_m2
     for at in np.argsort(-reach, kind="stable")[:_TREES]:
         tree = outcome.survey.trees[at]
-        here = float(np.median(outcome.site.out_m[:, at]))
+        here = float(np.median(outcome.site.distance_m[:, at]))
         moved = _moved_loads(outcome, int(at), again.rows)
         kept: dict[int, ClassAnswer] = {}
 

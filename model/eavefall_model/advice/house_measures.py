@@ -79,7 +79,7 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
     share = float((needle / np.maximum(load, 1e-12)).mean()) if load.any() else 0.0
     matter = _needles_that_matter(outcome)
     thin = min(matter, key=lambda pair: middle(pair[0].thin_mm))[0] if matter else None
-    months, top = heaviest_months(none.litter.inside[:, worst].mean(axis=0))
+    months, top = heaviest_months(none.litter.inside[:, :, worst].sum(axis=0).mean(axis=0))
     long_near = [
         at
         for at, tree in enumerate(outcome.survey.trees)
@@ -87,7 +87,7 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
             c.taxon.form == "long_needle" and c.chance > outcome.settings["safe_share"]
             for c in outcome.evidence[at].candidates
         )
-        and middle(outcome.site.out_m[:, at]) < _NEAR_M
+        and middle(outcome.site.distance_m[:, at]) < _NEAR_M
         and (outcome.sources.tree_kg_m[:, at] > 0).any()
     ]
     needle_forms = {source.taxon.form for source, _ in matter}
@@ -121,8 +121,8 @@ def house_figures(outcome: Outcome, answer: str, opening_mm: float) -> dict[str,
         else None,
         "measured_width": any(source.measured or source.drop_tests for source, _ in matter),
         "drop_test": any(bool(source.drop_tests) for source, _ in matter),
-        "nearest_pine_m": min((middle(outcome.site.out_m[:, at]) for at in long_near), default=None),
-        "nearest_pine_words": far_words(min(middle(outcome.site.out_m[:, at]) for at in long_near))
+        "nearest_pine_m": min((middle(outcome.site.distance_m[:, at]) for at in long_near), default=None),
+        "nearest_pine_words": far_words(min(middle(outcome.site.distance_m[:, at]) for at in long_near))
         if long_near
         else None,
         "long_needles_near": bool(long_near),

@@ -58,8 +58,8 @@ def tree_figures(outcome: Outcome, at: int) -> dict[str, Value]:
     e = int(np.argmax(np.median(loads, axis=0)))
     total = outcome.guards["none"].litter.year[:, e]
     best = max(outcome.evidence[at].candidates, key=lambda each: each.chance).taxon
-    out = middle(outcome.site.out_m[:, at])
-    edge = out - middle(outcome.site.crowns.radius_m[:, at])
+    out = middle(outcome.site.distance_m[:, at])
+    edge = middle(outcome.site.out_m[:, at] - outcome.site.crowns.radius_m[:, at])
     side = None
     if outcome.survey.wind.from_deg is not None:
         east, north = middle(outcome.site.crowns.east_m[:, at]), middle(outcome.site.crowns.north_m[:, at])

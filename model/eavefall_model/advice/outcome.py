@@ -12,7 +12,7 @@ from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.capacity import Capacity, capacity
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather
-from eavefall_model.advice.falling import Fallen, fallen, mean_course, open_courses
+from eavefall_model.advice.falling import Fallen, fallen, open_courses
 from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.rulebook import RuleBook
@@ -20,11 +20,11 @@ from eavefall_model.advice.site import Site, build_site
 from eavefall_model.advice.site_photos import with_photo_trees
 from eavefall_model.advice.sources import Source, Sources, build_sources
 from eavefall_model.advice.streams import Streams
-from eavefall_model.advice.times import guard_times, open_gutter
+from eavefall_model.advice.times import GuardTimes, guard_times, open_gutter
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
-from eavefall_model.shed.months import HORIZON_MONTHS
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import GuardKind
@@ -36,12 +36,14 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class GuardOutcome:
-    """One guard kind over all draws: months (draws, eaves), first failure, litter, the house's worst eave."""
+    """One guard kind over all draws: typical months between visits (draws, eaves), first failure, visits by
+    calendar month (eaves, 12), litter, and the house's worst eave."""
 
     guard: Guard
     offer: Offer | None
     months: Array
     first: NDArray[np.intp]
+    by_month: Array
     litter: Fallen
     house_months: Array
     clean_in: tuple[int, ...]
@@ -59,7 +61,7 @@ class Outcome:
     settings: dict[str, float]
     streams: Streams
     accepted_per_year: float
-    courses: tuple[tuple[Array, Array], ...]
+    courses: tuple[Array, ...]
     allowed_kg_m: Array
     opening_cap_mm: float
     limits: tuple[Array, ...]
@@ -124,13 +126,11 @@ def opening_cap_mm(book: RuleBook, survey: Survey) -> float:
     return min(caps, default=np.inf)
 
 
-def _guard_outcome(
-    guard: Guard, offer: Offer | None, months: Array, first: NDArray[np.intp], litter: Fallen
-) -> GuardOutcome:
-    house = months.min(axis=1)
-    worst = int(np.argmin(np.median(months, axis=0)))
-    clean_in = months_to_clean(mean_course(litter, worst), float(np.median(house)))
-    return GuardOutcome(guard, offer, months, first, litter, house, clean_in)
+def _guard_outcome(guard: Guard, offer: Offer | None, times: GuardTimes, litter: Fallen) -> GuardOutcome:
+    house = times.months.min(axis=1)
+    worst = int(np.argmin(np.median(times.months, axis=0)))
+    clean_in = months_to_clean(times.by_month[worst], float(np.median(house)))
+    return GuardOutcome(guard, offer, times.months, times.first, times.by_month, litter, house, clean_in)
 
 
 def run(
@@ -156,11 +156,10 @@ def run(
 
     # Without a guard.
     courses = tuple(open_courses(source, site, settings) for source in sources.each)
-    open_litter, open_times = open_gutter([source.load_kg_m for source in sources.each], courses, cap)
+    loads = [source.load_kg_m for source in sources.each]
+    open_litter, open_times = open_gutter(loads, courses, sources.years, cap)
     outcomes: dict[GuardKind, GuardOutcome] = {
-        "none": _guard_outcome(
-            offered.of_kind("none"), None, open_times.months, open_times.first, open_litter
-        )
+        "none": _guard_outcome(offered.of_kind("none"), None, open_times, open_litter)
     }
     enough_eaves = np.asarray(open_times.months >= wait_months(accepted))
     enough = np.asarray(enough_eaves.all(axis=1))
@@ -197,8 +196,8 @@ def run(
     for column, (kind, offer) in enumerate(picks.items()):
         guard = offered.of_kind(kind)
         litter = fallen(site, sources.each, fates, column, cap, settings)
-        times = guard_times(site, litter, cap, guard.surface, settings)
-        outcomes[kind] = _guard_outcome(guard, offer, times.months, times.first, litter)
+        times = guard_times(site, litter, sources.years, cap, guard.surface, settings)
+        outcomes[kind] = _guard_outcome(guard, offer, times, litter)
     return Outcome(
         survey=survey,
         evidence=evidence,

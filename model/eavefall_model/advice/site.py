@@ -38,7 +38,10 @@ _STAND_OFF_M: Final = 6.0
 
 @dataclass(frozen=True)
 class Site:
-    """One house as arrays; trees (draws, trees), eaves (draws, eaves), house (draws,)."""
+    """One house as arrays; trees (draws, trees), eaves (draws, eaves), house (draws,).
+
+    ``distance_m`` is the trunk's distance from its eave, ``out_m`` that of the middle of its crown.
+    """
 
     survey: Survey
     eaves: EaveLines
@@ -48,6 +51,7 @@ class Site:
     wind_speed_m_s: Array
     counts: Array
     eave_of_tree: NDArray[np.intp]
+    distance_m: Array
     out_m: Array
     along_m: Array
     gutter_area_m2: Array
@@ -163,6 +167,7 @@ def build_site(
         wind_speed_m_s=2.0 * np.exp(0.25 * streams.normal("wind.eave")),
         counts=np.asarray([tree.count for tree in survey.trees], dtype=np.float64),
         eave_of_tree=eave_of_tree,
+        distance_m=trees.distance_m,
         out_m=trees.out_m,
         along_m=trees.along_m,
         gutter_area_m2=eaves.gutter_area_m2,

@@ -1,7 +1,6 @@
 """Which kind each tree is in each draw, how much each kind sheds on each eave, and how thin its needles are.
 
 A *source* is one taxon, or one taxon at one tree where that tree's needles were measured or drop-tested.
-Trees of one source share their good and bad years, as neighbours of one species do.
 """
 
 from __future__ import annotations
@@ -22,16 +21,20 @@ from eavefall_model.advice.tree_draws import drawn_kinds
 from eavefall_model.advice.wording import GENERIC_WORDS
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.shed.load import production_kg_year, share_per_metre
+from eavefall_model.shed.visits import YEARS
 from eavefall_model.shed.years import year_factor, year_sigma
 from eavefall_model.species.draw import lognormal_through
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest
+from eavefall_model.vocabulary import Foliage
 
-__all__ = ["NEEDLE_PARTS", "Source", "Sources", "build_sources", "is_generic", "needle_part"]
+__all__ = ["FOLIAGE_OF_YEARS", "NEEDLE_PARTS", "Source", "Sources", "build_sources", "is_generic", "needle_part"]
 
 Array = NDArray[np.float64]
 # Parts stiff and slender enough to go through end-on; their width decides the opening.
 NEEDLE_PARTS: Final = frozenset({"needle", "scale", "spray"})
+# Order of the year factors: needle trees differ far more from year to year.
+FOLIAGE_OF_YEARS: Final[tuple[Foliage, ...]] = ("needle", "broad")
 _TABLE_ERROR: Final = 0.06  # relative error of a table's width for one place's trees. Our judgement.
 _SCALE_ERROR: Final = (
     0.02  # relative error left in a gauge photo's scale beside what it states. Our judgement.
@@ -42,8 +45,9 @@ _SCALE_ERROR: Final = (
 class Source:
     """One kind of litter.
 
-    ``load_kg_m`` (draws, eaves) is its litter at the eaves in a year; ``width_factor`` (draws,) multiplies
-    the table's needle widths; ``thin_mm`` (draws,) is its thinnest needles' width, infinite if it has none.
+    ``load_kg_m`` (draws, eaves) is its litter at the eaves in a mean year; ``width_factor`` (draws,)
+    multiplies the table's needle widths; ``thin_mm`` (draws,) is the widest opening that its thinnest needles
+    do not go through end-on, infinite if it has none.
     """
 
     name: str
@@ -61,13 +65,17 @@ class Sources:
     """All sources.
 
     ``tree_kg_m`` (draws, trees, eaves) is every tree's own litter at every eave in a year, ``production_kg``
-    (draws, trees) what it sheds in all, ``kind_of_tree`` (draws, trees) indexes ``each``.
+    (draws, trees) what it sheds in all, ``kind_of_tree`` (draws, trees) indexes ``each``. ``years`` and
+    ``past`` (2, draws, YEARS) are what the next years, and the last ones, latest first, bring of a mean
+    year's needles and of its broadleaf litter: good years are good for all trees of a kind round a house.
     """
 
     each: tuple[Source, ...]
     tree_kg_m: Array
     production_kg: Array
     kind_of_tree: NDArray[np.intp]
+    years: Array
+    past: Array
     inputs: tuple[Uncertain, ...]
 
 
@@ -129,6 +137,22 @@ def _thin_width(
     return (thin * 1.1 / middle if generic else thin / low), thin, measured is not None
 
 
+def _years(streams: Streams, key: str) -> Array:
+    """Factors of ``YEARS`` years on the mean year, by ``FOLIAGE_OF_YEARS``, (2, draws, YEARS)."""
+    return np.stack(
+        [
+            np.stack(
+                [
+                    year_factor(streams.normal(f"{key}.{foliage}[{at}]"), year_sigma(foliage))
+                    for at in range(YEARS)
+                ],
+                axis=1,
+            )
+            for foliage in FOLIAGE_OF_YEARS
+        ]
+    )
+
+
 def build_sources(
     site: Site, evidence: Sequence[Evidence], streams: Streams, thin_kind_share: float
 ) -> Sources:
@@ -170,8 +194,7 @@ def build_sources(
         sigma = (
             np.where(normal < 0, lognormal_through(low, typical)[1], lognormal_through(typical, high)[1]) * 2
         )
-        year = year_factor(streams.normal(f"{label}.year"), year_sigma(taxon.foliage))
-        litter = typical * np.exp(sigma * normal) * year
+        litter = typical * np.exp(sigma * normal)
         here = kind == number
         factor, thin, measured = _thin_width(
             label, taxon, known.gauges if own else (), streams, thin_kind_share
@@ -213,4 +236,6 @@ def build_sources(
                     f"measure needles of {named} with a gauge photo or a drop test", thin, not measured,
                 )
             )  # fmt: skip
-    return Sources(tuple(each), tree_kg_m, shed_kg, kind, tuple(inputs))
+    return Sources(
+        tuple(each), tree_kg_m, shed_kg, kind, _years(streams, "year"), _years(streams, "past"), tuple(inputs)
+    )

@@ -39,6 +39,7 @@ class TreeArrays:
     is the crown's depth over the tree's height.
     """
 
+    distance_m: Array
     height_m: Array
     radius_m: Array
     out_m: Array
@@ -97,19 +98,25 @@ def read_tree(
             for candidate, line in zip(evidence.candidates, lines_by_kind, strict=True)
         )
     )
-    if tree.overhang_m and tree.distance_m:
-        reach = np.maximum(tree.distance_m + tree.overhang_m, 0.3) + np.zeros_like(reach)
     radius = read.measured(
         f"{where}.crown_radius", f"crown radius of {name}", f"pace out the crown of {name} to its drip line",
         tree.crown_radius_m, reach, error=0.06, spread=spread, unit="m",
-        why="As wide as street and park trees of its kind and height, or distance plus overhang.",
+        why="As wide as street and park trees of its kind and height.",
     )  # fmt: skip
-    # The crown's middle, outside the eave. A measured overhang says where the crown's edge is.
+    radius = np.maximum(radius, 0.05)
+    # The middle of the crown, outside the eave. An overhang says where the crown's edge is, whatever the
+    # trunk's distance: crowns lean towards the light. One that does not reach over comes up to the eave at
+    # most.
     if tree.overhang_m is None:
         out = distance
+    elif tree.overhang_m == 0:
+        out = np.maximum(distance, radius)
     else:
         over = tree.overhang_m * np.exp(0.15 * read.streams.normal(f"{where}.overhang"))
-        out = radius - over if tree.overhang_m > 0 else np.maximum(distance, radius)
+        if tree.crown_radius_m is None:
+            # The middle of a crown stands outside, so that more overhang never means less over the roof.
+            radius = np.maximum(radius, over)
+        out = radius - over
         read.inputs.append(
             Uncertain(
                 f"{where}.overhang", f"overhang of {name}", f"measure how far {name} overhangs", over, False
@@ -133,8 +140,9 @@ def read_tree(
     )
     depth_share = 0.5 + 0.4 * read.streams.uniform(f"{where}.depth")
     return TreeArrays(
+        distance_m=distance,
         height_m=height,
-        radius_m=np.maximum(radius, 0.05),
+        radius_m=radius,
         out_m=out,
         along_m=along,
         fall_speed_m_s=speed,

@@ -56,8 +56,8 @@ def visits(arrivals: Array, limit: Array, years: Array, keeps: Array | None = No
         Litter of each calendar month in a mean year, by groups that leave the place at rates of their own.
     limit : (...)
         What makes a visit due, in the same unit, all groups together. Above 0.
-    years : (..., YEARS)
-        Factor of each year on the mean year's litter.
+    years : (groups or 1, ..., YEARS)
+        Factor of each year on the mean year's litter of a group.
     keeps : (groups, ...), optional
         Share of what lies there that a month leaves lying; all of it where nothing is given. What arrives in
         a month lies for half of it on average and keeps the square root.
@@ -66,25 +66,27 @@ def visits(arrivals: Array, limit: Array, years: Array, keeps: Array | None = No
     shape = np.broadcast_shapes(arrivals.shape[1:-1], np.shape(limit))
     month = np.moveaxis(np.broadcast_to(arrivals, (groups, *shape, 12)), -1, 0).reshape(12, groups, -1)
     goal = np.broadcast_to(limit, shape).reshape(-1)
-    factor = np.moveaxis(np.broadcast_to(years, (*shape, YEARS)), -1, 0).reshape(YEARS, -1)
+    factor = np.moveaxis(np.broadcast_to(years, (groups, *shape, YEARS)), -1, 0).reshape(YEARS, groups, -1)
     stay = None if keeps is None else np.broadcast_to(keeps, (groups, *shape)).reshape(groups, -1)
-    months, by_month = np.empty(goal.shape), np.empty((12, *goal.shape))
-    for start in range(0, goal.size, _BLOCK):
-        block = slice(start, start + _BLOCK)
-        months[block], by_month[:, block] = _simulated(
-            month[:, :, block], goal[block], factor[:, block], None if stay is None else stay[:, block]
+    months, by_month = np.full(goal.shape, HORIZON_MONTHS), np.zeros((12, goal.size))
+    # What all five years together do not bring is never due.
+    due = np.flatnonzero((month.sum(axis=0) * factor.sum(axis=0)).sum(axis=0) >= goal)
+    for start in range(0, due.size, _BLOCK):
+        some = due[start : start + _BLOCK]
+        months[some], by_month[:, some] = _simulated(
+            month[:, :, some], goal[some], factor[:, :, some], None if stay is None else stay[:, some]
         )
     return Visits(months.reshape(shape), np.moveaxis(by_month.reshape(12, *shape), 0, -1))
 
 
 def _simulated(month: Array, goal: Array, factor: Array, keeps: Array | None) -> tuple[Array, Array]:
-    """Months and visits by month of (12, groups, n) arrivals, goals (n,), factors (YEARS, n)."""
+    """Months and visits by month of (12, groups, n) arrivals, goals (n,), factors (YEARS, groups, n)."""
     if keeps is not None:
         month = month * np.sqrt(keeps)
     _, groups, count = month.shape
     by_month = np.zeros((12, count))
     left = np.zeros(count)
-    fallen = month * factor[:, None, None]  # (YEARS, 12, groups, n)
+    fallen = month * factor[:, None]  # (YEARS, 12, groups, n)
     rest = np.empty(count, dtype=bool)
     for start in STARTS:
         load = np.zeros((groups, count))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from eavefall_model.advice.calendar import heaviest_months, months_to_clean
 
@@ -12,9 +13,14 @@ def course(**months: float) -> np.ndarray:
     return np.array([months.get(name, 0.0) for name in names])
 
 
-def test_one_visit_comes_when_the_leaves_are_down() -> None:
+def test_one_visit_comes_when_all_is_due() -> None:
     assert months_to_clean(course(oct=5, nov=4), 12) == (11,)
     assert months_to_clean(course(oct=5, nov=4), 40) == (11,)
+
+
+@pytest.mark.parametrize(("interval", "visits"), [(12, 1), (6, 2), (4, 3), (3, 4), (2.4, 5), (2, 6)])
+def test_as_many_months_as_visits_a_year(interval: float, visits: int) -> None:
+    assert len(months_to_clean(np.ones(12), interval)) == visits
 
 
 def test_two_visits_take_spring_and_autumn() -> None:
@@ -27,8 +33,8 @@ def test_an_even_course_is_visited_evenly() -> None:
     assert set(np.diff(visits)) == {3}
 
 
-def test_at_most_four_and_none_when_nothing_comes() -> None:
-    assert len(months_to_clean(np.ones(12), 0.5)) == 4
+def test_at_most_six_and_none_when_nothing_comes() -> None:
+    assert len(months_to_clean(np.ones(12), 0.5)) == 6
     assert months_to_clean(np.zeros(12), 3) == ()
     assert months_to_clean(np.ones(12), 60) == ()
 

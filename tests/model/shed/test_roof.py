@@ -1,4 +1,4 @@
-"""Steep and smooth carries more; a flat roof carries nothing."""
+"""Steep and smooth carries more, and nothing jumps between flat and steep."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from eavefall_model.shed.roof import SLIP_M, carried_share, carry_length_m
 
 
-def test_a_flat_roof_moves_nothing_and_45_degrees_slips_its_length() -> None:
-    assert carry_length_m(np.array(0.0), np.array(8.0)) == 0
+def test_a_flat_roof_moves_a_quarter_and_45_degrees_slips_its_length() -> None:
+    assert carry_length_m(np.array(0.0), np.array(8.0)) == pytest.approx(2)
     assert carry_length_m(np.array(45.0), np.array(8.0)) == pytest.approx(8)
     assert carried_share(np.array(1.0), np.array(0.0)) == 0
     assert carried_share(np.array(0.0), np.array(8.0)) == 1
@@ -32,3 +32,10 @@ def test_steeper_brings_more_down(pitch: float, more: float, run: float) -> None
 def test_metal_slips_best_and_every_covering_of_the_survey_is_there() -> None:
     assert max(SLIP_M, key=lambda name: SLIP_M[name]) == "metal"
     assert set(SLIP_M) == {"shingle", "tile", "metal", "slate", "wood", "membrane"}
+
+
+def test_a_twelfth_more_pitch_is_never_a_jump() -> None:
+    twelfths = np.degrees(np.arctan(np.arange(0, 25) / 12))
+    for slip in SLIP_M.values():
+        carry = carry_length_m(twelfths, np.full(25, slip))
+        assert (carry[1:] / carry[:-1] < 1.3).all()

@@ -10,7 +10,7 @@ from hypothesis.extra.numpy import arrays
 
 from eavefall_model.shed.visits import HORIZON_MONTHS, YEARS, visits
 
-MEAN = np.ones(YEARS)
+MEAN = np.ones((1, YEARS))
 
 
 def course(**months: float) -> np.ndarray:
@@ -52,11 +52,11 @@ def test_less_than_one_in_five_years_is_the_horizon() -> None:
 def test_a_heavy_year_has_its_own_visits() -> None:
     # One autumn in five brings enough; the others bring next to nothing that stays.
     found = visits(
-        course(oct=0.5), np.array(1.0), np.array([0.1, 0.1, 2.0, 0.1, 0.1]), np.zeros((1,)) + 1e-12
+        course(oct=0.5), np.array(1.0), np.array([[0.1, 0.1, 2.0, 0.1, 0.1]]), np.zeros((1,)) + 1e-12
     )
     none = visits(course(oct=0.5), np.array(1.0), MEAN, np.zeros((1,)) + 1e-12)
     assert none.months == HORIZON_MONTHS
-    kept = visits(course(oct=0.5), np.array(1.0), np.array([0.1, 0.1, 2.0, 0.1, 0.1]))
+    kept = visits(course(oct=0.5), np.array(1.0), np.array([[0.1, 0.1, 2.0, 0.1, 0.1]]))
     assert found.months == HORIZON_MONTHS  # what arrives lies half a month, and almost nothing stays of it
     assert kept.by_month[9] == pytest.approx(1 / 5)
 
@@ -80,11 +80,11 @@ def test_groups_lie_together() -> None:
 def test_many_at_once_are_each_as_alone() -> None:
     rng = np.random.default_rng(3)
     litter, limit = rng.random((2, 70, 40, 12)) * 0.3, rng.uniform(0.5, 3, (70, 40))
-    years, keeps = rng.uniform(0.3, 2, (70, 40, YEARS)), rng.random((2, 70, 40))
+    years, keeps = rng.uniform(0.3, 2, (2, 70, 40, YEARS)), rng.random((2, 70, 40))
     found = visits(litter, limit, years, keeps)
     assert found.by_month.shape == (70, 40, 12)
     for at in ((0, 0), (33, 7), (69, 39)):
-        alone = visits(litter[:, *at], limit[at], years[at], keeps[:, *at])
+        alone = visits(litter[:, *at], limit[at], years[:, *at], keeps[:, *at])
         assert alone.months == found.months[at]
         np.testing.assert_array_equal(alone.by_month, found.by_month[at])
 
