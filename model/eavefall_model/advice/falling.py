@@ -31,8 +31,8 @@ GROUPS: Final = ((1.1, _BROAD), (1.5, _NEEDLE), (1.5, _BROAD), (2.5, _BROAD))
 # Multiplications in one matrix product: few enough that the library does not hand it to threads, which wait
 # for one another longer than they work.
 _PRODUCT: Final = 200_000
-# Rows of a course: room it takes in the gutter and in the outlet by whose years, mass on the surface by group,
-# mass lodged.
+# Rows of a course: room it takes in the gutter and in the outlet by whose years, mass on the surface by
+# group, mass lodged.
 _INSIDE, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 2, 4, 4 + len(GROUPS), 5 + len(GROUPS)
 
 
@@ -87,7 +87,8 @@ def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
 def _planes(
     site: Site, source: Source, fates: Sequence[PartFate], column: int, settings: Mapping[str, float]
 ) -> tuple[list[Array], list[Array], Array]:
-    """Loads (draws, eaves) of one source, the course (rows, 12) that each takes, and the mass that goes through.
+    """Loads (draws, eaves) of one source, the course (rows, 12) that each takes, and the mass that goes
+    through.
 
     Parts whose fate is the same in every draw share one course and the whole load; where the draws' needle
     widths matter, what goes through, stays and lodges each has a load of its own.
@@ -150,8 +151,8 @@ def fallen(
 
 
 def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> Array:
-    """Months of a source's litter into an open gutter, and of what catches in its outlet, by the room that they
-    take: (4, 12), each by ``FOLIAGE_OF_YEARS``."""
+    """Months of a source's litter into an open gutter, and of what catches in its outlet, by the room that
+    they take: (4, 12), each by ``FOLIAGE_OF_YEARS``."""
     courses = np.zeros((4, 12))
     whose = _NEEDLE if source.taxon.foliage == "needle" else _BROAD
     outlet_m = float(np.median(site.outlet_m))

@@ -28,7 +28,15 @@ from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest
 from eavefall_model.vocabulary import Foliage
 
-__all__ = ["FOLIAGE_OF_YEARS", "NEEDLE_PARTS", "Source", "Sources", "build_sources", "is_generic", "needle_part"]
+__all__ = [
+    "FOLIAGE_OF_YEARS",
+    "NEEDLE_PARTS",
+    "Source",
+    "Sources",
+    "build_sources",
+    "is_generic",
+    "needle_part",
+]
 
 Array = NDArray[np.float64]
 # Parts stiff and slender enough to go through end-on; their width decides the opening.

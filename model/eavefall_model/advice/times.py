@@ -52,7 +52,10 @@ def _first_of(each: Sequence[tuple[int, Visits]]) -> GuardTimes:
 def _below(litter: Fallen, years: Array, cap: Capacity) -> list[tuple[int, Visits]]:
     """Visits for what lies in the gutter and what catches in its outlet."""
     each = years[:, :, None]
-    return [(0, visits(litter.inside, cap.gutter_kg_m, each)), (2, visits(litter.outlet, cap.outlet_kg_m, each))]
+    return [
+        (0, visits(litter.inside, cap.gutter_kg_m, each)),
+        (2, visits(litter.outlet, cap.outlet_kg_m, each)),
+    ]
 
 
 def open_gutter(

@@ -65,9 +65,7 @@ def test_an_open_gutter_takes_capacity_over_load_when_litter_comes_evenly() -> N
 def test_the_outlet_blocks_first_when_everything_catches_there() -> None:
     found = outcome()
     even = np.full(12, 1 / 12)
-    _, times = open_gutter(
-        [np.full((300, 1), 0.5)], [courses(even, even * 50)], MEAN, found.capacity
-    )
+    _, times = open_gutter([np.full((300, 1), 0.1)], [courses(even, even * 50)], MEAN, found.capacity)
     assert (times.first == 2).all()
 
 
@@ -77,7 +75,12 @@ def surface(slope: str = "roof", slope_deg: float = 0.0, roughness: float = 0.1)
 
 def months(found: Outcome, face: Surface) -> GuardTimes:
     return guard_times(
-        found.site, found.guards["woven_micromesh"].litter, found.sources.years, found.capacity, face, found.settings
+        found.site,
+        found.guards["woven_micromesh"].litter,
+        found.sources.years,
+        found.capacity,
+        face,
+        found.settings,
     )
 
 
@@ -110,11 +113,16 @@ def test_more_on_the_screen_never_waits_longer() -> None:
     last = months(found, surface()).months
     for factor in (1.5, 3.0, 10.0):
         more = replace(litter, surface=litter.surface * factor)
-        now = guard_times(found.site, more, found.sources.years, found.capacity, surface(), found.settings).months
+        now = guard_times(
+            found.site, more, found.sources.years, found.capacity, surface(), found.settings
+        ).months
         assert (now <= last + 1e-9).all()
         last = now
     none = replace(litter, surface=litter.surface * 0)
-    assert (guard_times(found.site, none, found.sources.years, found.capacity, surface(), found.settings).months == 60).all()
+    assert (
+        guard_times(found.site, none, found.sources.years, found.capacity, surface(), found.settings).months
+        == 60
+    ).all()
 
 
 @pytest.mark.parametrize("kind", ["wire_netting", "perforated_panel", "woven_micromesh"])
