@@ -19,7 +19,14 @@ from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
 KINDS = ["none", "wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover", "woven_micromesh"]
-TREE = {"name": "tree", "distance": "4 m", "height": "18 m", "crown_radius": "5 m", "eave": "back"}
+TREE = {
+    "name": "tree",
+    "count": 3,
+    "distance": "4 m",
+    "height": "18 m",
+    "crown_radius": "5 m",
+    "eave": "back",
+}
 PRICES = {"currency": "USD", "guard_per_m": {kind: [20, 30] for kind in KINDS[1:]}, "gutter_per_m": [10, 15]}
 
 

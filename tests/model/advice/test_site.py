@@ -72,7 +72,7 @@ def test_an_overhang_puts_the_crown_edge_over_the_roof() -> None:
 def test_one_field_changes_no_other_draw() -> None:
     near, far = site({}, {"distance": "4 m"}), site({}, {"distance": "9 m"})
     np.testing.assert_allclose(far.out_m, near.out_m * 9 / 4)
-    for name in ("radius_m", "height_m", "depth_share", "fall_speed_m_s"):
+    for name in ("radius_m", "height_m", "depth_share", "scale_m"):
         np.testing.assert_array_equal(getattr(near.crowns, name), getattr(far.crowns, name))
     np.testing.assert_array_equal(near.wind.from_deg, far.wind.from_deg)
 
