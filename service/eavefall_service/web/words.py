@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from eavefall_model.shed.months import HORIZON_MONTHS
+
 from eavefall_service.plots.words import BEYOND
 
 __all__ = [
