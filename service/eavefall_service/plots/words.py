@@ -6,9 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from eavefall_model.shed.months import HORIZON_MONTHS
-
 from eavefall_model.advice.schema import Advice, Interval, MarketOpening, Opening
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import MM_PER_INCH
 from eavefall_model.vocabulary import GuardKind
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from eavefall_model.shed.months import HORIZON_MONTHS
-
 from eavefall_model.advice.schema import Advice, Opening
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.plots.words import (
     FAILURE_WORDS,

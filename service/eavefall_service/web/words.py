@@ -6,8 +6,7 @@ import calendar
 from collections.abc import Iterable
 from typing import Final
 
-from eavefall_model.shed.months import HORIZON_MONTHS
-
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_service.plots.words import BEYOND
 
 __all__ = [

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from eavefall_model.shed.months import HORIZON_MONTHS
-
 from eavefall_model.advice.schema import Advice, Reason
 from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.survey import Survey
 from eavefall_service.journeys.prequote import HOME_TREE
 from eavefall_service.plots.words import BEYOND, joined, mm_and_in, months_count, per_cent
