@@ -32,6 +32,7 @@ ERROR_CODES: dict[str, str] = {
     "survey-unknown-name": "A field names a tree, eave or photo that the survey does not have.",
     "rules-invalid": "A rules, guards or prices file is not valid; the message names the line.",
     "report-not-written": "The report cannot be written under the name given.",
+    "not-measured-yet": "A close-up has not been measured yet, so the answer does without it.",
     "gauge-reference-unknown": "The reference is not one we know.",
     "weights-missing": "The installed package has no tagger weights.",
     "model-unknown": "There is no such model in the data directory, or none to go back to.",

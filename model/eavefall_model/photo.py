@@ -94,7 +94,12 @@ def sniff(data: bytes) -> str | None:
 
 
 def decode(
-    data: bytes, *, name: str = "photo", fit_px: int | None = None, sha256: str | None = None
+    data: bytes,
+    *,
+    name: str = "photo",
+    fit_px: int | None = None,
+    sha256: str | None = None,
+    min_side_px: int = MIN_SIDE_PX,
 ) -> Photo:
     """Decode a photo.
 
@@ -109,6 +114,8 @@ def decode(
         format's own scaling allows). ``None`` decodes at full size, as measuring needs.
     sha256 : str, optional
         The hash of ``data`` in hexadecimal, if it was taken already while the bytes came in.
+    min_side_px : int
+        A picture with a shorter side is refused.
 
     Raises
     ------
@@ -134,7 +141,7 @@ def decode(
     try:
         image = _open(data, kind)
         width_px, height_px = image.size
-        _check_size(name, width_px, height_px)
+        _check_size(name, width_px, height_px, min_side_px)
         if fit_px is not None and kind == "jpeg":
             grow = fit_px / min(width_px, height_px)
             image.draft("RGB", (math.ceil(width_px * grow), math.ceil(height_px * grow)))
@@ -176,7 +183,8 @@ def _open(data: bytes, kind: str) -> Image.Image:
     if kind == "heic":
         # libheif turns the picture itself, so the orientation tag that remains must be ignored.
         heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
-        _check_size("photo", *heif.size)
+        width_px, height_px = heif.size
+        _check_size("photo", width_px, height_px, 1)
         image = Image.frombuffer(heif.mode, heif.size, heif.data, "raw", heif.mode, heif.stride, 1)
         image.info["camera"] = heif.info.get("exif") or b""
         return image
@@ -194,13 +202,13 @@ def _too_many_pixels(name: str, given: str) -> PhotoError:
     )
 
 
-def _check_size(name: str, width_px: int, height_px: int) -> None:
+def _check_size(name: str, width_px: int, height_px: int, min_side_px: int) -> None:
     if width_px * height_px > MAX_PIXELS:
         raise _too_many_pixels(name, f"{width_px} x {height_px}")
-    if min(width_px, height_px) < MIN_SIDE_PX:
+    if min(width_px, height_px) < min_side_px:
         raise PhotoError(
             "photo-too-small",
-            f"{name} is only {width_px} x {height_px} pixels; each side needs at least {MIN_SIDE_PX}.",
+            f"{name} is only {width_px} x {height_px} pixels; each side needs at least {min_side_px}.",
             "Send the photo itself, not its preview.",
         )
 

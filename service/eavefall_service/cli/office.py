@@ -16,6 +16,8 @@ from eavefall_model.vocabulary import GuardKind
 from eavefall_service.cli.console import console
 from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened
 from eavefall_service.cli.office_learning import LOOP_COMMANDS
+from eavefall_service.journeys.actor import UPKEEP
+from eavefall_service.journeys.door import changing_office
 from eavefall_service.office import agreement_tables, facts, outcomes, refitted_rules, samples, watching
 from eavefall_service.plots.words import GUARD_WORDS
 from eavefall_service.statistics.agreement import kappa
@@ -91,7 +93,7 @@ def sample(
 ) -> None:
     """Draw a stratified random sample and keep it; `/office/statistics` shows it for blind reading."""
     last = week_of(datetime.now(UTC).date().isoformat()) - weeks_back
-    with opened(data) as (database, _), database.write() as session:
+    with opened(data) as (database, _), changing_office(database, acting(by), "draw sample") as session:
         lot = facts.in_weeks(session, last - weeks + 1, last)
         made = single_plan(lot, aql) if lot >= 2 else None
         row = samples.make_draw(
@@ -131,7 +133,7 @@ def drift(
         raise typer.BadParameter(f"must be one of {', '.join(watching.MEASURES)}", param_hint="--measure")
     if by not in watching.BY:
         raise typer.BadParameter(f"must be one of {', '.join(watching.BY)}", param_hint="--by")
-    with opened(data) as (database, _), database.write() as session:
+    with opened(data) as (database, _), changing_office(database, UPKEEP, "keep statistics") as session:
         designs = watching.Designs(session)
         series = watching.drift_series(session, measure, by, designs)
         designs.keep(session)
@@ -162,7 +164,7 @@ def outcome(
     by: ByOption = "",
 ) -> None:
     """Record what a later visit found."""
-    with opened(data) as (database, _), database.write() as session:
+    with opened(data) as (database, _), changing_office(database, acting(by), "record outcome") as session:
         row = outcomes.record_outcome(session, acting(by), survey, guard, found, months, last_clean, note)
         console().print(
             f"Kept. Predicted for {guard.replace('_', ' ')}: {row.predicted_low:.0f} to "
@@ -197,7 +199,7 @@ def accept(
     by: ByOption = "",
 ) -> None:
     """Accept today's factor on predicted months for a guard kind; it is recorded with prior and posterior."""
-    with opened(data) as (database, _), database.write() as session:
+    with opened(data) as (database, _), changing_office(database, acting(by), "accept factor") as session:
         _, update = outcomes.accept_scale(session, acting(by), guard)
     console().print(_told(update))
 

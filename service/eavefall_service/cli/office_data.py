@@ -12,7 +12,8 @@ import typer
 from rich.progress import Progress
 
 from eavefall_service.cli.console import error_console
-from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.actor import UPKEEP, Actor
+from eavefall_service.journeys.door import changing_office
 from eavefall_service.office import facts
 from eavefall_service.storage import Database, PhotoFolder
 
@@ -33,14 +34,14 @@ def opened(data: Path) -> Iterator[tuple[Database, PhotoFolder]]:
     database = Database(data / "eavefall.db")
     try:
         photos = PhotoFolder(data / "photos")
-        with database.write() as session:
+        with changing_office(database, UPKEEP, "keep statistics") as session:
             facts.refresh_facts(session, photos.original)
         yield database, photos
     finally:
         database.close()
 
 
-def acting(by: str) -> Actor:
+def acting(by: str = "") -> Actor:
     """Who acts on the command line: whoever holds the data directory may do anything to it."""
     return Actor(by or getpass.getuser(), "admin")
 

@@ -11,9 +11,11 @@ import typer
 import uvicorn
 
 from eavefall_service.cli.console import error_console
+from eavefall_service.cli.office_data import acting
 from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Role
+from eavefall_service.journeys.door import changing_office
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
@@ -86,10 +88,8 @@ def add_user(
     accounts.check_password(password, limits.PASSWORD_LETTERS)
     database = Database(data / "eavefall.db")
     try:
-        with database.write() as session:
-            accounts.add_user(
-                session, name, _ROLES[role], password, by="command line", branch=branch, units=units
-            )
+        with changing_office(database, acting(), "change people") as session:
+            accounts.add_user(session, name, _ROLES[role], password, by=acting(), branch=branch, units=units)
     finally:
         database.close()
     error_console().print(f"{name} can sign in as {role}.")

@@ -7,22 +7,24 @@ from typing import Final, Literal
 
 from eavefall_model.errors import ServiceError
 
-__all__ = ["AUDITORS", "OFFICE", "Actor", "Role"]
+__all__ = ["AUDITORS", "OFFICE", "UPKEEP", "Actor", "Role"]
 
-Role = Literal["rep", "auditor", "admin", "homeowner"]
+# "upkeep" is the server itself: reading photos, keeping answers, deleting by age.
+Role = Literal["rep", "auditor", "admin", "homeowner", "upkeep"]
 OFFICE: Final[frozenset[Role]] = frozenset({"rep", "auditor", "admin"})
 AUDITORS: Final[frozenset[Role]] = frozenset({"auditor", "admin"})
 
 
 @dataclass(frozen=True)
 class Actor:
-    """A signed-in person, or the holder of a link to one survey (``link_survey``)."""
+    """A signed-in person, or the holder of a link (``link_id``) to one survey (``link_survey``)."""
 
     name: str
     role: Role
     branch: str = ""
     units: Literal["us", "metric"] = "us"
     link_survey: str | None = None
+    link_id: int | None = None
 
     def need(self, roles: frozenset[Role]) -> None:
         """Raise ``not-allowed`` unless the actor has one of ``roles``."""
@@ -31,9 +33,12 @@ class Actor:
 
     def need_survey(self, survey_id: str, created_by: str) -> None:
         """Raise unless the actor may open the survey: office staff any, reps their own, a link its one."""
-        if self.role in AUDITORS or self.link_survey == survey_id:
+        if self.role in AUDITORS or self.role == "upkeep" or self.link_survey == survey_id:
             return
         if self.role == "rep" and self.name == created_by:
             return
         # Not "not allowed": that would tell which surveys exist.
         raise ServiceError("not-found", "There is no such survey.")
+
+
+UPKEEP: Final = Actor("upkeep", "upkeep")

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from eavefall_model.advice import Advice, OfficeSettings, answer
@@ -21,7 +21,7 @@ from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
 
-__all__ = ["Inputs", "advise", "inputs_of", "latest_advice", "readings_of", "store_advice"]
+__all__ = ["Inputs", "advise", "forget_advice", "inputs_of", "latest_advice", "readings_of", "store_advice"]
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,9 @@ def readings_of(photos: Sequence[PhotoView]) -> tuple[Reading, ...]:
 
 def _reading(photo: PhotoView) -> Reading:
     name, shows = photo.row.name, photo.row.shows
+    if shows == "gauge" and photo.gauge is None:
+        code = photo.row.error_code or "not-measured-yet"
+        return Reading(name, failure=NotRead(code, ERROR_CODES[code]))
     if shows in ("gauge", "gutter"):
         return Reading(name, gauge=photo.gauge)
     if photo.tags is None:
@@ -103,3 +106,11 @@ def store_advice(session: Session, row: SurveyRow, inputs: Inputs, advice: Advic
     row.interval_high = advice.interval_months.high
     row.guard_m = sum(eave.take_off.guard_m for eave in advice.eaves)
     return run
+
+
+def forget_advice(session: Session, row: SurveyRow) -> None:
+    """Delete the stored answers of a survey that is not confirmed; they repeat what they rest on."""
+    if row.status == "confirmed":
+        return
+    session.execute(delete(AdviceRow).where(AdviceRow.survey_id == row.id))
+    row.fineness_class = row.interval_low = row.interval_typical = row.interval_high = row.guard_m = None

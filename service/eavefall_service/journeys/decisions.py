@@ -2,29 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Final, get_args
+from typing import Final, Literal, get_args
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
 from eavefall_model.vocabulary import ClassAnswer
-from eavefall_service.journeys.actor import AUDITORS, OFFICE, Actor, Role
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.door import check, state_of
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import DecisionRow, SurveyRow
 
-__all__ = ["KINDS", "decide", "decisions_of"]
+__all__ = ["KINDS", "LONGEST_INTERVAL_MONTHS", "Kind", "decide", "decisions_of"]
 
-# kind -> who may, and the survey's status afterwards (None: unchanged)
-KINDS: Final[dict[str, tuple[frozenset[Role], str | None]]] = {
-    "submit": (OFFICE | {"homeowner"}, "submitted"),
-    "override": (OFFICE, None),
-    "reply": (OFFICE, "submitted"),
-    "confirm": (AUDITORS, "confirmed"),
-    "correct": (AUDITORS, "confirmed"),
-    "send_back": (AUDITORS, "sent_back"),
+Kind = Literal["submit", "override", "reply", "confirm", "correct", "send_back"]
+# Kind -> the survey's status afterwards (None: unchanged). Who may, and when, says the door's table.
+KINDS: Final[dict[Kind, str | None]] = {
+    "submit": "submitted",
+    "override": None,
+    "reply": "submitted",
+    "confirm": "confirmed",
+    "correct": "confirmed",
+    "send_back": "sent_back",
 }
+LONGEST_INTERVAL_MONTHS: Final = 600.0
 _NEEDS_NOTE: Final = frozenset({"override", "correct", "send_back", "reply"})
 _NEEDS_CLASS: Final = frozenset({"override", "correct"})
 
@@ -33,7 +36,7 @@ def decide(
     session: Session,
     row: SurveyRow,
     actor: Actor,
-    kind: str,
+    kind: Kind,
     *,
     text: str = "",
     fineness_class: str | None = None,
@@ -44,18 +47,20 @@ def decide(
     Raises
     ------
     ServiceError
-        ``request-invalid`` for an unknown kind or class, or without the words or class it needs,
-        ``not-allowed`` for the wrong person.
+        ``request-invalid`` for an unknown class or impossible months, or without the words or class it
+        needs, ``not-allowed`` where the door's table says so.
     """
-    if kind not in KINDS:
-        raise ServiceError("request-invalid", f"{kind!r} is not one of {', '.join(KINDS)}.")
-    roles, status = KINDS[kind]
-    actor.need(roles)
+    check(actor, kind, state_of(row))
     text = text.strip()
     if kind in _NEEDS_NOTE and not text:
         raise ServiceError("request-invalid", "Say why in a few words.", "The others read it.")
     if kind in _NEEDS_CLASS and fineness_class not in get_args(ClassAnswer):
         raise ServiceError("request-invalid", "Choose the fineness class that you would give.")
+    if interval_months is not None and not 0 < interval_months <= LONGEST_INTERVAL_MONTHS:  # nan is neither
+        raise ServiceError(
+            "request-invalid",
+            f"{interval_months:g} months cannot be right; at most {LONGEST_INTERVAL_MONTHS:.0f}.",
+        )
     decision = DecisionRow(
         survey_id=row.id,
         at=now_text(),
@@ -68,7 +73,7 @@ def decide(
     )
     session.add(decision)
     row.changed_at = now_text()
-    if status is not None:
+    if (status := KINDS[kind]) is not None:
         row.status = status
     if kind in ("submit", "reply"):
         row.submitted_at = now_text()

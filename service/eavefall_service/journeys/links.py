@@ -14,7 +14,7 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import LinkRow, SurveyRow
 
-__all__ = ["follow", "give", "links_of", "opened", "revoke"]
+__all__ = ["follow", "give", "links_of", "revoke"]
 
 _ASK: str = "Ask the office for a new link."
 
@@ -53,11 +53,6 @@ def revoke(session: Session, row: SurveyRow, link_id: int, actor: Actor) -> Link
     return link
 
 
-def opened(session: Session, link_id: int) -> None:
-    """Note when a link's first page was last opened, so that the office sees whether it arrived."""
-    session.get_one(LinkRow, link_id).last_used_at = now_text()
-
-
 def follow(session: Session, token: str, secret: str) -> tuple[Actor, SurveyRow, LinkRow]:
     """Who a link's token stands for; raises ``link-unknown``, ``link-revoked`` or ``link-expired``."""
     link = session.scalar(select(LinkRow).where(LinkRow.token_hash == keyed_hash(secret, token)))
@@ -68,4 +63,4 @@ def follow(session: Session, token: str, secret: str) -> tuple[Actor, SurveyRow,
     if link.expires_at <= now_text():
         raise ServiceError("link-expired", ERROR_CODES["link-expired"], _ASK)
     row = session.get_one(SurveyRow, link.survey_id)
-    return Actor(f"link {link.id}", "homeowner", row.branch, link_survey=row.id), row, link
+    return Actor(f"link {link.id}", "homeowner", row.branch, link_survey=row.id, link_id=link.id), row, link

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from sqlalchemy import delete as erase
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import GaugeResult
-from eavefall_model.photo import Photo
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import FOLIAGE, FORMS, SHOWS, Foliage, Form
 from eavefall_service.journeys.actor import Actor
@@ -20,9 +21,11 @@ from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import CorrectionRow, GaugeRow, PhotoRow, SurveyRow, TagsRow
 
 __all__ = [
+    "PhotoFacts",
     "PhotoMeta",
     "PhotoView",
     "add_gauge",
+    "add_gauge_failure",
     "add_photo",
     "add_tags",
     "assign",
@@ -30,6 +33,7 @@ __all__ = [
     "delete",
     "known_photo",
     "photo_of",
+    "sent_by_homeowner",
     "views",
 ]
 
@@ -44,12 +48,24 @@ class PhotoMeta:
     shot: str | None = None
 
     def check(self) -> None:
-        """Raise ``request-invalid`` for a word that is not one of ours."""
+        """Raise ``request-invalid`` or ``gauge-reference-unknown`` for a word that is not one of ours."""
         if self.shows not in SHOWS:
             raise ServiceError("request-invalid", f"{self.shows!r} is not one of {', '.join(SHOWS)}.")
         for text in (self.of, self.reference, self.shot):
             if text is not None and not 0 < len(text) <= 80:
                 raise ServiceError("request-invalid", "A photo's words have 1 to 80 letters.")
+        if self.reference is not None:
+            parse_reference(self.reference)
+
+
+@dataclass(frozen=True)
+class PhotoFacts:
+    """What is kept of a photo besides its bytes; ``bytes`` is their number, the size is upright."""
+
+    sha256: str
+    bytes: int
+    width_px: int
+    height_px: int
 
 
 @dataclass(frozen=True)
@@ -91,8 +107,7 @@ def add_photo(
     session: Session,
     survey: SurveyRow,
     actor: Actor,
-    photo: Photo,
-    size: int,
+    photo: PhotoFacts,
     meta: PhotoMeta,
     *,
     most: int,
@@ -124,11 +139,13 @@ def add_photo(
         session.add(row)
     row.shows, row.of, row.reference, row.shot = meta.shows, meta.of, meta.reference, meta.shot
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()
-    row.bytes, row.width_px, row.height_px = size, photo.width_px, photo.height_px
+    row.bytes, row.width_px, row.height_px = photo.bytes, photo.width_px, photo.height_px
     row.state, row.error_code, row.deleted_at = "stored", None, None
     survey.changed_at = now_text()
     session.flush()
-    note(session, survey.id, actor, "photo sent", {"photo": row.name, "shows": row.shows, "bytes": size})
+    note(
+        session, survey.id, actor, "photo sent", {"photo": row.name, "shows": row.shows, "bytes": photo.bytes}
+    )
     return row
 
 
@@ -148,6 +165,7 @@ def add_tags(session: Session, photo_id: int, tags: PhotoTags | None, error_code
 
 def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
     """Keep a measurement; the newest counts."""
+    session.get_one(PhotoRow, photo_id).error_code = None
     session.add(
         GaugeRow(
             photo_id=photo_id,
@@ -157,6 +175,11 @@ def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
             created_at=now_text(),
         )
     )
+
+
+def add_gauge_failure(session: Session, photo_id: int, error_code: str) -> None:
+    """Keep why a close-up could not be measured, so that nobody waits for it."""
+    session.get_one(PhotoRow, photo_id).error_code = error_code
 
 
 def assign(session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor, of: str | None) -> None:
@@ -196,8 +219,18 @@ def correct(
     return row
 
 
+def sent_by_homeowner(session: Session, survey_id: str) -> list[PhotoRow]:
+    """The photos that came over links of a survey and are not deleted."""
+    query = select(PhotoRow).where(
+        PhotoRow.survey_id == survey_id, PhotoRow.sent_role == "homeowner", PhotoRow.deleted_at.is_(None)
+    )
+    return list(session.scalars(query))
+
+
 def delete(session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor) -> bool:
-    """Delete a photo from a survey; True if no other survey holds the same bytes, so that they may go."""
+    """Delete a photo and what was read of it; True if no other survey holds its bytes."""
+    for kept in (TagsRow, GaugeRow, CorrectionRow):
+        session.execute(erase(kept).where(kept.photo_id == photo.id))
     photo.deleted_at = now_text()
     photo.of = None
     survey.changed_at = now_text()

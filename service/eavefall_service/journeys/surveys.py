@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import secrets
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, Literal, get_args
 
 from sqlalchemy import select
@@ -12,7 +13,7 @@ from sqlalchemy.orm import Session
 from eavefall_model.errors import ServiceError, SurveyError
 from eavefall_model.survey import Prices, Survey
 from eavefall_model.survey_io import survey_from_data
-from eavefall_service.journeys.actor import OFFICE, Actor
+from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import HistoryRow, PhotoRow, SurveyRow
@@ -23,10 +24,10 @@ __all__ = [
     "create",
     "is_survey_id",
     "new_survey_id",
-    "open_survey",
     "put_part",
     "put_site",
     "remove_part",
+    "whole_survey",
 ]
 
 PartKind = Literal["trees", "eaves", "drop_tests"]
@@ -48,14 +49,24 @@ def is_survey_id(text: str) -> bool:
 
 
 def create(
-    session: Session, survey_id: str, name: str, actor: Actor, prices: Prices | None = None
+    session: Session,
+    survey_id: str,
+    name: str,
+    actor: Actor,
+    prices: Prices | None = None,
+    known: Mapping[str, Any] | None = None,
 ) -> SurveyRow:
     """The survey of this id, made if it is new, with the office's prices; repeating it changes nothing.
+
+    Parameters
+    ----------
+    known : mapping, optional
+        What is known already, as ``eavefall.survey/1``; its photos are sent one by one.
 
     Raises
     ------
     SurveyError
-        For an empty or overlong name.
+        For an empty or overlong name, or if what is known is not sound.
     ServiceError
         ``not-found`` if the id belongs to another person's survey, ``request-invalid`` if it is no id.
     """
@@ -65,8 +76,10 @@ def create(
     if row is not None:
         actor.need_survey(row.id, row.created_by)
         return row
-    survey = survey_from_data({"name": " ".join(name.split()), "eaves": [{"name": "Front"}]})
-    survey = survey.model_copy(update={"prices": prices})
+    start = {"eaves": [{"name": "Front"}], **(known or {}), "name": " ".join(name.split()), "photos": []}
+    survey = survey_from_data(start)
+    if survey.prices is None:
+        survey = survey.model_copy(update={"prices": prices})
     row = SurveyRow(
         id=survey_id,
         name=survey.name,
@@ -82,15 +95,6 @@ def create(
     return row
 
 
-def open_survey(session: Session, survey_id: str, actor: Actor) -> SurveyRow:
-    """The survey, if the actor may open it; raises ``not-found`` otherwise."""
-    row = session.get(SurveyRow, survey_id)
-    if row is None:
-        raise ServiceError("not-found", "There is no such survey.")
-    actor.need_survey(row.id, row.created_by)
-    return row
-
-
 def assemble(session: Session, row: SurveyRow) -> Survey:
     """The whole typed survey with its photos that are not deleted, oldest first."""
     photos = session.scalars(
@@ -98,6 +102,11 @@ def assemble(session: Session, row: SurveyRow) -> Survey:
         .where(PhotoRow.survey_id == row.id, PhotoRow.deleted_at.is_(None))
         .order_by(PhotoRow.id)
     )
+    return whole_survey(row, photos.all())
+
+
+def whole_survey(row: SurveyRow, photos: Sequence[PhotoRow]) -> Survey:
+    """The typed survey of a row with its photos."""
     trees_and_eaves = {part["name"] for kind in ("trees", "eaves") for part in row.document.get(kind, ())}
     refs = [
         {
@@ -213,12 +222,6 @@ def _save(
     action: str,
     detail: dict[str, Any],
 ) -> Survey:
-    if row.status == "confirmed" and actor.role == "rep":
-        raise ServiceError(
-            "not-allowed", "The office has confirmed this survey; ask it to send the survey back."
-        )
-    if actor.role not in OFFICE and actor.role != "homeowner":
-        raise ServiceError("not-allowed", "This is for others of the office.")
     survey = survey_from_data(document)
     row.document = survey.dump()
     row.changed_at = now_text()

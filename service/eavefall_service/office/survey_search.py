@@ -11,9 +11,10 @@ from typing import Any, Final, TypeVar
 from sqlalchemy import ColumnElement, Select, String, cast, func, or_, select
 from sqlalchemy.orm import Session
 
+from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.rows import SurveyRow
 
-__all__ = ["CSV_COLUMNS", "Filters", "find", "neighbours", "queue", "to_csv"]
+__all__ = ["CSV_COLUMNS", "Filters", "find", "neighbours", "of_person", "queue", "to_csv"]
 
 CSV_COLUMNS: Final = (
     "id", "name", "branch", "status", "origin", "created_by", "created_at", "submitted_at", "needs",
@@ -55,6 +56,20 @@ def queue(
     return list(session.scalars(query.limit(limit)))
 
 
+def of_person(
+    session: Session, actor: Actor, *, limit: int, q: str = "", before: str = ""
+) -> list[SurveyRow]:
+    """Surveys that a person may open (a rep their own), last changed first; ``before`` a time of change."""
+    query = select(SurveyRow).order_by(SurveyRow.changed_at.desc()).limit(limit)
+    if actor.role == "rep":
+        query = query.where(SurveyRow.created_by == actor.name)
+    if before:
+        query = query.where(SurveyRow.changed_at < before)
+    if q.strip():
+        query = query.where(_named(q))
+    return list(session.scalars(query))
+
+
 def neighbours(session: Session, survey_id: str) -> tuple[str | None, str | None]:
     """The surveys before and after this one in the queue; the first one as next if it is not in it."""
     ids = [row.id for row in queue(session, 500)]
@@ -88,14 +103,17 @@ def _cell(value: object) -> object:
     return f"'{text}" if isinstance(text, str) and text[:1] in "=+-@\t\r" and text else text
 
 
+def _named(q: str) -> ColumnElement[bool]:
+    return or_(SurveyRow.name.ilike(f"%{q.strip()}%"), SurveyRow.id == q.strip())
+
+
 def _has_need(need: str) -> ColumnElement[bool]:
     return cast(SurveyRow.needs, String).contains(f'"{need}"')
 
 
 def _narrowed(query: Select[tuple[Row]], filters: Filters) -> Select[tuple[Row]]:
     if filters.q.strip():
-        pattern = f"%{filters.q.strip()}%"
-        query = query.where(or_(SurveyRow.name.ilike(pattern), SurveyRow.id == filters.q.strip()))
+        query = query.where(_named(filters.q))
     for column, wanted in (
         (SurveyRow.status, filters.status),
         (SurveyRow.branch, filters.branch),

@@ -19,6 +19,7 @@ __all__ = [
     "BY",
     "MEASURES",
     "Answered",
+    "DesignKey",
     "Designs",
     "Series",
     "Share",
@@ -66,15 +67,22 @@ class Answered:
     corrected: Rate
 
 
-class Designs:
-    """Alarm designs, looked up among those kept; ``made`` holds the new ones, to be kept by :meth:`keep`."""
+DesignKey = tuple[int, int, float, int, float]
 
-    def __init__(self, session: Session) -> None:
+
+class Designs:
+    """Alarm designs, looked up among those kept; ``made`` holds the new ones, to be kept by :meth:`keep`.
+
+    ``made`` may be given, so that what one page made the next one finds.
+    """
+
+    def __init__(self, session: Session, made: dict[DesignKey, Cusum] | None = None) -> None:
         self._kept = {
             (row.events, row.n, row.ratio, row.horizon, row.false_alarm): Cusum(**row.body)
             for row in session.scalars(select(ChartRow))
         }
-        self.made: dict[tuple[int, int, float, int, float], Cusum] = {}
+        self.made = made if made is not None else {}
+        self._kept |= self.made
 
     def __call__(self, events: int, n: int, ratio: float, horizon: int, false_alarm: float) -> Cusum:
         """A kept design, or a new one."""

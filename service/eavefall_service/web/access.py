@@ -1,39 +1,48 @@
-"""Who asks: a signed-in person by cookie, or a homeowner by the token in a link."""
+"""Who asks, a signed-in person by cookie or a homeowner by the token in a link, and whether they may."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
-from typing import Annotated, Final
+from typing import Annotated, Any, Final, TypeVar
 
 from fastapi import Depends, Request
-from fastapi.security import APIKeyCookie, HTTPAuthorizationCredentials, HTTPBearer
+from fastapi.routing import APIRoute
+from fastapi.security import APIKeyCookie
+from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys import accounts, links
+from eavefall_service.journeys import accounts, door, links
+from eavefall_service.journeys.accounts import SignedIn
 from eavefall_service.journeys.actor import AUDITORS, Actor
+from eavefall_service.journeys.door import Verb
 from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.request_text import CheckedRequest
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = [
+    "DEVICE_COOKIE",
     "SESSION_COOKIE",
     "Auditor",
-    "LinkBearer",
+    "DoorRoute",
     "LinkVisit",
     "MaybeStaff",
     "PathLink",
     "Staff",
     "clear_session_cookie",
     "client_of",
+    "may",
     "set_session_cookie",
 ]
 
 SESSION_COOKIE: Final = "eavefall_session"
+DEVICE_COOKIE: Final = "eavefall_device"
 _cookie = APIKeyCookie(name=SESSION_COOKIE, auto_error=False, description="Cookie of a sign-in")
-_bearer = HTTPBearer(auto_error=False, description="Token of a homeowner's link")
 CookieDep = Annotated[str | None, Depends(_cookie)]
-BearerDep = Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)]
+Endpoint = TypeVar("Endpoint", bound=Callable[..., Any])
 
 
 @dataclass(frozen=True)
@@ -44,7 +53,6 @@ class LinkVisit:
     survey_id: str
     token: str
     expires_at: str
-    link_id: int
 
 
 def client_of(request: Request) -> str:
@@ -52,8 +60,69 @@ def client_of(request: Request) -> str:
     return request.client.host if request.client else "unknown"
 
 
-def maybe_staff(office: OfficeDep, token: CookieDep) -> Actor | None:
+class DoorRoute(APIRoute):
+    """A route whose verb (:func:`may`) is checked against the door's table before a byte of the body is read.
+
+    The framework reads and parses the body before any dependency runs, so whoever may not write is turned
+    away here. The door asks once more inside the transaction, since the survey may have moved on meanwhile.
+    """
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The handler behind the check."""
+        handle = super().get_route_handler()
+        verbs: tuple[Verb, ...] = getattr(self.endpoint, "verbs", ())
+
+        async def checked(request: Request) -> Response:
+            request = CheckedRequest(request.scope, request.receive)
+            if verbs:
+                await run_in_threadpool(_admit, request, verbs)
+            return await handle(request)
+
+        return checked
+
+
+def may(*verbs: Verb) -> Callable[[Endpoint], Endpoint]:
+    """Mark an endpoint with what it does; where it does several things, ``kind`` in its path says which."""
+
+    def mark(endpoint: Endpoint) -> Endpoint:
+        endpoint.verbs = verbs  # type: ignore[attr-defined]
+        return endpoint
+
+    return mark
+
+
+def _admit(request: Request, verbs: tuple[Verb, ...]) -> None:
+    office: Office = request.app.state.office
+    kind = request.path_params.get("kind")
+    verb = verbs[0] if len(verbs) == 1 else next((verb for verb in verbs if verb == kind), None)
+    if verb is None:
+        raise refuse("not-found")
+    survey_id = request.path_params.get("survey_id")
+    with office.database.read() as session:
+        if "token" in request.path_params:
+            visit = _follow(office, request, session, request.path_params["token"])
+            request.state.visit, actor, survey_id = visit, visit.actor, visit.survey_id
+        else:
+            actor = _signed_in(office, session, request.cookies.get(SESSION_COOKIE))
+            request.state.actor = actor
+        if survey_id is None or "none" in door.TABLE[verb][1]:  # a new survey has a number, but no state
+            door.check(actor, verb, "none")
+        else:
+            door.check(actor, verb, door.state_of(door.open_survey(session, survey_id, actor)))
+
+
+def _signed_in(office: Office, session: Session, token: str | None) -> Actor:
+    actor = accounts.user_of_session(session, token, office.settings.secret) if token else None
+    if actor is None:
+        raise refuse("not-signed-in", hint="Sign in and try again.")
+    return actor
+
+
+def maybe_staff(request: Request, office: OfficeDep, token: CookieDep) -> Actor | None:
     """The signed-in person, if any."""
+    if (known := getattr(request.state, "actor", None)) is not None:
+        actor: Actor = known
+        return actor
     if not token:
         return None
     with office.database.read() as session:
@@ -82,47 +151,47 @@ async def auditor(actor: Staff) -> Actor:
 Auditor = Annotated[Actor, Depends(auditor)]
 
 
-def _follow(office: Office, request: Request, token: str) -> LinkVisit:
-    key = f"link {client_of(request)}"
-    if office.limiter.spent(key, limits.UNKNOWN_LINK_TRIES, limits.SIGN_IN_WINDOW_S):
-        raise refuse("too-many-tries", hint="Wait a few minutes.")
+def _follow(office: Office, request: Request, session: Session, token: str) -> LinkVisit:
     try:
-        with office.database.read() as session:
-            actor, row, link = links.follow(session, token, office.settings.secret)
+        actor, row, link = links.follow(session, token, office.settings.secret)
     except ServiceError as error:
-        if error.code == "link-unknown":
-            office.limiter.count(key, limits.SIGN_IN_WINDOW_S)
+        # Only links that nobody gave out are counted, so a good link always opens.
+        key = f"link {client_of(request)}"
+        if error.code == "link-unknown" and not office.limiter.take(
+            key, limits.UNKNOWN_LINK_TRIES, limits.SIGN_IN_WINDOW_S
+        ):
+            raise refuse("too-many-tries", hint="Wait a few minutes.") from error
         raise
-    return LinkVisit(actor, row.id, token, link.expires_at, link.id)
+    return LinkVisit(actor, row.id, token, link.expires_at)
 
 
 def path_link(office: OfficeDep, request: Request, token: str) -> LinkVisit:
     """The link in a page's address."""
-    return _follow(office, request, token)
-
-
-def bearer_link(office: OfficeDep, request: Request, bearer: BearerDep) -> LinkVisit:
-    """The link in an ``Authorization: Bearer`` header."""
-    if bearer is None:
-        raise refuse("not-signed-in", "This needs the token of a homeowner's link.")
-    return _follow(office, request, bearer.credentials)
+    if (known := getattr(request.state, "visit", None)) is not None:
+        visit: LinkVisit = known
+        return visit
+    with office.database.read() as session:
+        return _follow(office, request, session, token)
 
 
 PathLink = Annotated[LinkVisit, Depends(path_link)]
-LinkBearer = Annotated[LinkVisit, Depends(bearer_link)]
 
 
-def set_session_cookie(response: Response, office: Office, token: str) -> None:
-    """Hand a sign-in's token to the browser; scripts never see it."""
-    response.set_cookie(
-        SESSION_COOKIE,
-        token,
-        max_age=limits.SESSION_HOURS * 3600,
-        httponly=True,
-        samesite="lax",
-        secure=office.settings.secure_cookies,
-        path="/",
-    )
+def set_session_cookie(response: Response, office: Office, signed_in: SignedIn) -> None:
+    """Hand a sign-in's token, and the mark of a known device, to the browser; scripts never see them."""
+    for name, value, lasts_s in (
+        (SESSION_COOKIE, signed_in.token, limits.SESSION_HOURS * 3600),
+        (DEVICE_COOKIE, signed_in.device, limits.DEVICE_DAYS * 86400),
+    ):
+        response.set_cookie(
+            name,
+            value,
+            max_age=lasts_s,
+            httponly=True,
+            samesite="lax",
+            secure=office.settings.secure_cookies,
+            path="/",
+        )
 
 
 def clear_session_cookie(response: Response) -> None:

@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_model.vocabulary import ClassAnswer, Foliage, Form
 from eavefall_service.journeys.photos import PhotoView
-from eavefall_service.storage.rows import CorrectionRow, DecisionRow, HistoryRow, LinkRow, SurveyRow
+from eavefall_service.storage.rows import CorrectionRow, LinkRow, SurveyRow
 
 __all__ = [
-    "CorrectionIn",
     "CorrectionOut",
-    "DecisionIn",
-    "DecisionOut",
-    "HistoryLine",
     "LinkIn",
     "LinkNew",
     "LinkOut",
     "PhotoOut",
     "SignIn",
-    "SiteIn",
     "SurveyIn",
     "SurveyLine",
     "SurveyOut",
@@ -58,9 +51,10 @@ class Who(_Out):
 
 
 class SurveyIn(_In):
-    """A new survey."""
+    """A new survey; ``survey`` is what is known of it in ``eavefall.survey/1``, photos left out."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
+    survey: dict[str, Any] | None = None
 
 
 class SurveyLine(_Out):
@@ -91,26 +85,6 @@ class SurveyOut(_Out):
 
     line: SurveyLine
     document: dict[str, Any]
-
-
-class SiteIn(_In):
-    """Facts of the whole site as in ``eavefall.survey/1``; ``null`` clears one, an absent field stays."""
-
-    note: str | None = None
-    month: int | None = None
-    hemisphere: Literal["north", "south"] | None = None
-    wind: dict[str, Any] | None = None
-    rain: dict[str, Any] | None = None
-    household: dict[str, Any] | None = None
-    wildfire: bool | None = None
-    prices: dict[str, Any] | None = None
-
-
-class CorrectionIn(_In):
-    """What a person sees in a photo; an empty ``foliage`` means that there is no tree."""
-
-    foliage: Annotated[list[Foliage], Field(max_length=3)]
-    form: Form | None = None
 
 
 class CorrectionOut(_Out):
@@ -146,18 +120,16 @@ class PhotoOut(_Out):
     tags: PhotoTags | None
     corrections: list[CorrectionOut]
     gauge: GaugeResult | None
-    problems: list[str] = []
 
     @classmethod
-    def of_view(cls, view: PhotoView, problems: list[str] | None = None) -> PhotoOut:
+    def of_view(cls, view: PhotoView) -> PhotoOut:
         """From what is known of it."""
-        own = ("tags", "corrections", "gauge", "problems")
+        own = ("tags", "corrections", "gauge")
         return cls(
             **{name: getattr(view.row, name) for name in cls.model_fields if name not in own},
             tags=view.tags,
             corrections=[CorrectionOut.of(row) for row in view.corrections.values()],
             gauge=view.gauge,
-            problems=problems or [],
         )
 
 
@@ -187,50 +159,3 @@ class LinkNew(_Out):
 
     link: LinkOut
     address: str
-
-
-class DecisionIn(_In):
-    """A decision: ``submit``, ``override``, ``reply``, ``confirm``, ``correct`` or ``send_back``."""
-
-    kind: Literal["submit", "override", "reply", "confirm", "correct", "send_back"]
-    text: Annotated[str, Field(max_length=2000)] = ""
-    fineness_class: ClassAnswer | None = None
-    interval_months: Annotated[float, Field(gt=0, le=600)] | None = None
-
-
-class DecisionOut(_Out):
-    """A kept decision."""
-
-    kind: str
-    who: str
-    role: str
-    at: str
-    note: str
-    fineness_class: str | None
-    interval_months: float | None
-
-    @classmethod
-    def of(cls, row: DecisionRow) -> DecisionOut:
-        """From its row."""
-        return cls(**{name: getattr(row, name) for name in cls.model_fields})
-
-
-class HistoryLine(_Out):
-    """One line of the append-only log."""
-
-    at: str
-    who: str
-    role: str
-    action: str
-    detail: dict[str, Any]
-
-    @classmethod
-    def of(cls, row: HistoryRow) -> HistoryLine:
-        """From its row."""
-        return cls(**{name: getattr(row, name) for name in cls.model_fields})
-
-
-class AdviceOut(_Out):
-    """The computed advice."""
-
-    advice: Advice

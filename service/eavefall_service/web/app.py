@@ -19,7 +19,7 @@ from eavefall_model.tags.folder import tagger_of
 from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web import errors, limits, pages, upkeep
-from eavefall_service.web.job_queue import WorkQueue
+from eavefall_service.web.job_queue import Places, WorkQueue
 from eavefall_service.web.request_checks import BodyLimit, OriginCheck, harden
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.server_state import Office, TaggerOnce
@@ -53,7 +53,8 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
             settings,
             Database(settings.data / "eavefall.db"),
             PhotoFolder(settings.data / "photos"),
-            WorkQueue(limits.WORKERS, limits.PENDING_PHOTOS),
+            WorkQueue(limits.WORKERS, Places(limits.PENDING_PHOTOS, limits.PHOTOS_AT_ONCE)),
+            Places(limits.UPLOADS_AT_ONCE, limits.PHOTOS_AT_ONCE),
             tagger=tagger or TaggerOnce(lambda: tagger_of(Registry(settings.data).folder())),
         )
         app.state.office = office
@@ -95,4 +96,4 @@ def _operation_id(route: APIRoute) -> str:
 async def _keep_up(office: Office) -> None:
     while True:
         await asyncio.sleep(_UPKEEP_S)
-        await asyncio.to_thread(upkeep.by_age, office)
+        await asyncio.to_thread(upkeep.every_hour, office)

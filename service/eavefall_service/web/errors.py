@@ -32,6 +32,7 @@ _STATUS: Final[dict[str, int]] = {
     "not-allowed": 403,
     "cross-site": 403,
     "not-found": 404,
+    "photo-missing": 404,
     "method-not-allowed": 405,
     "digest-mismatch": 400,
     "host-unknown": 400,

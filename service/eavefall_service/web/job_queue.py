@@ -9,13 +9,15 @@ import itertools
 import logging
 import queue
 import threading
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
+from contextlib import AbstractContextManager, contextmanager
 from typing import Any, Final, TypeVar
 
 from eavefall_service.web.errors import refuse
 
-__all__ = ["WorkQueue"]
+__all__ = ["Places", "WorkQueue"]
 
 Result = TypeVar("Result")
 _URGENT: Final = 0
@@ -24,13 +26,44 @@ _STOP: Final = 2
 _log = logging.getLogger(__name__)
 
 
-class WorkQueue:
-    """Runs jobs on ``workers`` threads, urgent ones first; at most ``most`` urgent ones may wait or run."""
+class Places:
+    """At most ``most`` places, and ``most_each`` of one sender, so that nobody can take them all."""
 
-    def __init__(self, workers: int, most: int) -> None:
+    def __init__(self, most: int, most_each: int) -> None:
         self._most = most
-        self._waiting = 0
+        self._most_each = most_each
+        self._taken: Counter[str] = Counter()
         self._lock = threading.Lock()
+
+    @contextmanager
+    def place(self, sender: str) -> Iterator[None]:
+        """Hold a place, or refuse with ``queue-full``."""
+        with self._lock:
+            if self._taken.total() >= self._most or self._taken[sender] >= self._most_each:
+                raise refuse("queue-full", hint="Wait a few seconds and send the photo again.")
+            self._taken[sender] += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._taken[sender] -= 1
+                self._taken += Counter()  # drops senders without a place
+
+    @property
+    def taken(self) -> int:
+        """Places taken."""
+        return self._taken.total()
+
+
+class WorkQueue:
+    """Runs jobs on ``workers`` threads, urgent ones first.
+
+    Urgent jobs wait and run in ``places``.
+    """
+
+    def __init__(self, workers: int, places: Places) -> None:
+        self._places = places
+        self._closing = False
         self._order = itertools.count()
         self._jobs: queue.PriorityQueue[tuple[int, int, Callable[[], None]]] = queue.PriorityQueue()
         self._threads = [
@@ -40,25 +73,17 @@ class WorkQueue:
         for thread in self._threads:
             thread.start()
 
-    def reserve(self) -> None:
-        """Take a place in the queue before the bytes arrive, or refuse with ``queue-full``."""
-        with self._lock:
-            if self._waiting >= self._most:
-                raise refuse("queue-full", hint="Wait a few seconds and send the photo again.")
-            self._waiting += 1
-
-    def release(self) -> None:
-        """Give a reserved place back."""
-        with self._lock:
-            self._waiting -= 1
+    def place(self, sender: str) -> AbstractContextManager[None]:
+        """Hold a place while an urgent job waits and runs, or refuse with ``queue-full``."""
+        return self._places.place(sender)
 
     @property
     def waiting(self) -> int:
         """Places taken."""
-        return self._waiting
+        return self._places.taken
 
     def urgent(self, job: Callable[[], Result]) -> Future[Result]:
-        """Run a job whose caller waits and has reserved a place."""
+        """Run a job whose caller waits and holds a :meth:`place`."""
         return self._put(_URGENT, job)
 
     def later(self, job: Callable[[], Any]) -> Future[Any]:
@@ -66,7 +91,8 @@ class WorkQueue:
         return self._put(_LATER, job)
 
     def close(self) -> None:
-        """Finish what was queued, then stop."""
+        """Finish what somebody waits for, then stop; what was for later is done after the next start."""
+        self._closing = True
         for _ in self._threads:
             self._put(_STOP, lambda: None)
         for thread in self._threads:
@@ -76,6 +102,8 @@ class WorkQueue:
         future: Future[Result] = Future()
 
         def run() -> None:
+            if self._closing and rank == _LATER:
+                future.cancel()
             if not future.set_running_or_notify_cancel():
                 return
             try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
+    "DEVICE_DAYS",
     "GAUGE_PHOTOS_PER_SURVEY",
     "JSON_BYTES",
     "JSON_IMPORT_BYTES",
@@ -13,12 +14,16 @@ __all__ = [
     "MIN_FREE_DISK_BYTES",
     "PASSWORD_LETTERS",
     "PENDING_PHOTOS",
+    "PHOTOS_AT_ONCE",
     "PHOTOS_PER_SURVEY",
     "PHOTO_BYTES",
     "SESSION_HOURS",
     "SIGN_IN_TRIES",
+    "SIGN_IN_TRIES_ADDRESS",
+    "SIGN_IN_TRIES_PERSON",
     "SIGN_IN_WINDOW_S",
     "UNKNOWN_LINK_TRIES",
+    "UPLOADS_AT_ONCE",
     "UPLOAD_S",
     "WORKERS",
     "table",
@@ -33,13 +38,22 @@ JSON_IMPORT_BYTES: Final = 40_000_000
 MIN_FREE_DISK_BYTES: Final = 500_000_000
 # One photo takes a worker about 0.1 s, so a full queue clears in a few seconds.
 PENDING_PHOTOS: Final = 48
+# Of one sender for one survey; a phone sends one after the other.
+PHOTOS_AT_ONCE: Final = 6
+# Photos whose bytes are still arriving; they take a file each, but no place to be read.
+UPLOADS_AT_ONCE: Final = 240
 WORKERS: Final = 2
 UPLOAD_S: Final = 180
 SESSION_HOURS: Final = 14
 LINK_DAYS: Final = 14
 LINK_DAYS_MOST: Final = 60
 PASSWORD_LETTERS: Final = 12
+# Wrong tries from a known device, or at one person from one address.
 SIGN_IN_TRIES: Final = 8
+# At one person from all devices not known, and at all people from one address (an office shares one).
+SIGN_IN_TRIES_PERSON: Final = 40
+SIGN_IN_TRIES_ADDRESS: Final = 60
+DEVICE_DAYS: Final = 180
 SIGN_IN_WINDOW_S: Final = 300
 UNKNOWN_LINK_TRIES: Final = 20
 
@@ -51,13 +65,20 @@ def table() -> tuple[tuple[str, str], ...]:
         ("Photos of one survey", str(PHOTOS_PER_SURVEY)),
         ("Needle close-ups of one survey", str(GAUGE_PHOTOS_PER_SURVEY)),
         ("Time for one upload", f"{UPLOAD_S} s"),
+        ("Photos arriving at once, all users together", str(UPLOADS_AT_ONCE)),
         ("Photos waiting to be read, all users together", str(PENDING_PHOTOS)),
+        ("Photos of one sender for one survey at once", str(PHOTOS_AT_ONCE)),
         ("JSON of one request", f"{JSON_BYTES // 1000} kB"),
         ("JSON of one imported survey with photos", f"{JSON_IMPORT_BYTES // 1_000_000} MB"),
         ("Free disk space below which uploads are refused", f"{MIN_FREE_DISK_BYTES // 1_000_000} MB"),
         ("Homeowner's link", f"{LINK_DAYS} days, at most {LINK_DAYS_MOST}"),
         ("Sign-in lasts", f"{SESSION_HOURS} h"),
         ("Password", f"at least {PASSWORD_LETTERS} letters"),
-        ("Wrong sign-ins from one address", f"{SIGN_IN_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes"),
+        (
+            "Wrong sign-ins of one person from one address",
+            f"{SIGN_IN_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes",
+        ),
+        ("Wrong sign-ins of one person", f"{SIGN_IN_TRIES_PERSON} in {SIGN_IN_WINDOW_S // 60} minutes"),
+        ("Wrong sign-ins from one address", f"{SIGN_IN_TRIES_ADDRESS} in {SIGN_IN_WINDOW_S // 60} minutes"),
         ("Unknown links from one address", f"{UNKNOWN_LINK_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes"),
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Final
 
+from eavefall_model.errors import EavefallError, PhotoError
 from eavefall_model.gauge.overlay import draw as draw_gauge
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode, display_jpeg
@@ -11,60 +13,75 @@ from eavefall_model.reading import decode_to_read, read_decoded, read_photo
 from eavefall_model.tags.overlay import draw as draw_evidence
 from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.journeys import photos
+from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.storage.rows import PhotoRow
+from eavefall_service.web.answering import changing
 from eavefall_service.web.server_state import Office
 
-__all__ = ["SHOW_PX", "display_bytes", "gauge", "make_picture", "show", "tag_again"]
+__all__ = ["SHOW_PX", "display_bytes", "gauge", "gauge_again", "make_picture", "show", "tag_again"]
 
+_log = logging.getLogger(__name__)
 # Short side of a picture for showing, before it is fitted to a screen.
 SHOW_PX: Final = 900
 
 
 def tag_again(office: Office, photo_id: int) -> None:
     """Tag a stored photo, as after a crash between its row and its tags."""
-    with office.database.read() as session:
-        row = session.get_one(PhotoRow, photo_id)
+    row = _row(office, photo_id)
     read = read_photo(_bytes(office, row.sha256), name=row.name, shows="tree", tagger=office.tagger())
-    with office.database.write() as session:
+    with changing(office, UPKEEP, "keep reading", row.survey_id) as (session, _):
         photos.add_tags(session, photo_id, read.tags, read.failure.code if read.failure else None)
     show(office, row.sha256)
-    if row.shows == "gauge":
+
+
+def gauge_again(office: Office, photo_id: int) -> None:
+    """Measure a close-up in the background; one that cannot be measured says so ever after."""
+    try:
         gauge(office, photo_id)
+    except Exception as error:
+        code = error.code if isinstance(error, EavefallError) else "internal-error"
+        _log.exception("a close-up was not measured")
+        with changing(office, UPKEEP, "keep reading", _row(office, photo_id).survey_id) as (session, _):
+            photos.add_gauge_failure(session, photo_id, code)
 
 
 def gauge(office: Office, photo_id: int) -> GaugeResult:
     """Measure a close-up at full size, keep the result and draw what was measured."""
-    with office.database.read() as session:
-        row = session.get_one(PhotoRow, photo_id)
+    row = _row(office, photo_id)
     tagger = office.tagger()
     photo = decode_to_read(_bytes(office, row.sha256), name=row.name, shows="gauge", tagger=tagger)
     result = read_decoded(photo, name=row.name, shows="gauge", reference=row.reference, tagger=tagger).gauge
     assert result is not None  # a gauge photo is measured or refused, and both are results
-    with office.database.write() as session:
+    with changing(office, UPKEEP, "keep reading", row.survey_id) as (session, _):
         photos.add_gauge(session, photo_id, result)
     office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
     return result
 
 
-def make_picture(office: Office, row: PhotoRow, kind: str) -> None:
-    """Make a picture that is not there (any more): ``display``, ``gauge`` or ``evidence-<label>``."""
-    if kind == "gauge":
-        gauge(office, row.id)
-        return
+def make_picture(office: Office, row: PhotoRow, kind: str, result: GaugeResult | None) -> None:
+    """Make a picture that is not there (any more): ``display``, ``gauge`` or ``evidence-<label>``.
+
+    ``result`` is what was measured on a close-up; without it there is nothing to draw.
+    """
     if kind == "display":
         show(office, row.sha256)
         return
-    photo = _decode_kept(office, row.sha256, SHOW_PX)
-    label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
-    evidence = office.tagger().evidence(photo, label)
-    office.photos.put_shown(row.sha256, kind, display_jpeg(draw_evidence(photo.rgb, evidence)))
+    if kind == "gauge":
+        if result is None:
+            raise PhotoError("photo-missing", "This photo has not been measured.")
+        drawn = draw_gauge(_decode_kept(office, row.sha256, None).rgb, result)
+    else:
+        photo = _decode_kept(office, row.sha256, SHOW_PX)
+        label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
+        drawn = draw_evidence(photo.rgb, office.tagger().evidence(photo, label))
+    office.photos.put_shown(row.sha256, kind, display_jpeg(drawn))
 
 
 def display_bytes(office: Office, row: PhotoRow) -> bytes:
-    """The re-encoded picture, made if need be."""
+    """The re-encoded picture, made if need be; raises ``photo-missing`` if the original is gone."""
     path = office.photos.shown(row.sha256, "display")
     if not path.exists():
-        make_picture(office, row, "display")
+        show(office, row.sha256)
     return path.read_bytes()
 
 
@@ -73,9 +90,19 @@ def show(office: Office, sha256: str) -> None:
     office.photos.put_shown(sha256, "display", display_jpeg(_decode_kept(office, sha256, SHOW_PX).rgb))
 
 
+def _row(office: Office, photo_id: int) -> PhotoRow:
+    with office.database.read() as session:
+        return session.get_one(PhotoRow, photo_id)
+
+
 def _decode_kept(office: Office, sha256: str, fit_px: int | None) -> Photo:
     return decode(_bytes(office, sha256), name="The photo", fit_px=fit_px)
 
 
 def _bytes(office: Office, sha256: str) -> bytes:
-    return office.photos.original(sha256).read_bytes()
+    try:
+        return office.photos.original(sha256).read_bytes()
+    except FileNotFoundError as error:
+        raise PhotoError(
+            "photo-missing", "The photo's file is not in the data directory any more.", "Send it again."
+        ) from error

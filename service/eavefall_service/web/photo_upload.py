@@ -12,24 +12,32 @@ import shutil
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
-from starlette.requests import ClientDisconnect
+from fastapi import UploadFile
+from sqlalchemy.orm import Session
+from starlette.requests import ClientDisconnect, Request
 
 from eavefall_model.errors import EavefallError
-from eavefall_model.photo import Photo, decode
-from eavefall_model.reading import decode_to_read, read_decoded
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.photo import MIN_SIDE_PX, Photo, decode
+from eavefall_model.reading import read_decoded
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_service.journeys import photos, transfer
+from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
-from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.journeys.door import Verb
+from eavefall_service.journeys.photos import PhotoFacts, PhotoMeta, PhotoView
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
 from eavefall_service.web import limits, photo_reading
+from eavefall_service.web.answering import changing, look
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.server_state import Office
 
-__all__ = ["Taken", "delete_photo", "import_copy", "receive"]
+__all__ = [
+    "Taken", "check_free_disk", "chunks_of",
+    "decode_sent", "delete_photo", "keep_photo", "receive", "receive_body",
+    "tags_of",
+]  # fmt: skip
 
 _log = logging.getLogger(__name__)
 
@@ -41,6 +49,34 @@ class Taken:
     row: PhotoRow
     tags: PhotoTags | None
     is_new: bool
+
+    def view(self, gauge: GaugeResult | None = None) -> PhotoView:
+        """All that is known of it."""
+        return PhotoView(self.row, self.tags, {}, gauge)
+
+
+async def chunks_of(file: UploadFile) -> AsyncIterator[bytes]:
+    """The bytes of a file that came with a plain form."""
+    while chunk := await file.read(1 << 16):
+        yield chunk
+
+
+async def receive_body(
+    request: Request,
+    office: Office,
+    survey_id: str,
+    actor: Actor,
+    meta: PhotoMeta,
+    *,
+    digest: str | None = None,
+    measure: bool = True,
+) -> Taken:
+    """Take in a photo that is the whole body of a request; see :func:`receive`."""
+    announced = request.headers.get("content-length", "")
+    length = int(announced) if announced.isdecimal() else None
+    return await receive(
+        office, survey_id, actor, meta, request.stream(), length=length, digest=digest, measure=measure
+    )
 
 
 async def receive(
@@ -78,25 +114,30 @@ async def receive(
     meta.check()
     if length is not None and length > limits.PHOTO_BYTES:
         raise _too_large()
-    if shutil.disk_usage(office.photos.root).free < limits.MIN_FREE_DISK_BYTES:
-        raise refuse("disk-full", hint="Nothing was lost; keep the photo and try again later.")
-    office.work.reserve()
-    try:
+    check_free_disk(office)
+    sender = f"{actor.name} {survey_id}"
+    with office.arriving.place(sender):
         incoming = office.photos.begin()
         try:
             await _fill(incoming, chunks)
             _check_digest(incoming, digest)
-            job = office.work.urgent(partial(_take_in, office, survey_id, actor, meta, incoming, measure))
-            # The disk writes while the photo is decoded; _keep waits for it.
-            sealing = asyncio.create_task(asyncio.to_thread(incoming.seal))
-            try:
-                return await asyncio.wrap_future(job)
-            finally:
-                await asyncio.gather(sealing, return_exceptions=True)
+            # A place to be read is taken only now: bytes that never come hold up nobody.
+            with office.work.place(sender):
+                job = office.work.urgent(partial(_take_in, office, survey_id, actor, meta, incoming, measure))
+                # The disk writes while the photo is decoded; keep_photo waits for it.
+                sealing = asyncio.create_task(asyncio.to_thread(incoming.seal))
+                try:
+                    return await asyncio.wrap_future(job)
+                finally:
+                    await asyncio.gather(sealing, return_exceptions=True)
         finally:
             incoming.discard()
-    finally:
-        office.work.release()
+
+
+def check_free_disk(office: Office) -> None:
+    """Raise ``disk-full`` where photos would fill the last of the disk."""
+    if shutil.disk_usage(office.photos.root).free < limits.MIN_FREE_DISK_BYTES:
+        raise refuse("disk-full", hint="Nothing was lost; keep the photo and try again later.")
 
 
 async def _fill(incoming: IncomingPhoto, chunks: AsyncIterator[bytes]) -> None:
@@ -131,57 +172,63 @@ def _take_in(
 ) -> Taken:
     with office.database.read() as session:
         known = photos.known_photo(session, survey_id, incoming.sha256)
-        if known is not None:
-            _answer_shot(office, known, meta)
-            view = next(view for view in photos.views(session, survey_id) if view.row.id == known.id)
-            return Taken(known, view.tags, False)
+    if known is not None:
+        return _known_again(office, survey_id, actor, known, meta)
     # Decoded no larger than the tags need: the sender waits. The picture for showing is made afterwards.
-    photo = _decode(office, incoming.read(), "The photo", incoming.sha256)
-    taken = _keep(office, survey_id, actor, meta, incoming, photo)
-    if taken.row.shows == "gauge" and measure:
-        office.work.later(partial(photo_reading.gauge, office, taken.row.id))
-    return taken
-
-
-def _decode(office: Office, data: bytes, name: str, sha256: str | None = None) -> Photo:
-    try:
-        tagger = office.tagger()
-    except Exception:  # a photo is taken in even where it cannot be read
-        return decode(data, name=name, fit_px=photo_reading.SHOW_PX, sha256=sha256)
-    return decode_to_read(data, name=name, shows="tree", tagger=tagger, sha256=sha256)
-
-
-def _answer_shot(office: Office, known: PhotoRow, meta: PhotoMeta) -> None:
-    """A photo that the office had already may still answer a homeowner's guided shot, but only one."""
-    if meta.shot is None or known.shot == meta.shot:
-        return
-    if known.shot is not None:
-        message = "You have sent this very photo already, for another of the five."
-        raise refuse("photo-sent-already", message, "Take another one here, or leave this one out.")
-    with office.database.write() as session:
-        session.get_one(PhotoRow, known.id).shot = meta.shot
-
-
-def _keep(
-    office: Office, survey_id: str, actor: Actor, meta: PhotoMeta, incoming: IncomingPhoto, photo: Photo
-) -> Taken:
-    """Row, tags and bytes together: whoever sees the row finds the bytes."""
-    tags, code = _tags_of(office, photo)
-    size = incoming.size
-    with office.photos.lock, office.database.write() as session:
-        survey = session.get_one(SurveyRow, survey_id)
-        most, most_gauge = limits.PHOTOS_PER_SURVEY, limits.GAUGE_PHOTOS_PER_SURVEY
-        row = photos.add_photo(session, survey, actor, photo, size, meta, most=most, most_gauge=most_gauge)
-        if tags:
-            tags = tags.model_copy(update={"photo": row.name})
-        photos.add_tags(session, row.id, tags, code)
-        # The row is not committed before the bytes are in place.
-        office.photos.keep(incoming)
+    photo = decode_sent(office, incoming.read(), "The photo", incoming.sha256)
+    facts = PhotoFacts(photo.sha256, incoming.size, photo.width_px, photo.height_px)
+    tags, code = tags_of(office, photo)
+    with office.photos.lock, changing(office, actor, "send photo", survey_id) as (session, survey):
+        row = keep_photo(office, session, survey, actor, meta, incoming, facts, tags, code)
     office.work.later(partial(photo_reading.show, office, row.sha256))
-    return Taken(row, tags, True)
+    if row.shows == "gauge" and measure:
+        office.work.later(partial(photo_reading.gauge_again, office, row.id))
+    return Taken(row, tags and tags.model_copy(update={"photo": row.name}), True)
 
 
-def _tags_of(office: Office, photo: Photo) -> tuple[PhotoTags | None, str | None]:
+def _known_again(office: Office, survey_id: str, actor: Actor, known: PhotoRow, meta: PhotoMeta) -> Taken:
+    """A photo that the office had already may still answer a homeowner's guided shot, but only one."""
+    if meta.shot is not None and known.shot != meta.shot:
+        if known.shot is not None:
+            message = "You have sent this very photo already, for another of the five."
+            raise refuse("photo-sent-already", message, "Take another one here, or leave this one out.")
+        with changing(office, actor, "send photo", survey_id) as (session, _):
+            session.get_one(PhotoRow, known.id).shot = meta.shot
+    view = look(office, survey_id, actor).photo(known.sha256)
+    assert view is not None
+    return Taken(view.row, view.tags, False)
+
+
+def decode_sent(office: Office, data: bytes, name: str, sha256: str, min_side_px: int = MIN_SIDE_PX) -> Photo:
+    """The pixels that are tagged; where no tagger is, a photo is taken in all the same."""
+    try:
+        fit_px = office.tagger().fit_px
+    except Exception:
+        fit_px = photo_reading.SHOW_PX
+    return decode(data, name=name, fit_px=fit_px, sha256=sha256, min_side_px=min_side_px)
+
+
+def keep_photo(
+    office: Office,
+    session: Session,
+    survey: SurveyRow,
+    actor: Actor,
+    meta: PhotoMeta,
+    incoming: IncomingPhoto,
+    photo: PhotoFacts,
+    tags: PhotoTags | None,
+    code: str | None,
+) -> PhotoRow:
+    """Row, tags and bytes in one transaction: whoever sees the row finds the bytes."""
+    most, most_gauge = limits.PHOTOS_PER_SURVEY, limits.GAUGE_PHOTOS_PER_SURVEY
+    row = photos.add_photo(session, survey, actor, photo, meta, most=most, most_gauge=most_gauge)
+    photos.add_tags(session, row.id, tags and tags.model_copy(update={"photo": row.name}), code)
+    # The row is not committed before the bytes are in place.
+    office.photos.keep(incoming)
+    return row
+
+
+def tags_of(office: Office, photo: Photo) -> tuple[PhotoTags | None, str | None]:
     """Tags, or the code of why there are none; a photo is kept either way."""
     try:
         return read_decoded(photo, name="photo", shows="tree", tagger=office.tagger()).tags, None
@@ -193,37 +240,12 @@ def _tags_of(office: Office, photo: Photo) -> tuple[PhotoTags | None, str | None
         return None, "internal-error"
 
 
-def delete_photo(office: Office, survey_id: str, sha256: str, actor: Actor) -> None:
+def delete_photo(
+    office: Office, survey_id: str, sha256: str, actor: Actor, verb: Verb = "delete photo"
+) -> None:
     """Delete a photo: the row first, then the bytes if no other survey has them."""
     with office.photos.lock:
-        with office.database.write() as session:
-            survey = session.get_one(SurveyRow, survey_id)
+        with changing(office, actor, verb, survey_id) as (session, survey):
             last = photos.delete(session, survey, photos.photo_of(session, survey_id, sha256), actor)
         if last:
             office.photos.forget(sha256)
-
-
-def import_copy(office: Office, data: dict[str, Any], actor: Actor) -> SurveyRow:
-    """A new survey from a copy with its photos; one that cannot be read stops it before anything is kept."""
-    found = []
-    for at, (about, raw) in enumerate(transfer.photo_bytes_of(data)):
-        words = {key: about.get(key) for key in ("shows", "of", "reference", "shot")}
-        meta = PhotoMeta(**{key: value for key, value in words.items() if isinstance(value, str) and value})
-        meta.check()
-        found.append((about, meta, _decode(office, raw, f"Photo {at + 1}"), raw))
-    if len(found) > limits.PHOTOS_PER_SURVEY:
-        raise refuse("too-many-photos")
-    with office.database.write() as session:
-        row = transfer.create_from_copy(session, data, actor)
-    for about, meta, photo, raw in found:
-        incoming = office.photos.begin()
-        try:
-            incoming.write(raw)
-            taken = _keep(office, row.id, actor, meta, incoming, photo).row
-        finally:
-            incoming.discard()
-        if taken.shows == "gauge":
-            office.work.later(partial(photo_reading.gauge, office, taken.id))
-        with office.database.write() as session:
-            transfer.put_corrections(session, row.id, taken, about, actor)
-    return row

@@ -117,12 +117,14 @@ class OriginCheck:
 
 
 # Where photos or whole surveys come in; a photo's own limit is checked there, with a clearer refusal.
-_LARGE: Final = re.compile(r"/photos(/[a-z]+)?|/(api/1/surveys|rep)/import")
+_LARGE: Final = re.compile(
+    r"/api/1/surveys/[^/]+/photos|/rep/[^/]+/photos|/h/[^/]+/(photos|shots)/[a-z]+|/rep/import"
+)
 
 
 def limit_of(path: str) -> int:
     """Most bytes of a request to ``path``."""
-    return limits.JSON_IMPORT_BYTES if _LARGE.search(path) else limits.JSON_BYTES
+    return limits.JSON_IMPORT_BYTES if _LARGE.fullmatch(path) else limits.JSON_BYTES
 
 
 class BodyLimit:

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import threading
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Annotated
+from typing import Annotated, Any, Final
 
 from fastapi import Depends, Request
 
+from eavefall_model.advice.schema import Advice
 from eavefall_model.tags.tagger import Tagger
+from eavefall_service.office.watching import DesignKey
+from eavefall_service.statistics.cusum import Cusum
 from eavefall_service.storage import Database, PhotoFolder
-from eavefall_service.web.job_queue import WorkQueue
+from eavefall_service.web.job_queue import Places, WorkQueue
 from eavefall_service.web.settings import Settings
 from eavefall_service.web.try_limits import RateLimiter
 
-__all__ = ["Office", "OfficeDep", "TaggerOnce"]
+__all__ = ["AnswersKept", "Office", "OfficeDep", "TaggerOnce"]
+
+_ANSWERS_KEPT: Final = 256
 
 
 class TaggerOnce:
@@ -34,6 +40,36 @@ class TaggerOnce:
             return self._tagger
 
 
+class AnswersKept:
+    """The last answers by the digest of all they rest on, so that looking twice works out once."""
+
+    def __init__(self, most: int = _ANSWERS_KEPT) -> None:
+        self._most = most
+        self._answers: OrderedDict[str, Advice] = OrderedDict()
+        self._at_work: dict[str, threading.Lock] = {}
+        self._lock = threading.Lock()
+
+    def of(self, digest: str, work_out: Callable[[], Advice]) -> Advice:
+        """The answer kept under ``digest``, or the one that ``work_out`` gives; others asking for it wait."""
+        with self._lock:
+            turn = self._at_work.setdefault(digest, threading.Lock())
+        with turn:
+            with self._lock:
+                if (kept := self._answers.get(digest)) is not None:
+                    self._answers.move_to_end(digest)
+                    return kept
+            try:
+                answer = work_out()
+                with self._lock:
+                    self._answers[digest] = answer
+                    while len(self._answers) > self._most:
+                        self._answers.popitem(last=False)
+            finally:
+                with self._lock:
+                    self._at_work.pop(digest, None)
+            return answer
+
+
 @dataclass(frozen=True)
 class Office:
     """Everything the routes share."""
@@ -42,8 +78,26 @@ class Office:
     database: Database
     photos: PhotoFolder
     work: WorkQueue
+    arriving: Places
     limiter: RateLimiter = field(default_factory=RateLimiter)
     tagger: TaggerOnce = field(default_factory=TaggerOnce)
+    answers: AnswersKept = field(default_factory=AnswersKept)
+    # Passwords are checked two at a time.
+    hashing: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(2))
+    alarm_designs: dict[DesignKey, Cusum] = field(default_factory=dict)
+    _queued: set[str] = field(default_factory=set)
+
+    def once_later(self, key: str, job: Callable[[], Any]) -> None:
+        """Run a job when nothing urgent waits, unless the same one (by ``key``) waits already."""
+        if key in self._queued:
+            return
+        self._queued.add(key)
+
+        def run() -> None:
+            self._queued.discard(key)  # first, so that a change made meanwhile is followed too
+            job()
+
+        self.work.later(run)
 
 
 async def office_of(request: Request) -> Office:

@@ -6,7 +6,9 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-__all__ = ["drop_test_of", "eave_of", "site_of", "tree_of", "with_unit"]
+from eavefall_model.errors import ServiceError
+
+__all__ = ["drop_test_of", "eave_of", "months_of", "site_of", "tree_of", "with_unit"]
 
 _BARE: Final = re.compile(r"[\d.,/ ]+")
 _YES_NO: Final = {"yes": True, "no": False}
@@ -116,3 +118,13 @@ def drop_test_of(fields: Mapping[str, str]) -> dict[str, Any]:
             **_words(fields, ("tree",)),
         }
     )
+
+
+def months_of(text: str) -> float | None:
+    """A number of months, or None for an empty field; raises ``request-invalid`` for what is not a number."""
+    if not text.strip():
+        return None
+    try:
+        return float(text.replace(",", "."))
+    except ValueError as error:
+        raise ServiceError("request-invalid", f"{text!r} is not a number of months.") from error

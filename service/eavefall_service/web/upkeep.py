@@ -11,13 +11,14 @@ from typing import IO
 from sqlalchemy import select
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.storage.clock import after
-from eavefall_service.storage.rows import PhotoRow
+from eavefall_service.storage.rows import GaugeRow, PhotoRow
 from eavefall_service.web import photo_reading, photo_upload
 from eavefall_service.web.server_state import Office
+from eavefall_service.web.statistics_upkeep import bring_up_facts, bring_up_facts_later, keep_designs
 
-__all__ = ["at_start", "by_age", "own_data"]
+__all__ = ["at_start", "by_age", "every_hour", "own_data"]
 
 _log = logging.getLogger(__name__)
 
@@ -40,25 +41,43 @@ def own_data(data: Path) -> IO[str]:
 
 
 def at_start(office: Office) -> None:
-    """Sweep what a crash left without a row, and try again to read the photos that have no tags."""
+    """Sweep what a crash left without a row, and read again what was not read to its end."""
     with office.database.read() as session:
         alive = session.execute(
             select(PhotoRow.sha256, PhotoRow.id, PhotoRow.state).where(PhotoRow.deleted_at.is_(None))
-        )
-        rows = alive.all()
-    swept = office.photos.sweep({row.sha256 for row in rows})
+        ).all()
+        unmeasured = session.scalars(
+            select(PhotoRow.id)
+            .outerjoin(GaugeRow, GaugeRow.photo_id == PhotoRow.id)
+            .where(
+                PhotoRow.shows == "gauge",
+                PhotoRow.deleted_at.is_(None),
+                PhotoRow.error_code.is_(None),
+                GaugeRow.id.is_(None),
+            )
+        ).all()
+    swept = office.photos.sweep({row.sha256 for row in alive})
     if swept:
         _log.info("removed %d unfinished or unwanted files", swept)
-    for row in rows:
+    for row in alive:
         if row.state != "tagged":
             office.work.later(partial(photo_reading.tag_again, office, row.id))
+    for photo_id in unmeasured:
+        office.work.later(partial(photo_reading.gauge_again, office, photo_id))
+    bring_up_facts_later(office)
     by_age(office)
+
+
+def every_hour(office: Office) -> None:
+    """Delete by age, and keep what pages have worked out for the statistics."""
+    by_age(office)
+    bring_up_facts(office)
+    keep_designs(office)
 
 
 def by_age(office: Office) -> int:
     """Delete photos older than the office keeps them; returns how many."""
     oldest = after(days=-office.settings.keep_photos_days)
-    actor = Actor("upkeep", "admin")
     with office.database.read() as session:
         old = session.execute(
             select(PhotoRow.survey_id, PhotoRow.sha256).where(
@@ -66,5 +85,5 @@ def by_age(office: Office) -> int:
             )
         ).all()
     for survey_id, sha256 in old:
-        photo_upload.delete_photo(office, survey_id, sha256, actor)
+        photo_upload.delete_photo(office, survey_id, sha256, UPKEEP, "delete by age")
     return len(old)

@@ -16,7 +16,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from eavefall_service.journeys import accounts
-from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.actor import UPKEEP, Actor
 from eavefall_service.office import facts, outcomes, samples
 from eavefall_service.statistics.weeks import week_of
 from eavefall_service.storage import Database
@@ -91,7 +91,7 @@ def work_of_pages(data: Path, surveys: int) -> dict[str, tuple[int, int]]:
     filled.fill(database, surveys, start=start, weeks=52, drift_week=30)
     with database.write() as session:
         facts.refresh_facts(session, lambda sha256: data / sha256)
-        accounts.add_user(session, "ana", "auditor", PASSWORD, by="test")
+        accounts.add_user(session, "ana", "auditor", PASSWORD, by=UPKEEP)
         week = week_of(datetime.now(UTC).date().isoformat())
         row = samples.make_draw(session, ANA, week - 54, week, surveys // 10, seed=11)
         for one in samples.sampled_in(session, row.id, "ana"):

@@ -16,6 +16,7 @@ import httpx
 import pytest
 
 from eavefall_service.journeys import accounts
+from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.office import facts
 from eavefall_service.storage import Database
 
@@ -34,7 +35,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with database.write() as session:
         facts.refresh_facts(session, lambda sha256: folder / sha256)
         for name, role in (("ana", "auditor"), ("ben", "admin"), ("rex", "rep")):
-            accounts.add_user(session, name, role, "long enough for us", by="test")
+            accounts.add_user(session, name, role, "long enough for us", by=UPKEEP)
     database.close()
     return folder
 
@@ -126,11 +127,13 @@ def test_nonsense_is_refused_without_a_crash(site: httpx.Client, path: str) -> N
     assert 400 <= site.get(f"/office/statistics{path}").status_code < 500
 
 
-def test_new_surveys_are_counted_at_the_next_look(site: httpx.Client, tmp_path: Path) -> None:
+def test_new_surveys_are_counted_before_a_sample_is_drawn(site: httpx.Client, tmp_path: Path) -> None:
     sign_in(site, "ana")
     with closing(sqlite3.connect(tmp_path / "data" / "eavefall.db")) as rows:
         rows.execute("DELETE FROM audit_facts WHERE survey_id < 's000050'")
         rows.execute("UPDATE surveys SET changed_at = '2999-01-01T00:00:00.000Z' WHERE id < 's000050'")
         rows.commit()
-        assert site.get("/office/statistics/models").status_code == 200
+        assert "50 changed surveys are not counted yet" in site.get("/office/statistics/models").text
+        assert rows.execute("SELECT count(*) FROM audit_facts").fetchone() == (550,)  # looking writes nothing
+        assert site.post("/office/statistics/sample", data={}, headers=OWN).status_code == 303
         assert rows.execute("SELECT count(*) FROM audit_facts").fetchone() == (600,)

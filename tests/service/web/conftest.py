@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import secrets
 import signal
 import socket
@@ -12,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import numpy as np
@@ -20,7 +22,8 @@ import uvicorn
 
 from eavefall_model.photo import display_jpeg
 from eavefall_service.journeys import accounts
-from eavefall_service.journeys.actor import Role
+from eavefall_service.journeys.actor import UPKEEP, Role
+from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
 from eavefall_service.web.server_state import Office
 from eavefall_service.web.settings import Settings
@@ -63,7 +66,7 @@ class Server:
         """A signed-in person, made at first use."""
         if name not in self._people:
             with self.office.database.write() as session:
-                accounts.add_user(session, name, role, PASSWORD, by="tests", branch="north")
+                accounts.add_user(session, name, role, PASSWORD, by=UPKEEP, branch="north")
             client = self.client()
             answer = client.post("/api/1/session", json={"name": name, "password": PASSWORD})
             assert answer.status_code == 200, answer.text
@@ -164,6 +167,46 @@ def survey(rep: httpx.Client) -> str:
     answer = rep.put(f"/api/1/surveys/{survey_id}", json={"name": "7 Larkspur Bend"})
     assert answer.status_code == 200, answer.text
     return survey_id
+
+
+def put_tree(client: httpx.Client, survey: str, name: str, **tree: object) -> httpx.Response:
+    """Add or change a tree as the rep's form does; ``name`` among the rest renames it."""
+    form = {"key": name, "name": name, **tree}
+    return client.post(f"/rep/{survey}/trees", data=form, headers={"Accept": "application/json"})
+
+
+def decide(client: httpx.Client, survey: str, kind: str, **form: object) -> httpx.Response:
+    """Send to the office, overrule, reply; confirm, correct, send back."""
+    page = "office/s" if kind in ("confirm", "correct", "send_back") else "rep"
+    return client.post(f"/{page}/{survey}/decide/{kind}", data=form, headers={"Accept": "application/json"})
+
+
+def document_of(client: httpx.Client, survey: str) -> dict[str, Any]:
+    """The survey as it stands."""
+    document: dict[str, Any] = client.get(f"/api/1/surveys/{survey}").json()["document"]
+    return document
+
+
+def copy_of(client: httpx.Client, survey: str) -> dict[str, Any]:
+    """The whole survey with decisions and history."""
+    copy: dict[str, Any] = client.get(f"/rep/{survey}/copy.json").json()
+    return copy
+
+
+def import_copy(client: httpx.Client, copy: object) -> httpx.Response:
+    """Bring a copy in; the new survey's number ends the address in ``location``."""
+    file = copy if isinstance(copy, bytes) else json.dumps(copy).encode()
+    return client.post(
+        "/rep/import", files={"file": ("copy.json", file)}, headers={"Accept": "application/json"},
+        follow_redirects=False,
+    )  # fmt: skip
+
+
+def settle(server: Server) -> None:
+    """Wait until all that was left for later is done."""
+    office = server.office
+    for _ in range(2 * limits.WORKERS):
+        office.work.later(lambda: None).result(timeout=60)
 
 
 def noise_jpeg(seed: int, side: int = 160) -> bytes:

@@ -17,7 +17,7 @@ from eavefall_service.web.request_checks import is_cross_site
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
 from eavefall_service.web.try_limits import RateLimiter
 
-from .conftest import PASSWORD
+from .conftest import PASSWORD, decide
 
 OURS = frozenset({"https://surveys.example"})
 
@@ -109,7 +109,7 @@ def test_reps_see_their_own_surveys_only(server, rep, survey):
     assert survey not in {line["id"] for line in other.get("/api/1/surveys").json()}
 
 
-@pytest.mark.parametrize("path", ["/office", "/office/surveys", "/office/surveys.csv", "/api/1/audit/queue"])
+@pytest.mark.parametrize("path", ["/office", "/office/surveys", "/office/surveys.csv", "/api/1/waiting"])
 def test_reps_do_not_audit(rep, auditor, path):
     assert rep.get(path).status_code == 403
     assert auditor.get(path).status_code == 200
@@ -117,8 +117,7 @@ def test_reps_do_not_audit(rep, auditor, path):
 
 @pytest.mark.parametrize("kind", ["confirm", "correct", "send_back"])
 def test_reps_do_not_decide_like_auditors(rep, survey, kind):
-    body = {"kind": kind, "text": "so there", "fineness_class": "fine"}
-    answer = rep.post(f"/api/1/surveys/{survey}/decisions", json=body)
+    answer = decide(rep, survey, kind, text="so there", fineness_class="fine")
     assert (answer.status_code, answer.json()["code"]) == (403, "not-allowed")
 
 

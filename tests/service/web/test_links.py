@@ -33,7 +33,9 @@ def test_token_is_kept_as_a_hash_only(server, link):
 
 def test_the_office_sees_whether_a_link_was_opened(visitor, rep, survey, link):
     assert "not opened yet" in rep.get(f"/rep/{survey}/share").text
-    visitor.get(f"/h/{link}")
+    visitor.get(f"/h/{link}")  # as a messenger does that shows what a link is about
+    assert "not opened yet" in rep.get(f"/rep/{survey}/share").text
+    assert visitor.post(f"/h/{link}/opened").status_code == 204  # as the page's script does
     assert "last opened" in rep.get(f"/rep/{survey}/share").text
 
 
@@ -50,10 +52,7 @@ def test_opens_its_survey_and_nothing_else(server, visitor, rep, survey, link, m
 def test_nothing_is_taken_before_the_yes(visitor, link, make_jpeg):
     answer = visitor.post(f"/h/{link}/photos/tree", files={"file": make_jpeg(21)})
     assert answer.status_code == 403
-    bearer = {"Authorization": f"Bearer {link}"}
-    assert (
-        visitor.post("/api/1/link/photos?shot=tree", content=make_jpeg(21), headers=bearer).status_code == 403
-    )
+    assert visitor.post(f"/h/{link}/shots/tree", content=make_jpeg(21)).status_code == 403
     refused = visitor.post(f"/h/{link}/consent", data={})
     assert refused.url.path == f"/h/{link}"
     assert "Please tick the first box" in refused.text
@@ -69,8 +68,7 @@ def test_withdrawn_link_says_so(visitor, rep, survey, link):
     answer = visitor.get(f"/h/{link}", headers={"Accept": "text/html"})
     assert answer.status_code == 410
     assert "withdrawn" in answer.text
-    bearer = {"Authorization": f"Bearer {link}"}
-    assert visitor.get("/api/1/link", headers=bearer).json()["code"] == "link-revoked"
+    assert visitor.post(f"/h/{link}/consent", data={"agree": "yes"}).json()["code"] == "link-revoked"
 
 
 def test_expired_link_says_so(server, visitor, link):
@@ -127,22 +125,19 @@ def test_whole_journey_without_scripts(visitor, rep, survey, agreed, tree_photo,
 
 
 def test_sender_deletes_one_and_all(server, visitor, rep, survey, agreed, make_jpeg):
-    bearer = {"Authorization": f"Bearer {agreed}"}
     shas = [
-        visitor.post(f"/api/1/link/photos?shot={shot}", content=make_jpeg(seed), headers=bearer).json()[
-            "sha256"
-        ]
+        visitor.post(f"/h/{agreed}/shots/{shot}", content=make_jpeg(seed)).json()["sha256"]
         for shot, seed in (("tree", 23), ("house", 24))
     ]
     assert visitor.post(f"/h/{agreed}/photos/{shas[0]}/delete").status_code == 200
-    assert [photo["sha256"] for photo in visitor.get("/api/1/link/photos", headers=bearer).json()] == shas[1:]
+    assert [photo["sha256"] for photo in rep.get(f"/api/1/surveys/{survey}/photos").json()] == shas[1:]
     untouched = rep.get(f"/api/1/surveys/{survey}").json()["document"]
     visitor.post(f"/h/{agreed}/questions", data={"near": "over", "tall": "twice", "storeys": "two"})
     assert rep.get(f"/api/1/surveys/{survey}").json()["document"] != untouched
     visitor.post(f"/h/{agreed}/delete-all")
     assert rep.get(f"/api/1/surveys/{survey}").json()["document"] == {**untouched, "photos": []}
-    assert visitor.get("/api/1/link/photos", headers=bearer).json() == []
-    assert not visitor.get("/api/1/link", headers=bearer).json()["agreed"]
+    assert rep.get(f"/api/1/surveys/{survey}/photos").json() == []
+    assert "I agree to this use" in visitor.get(f"/h/{agreed}").text
     for sha256 in shas:
         assert not server.office.photos.original(sha256).exists()
 
@@ -155,19 +150,17 @@ def test_sender_cannot_delete_the_offices_photos(visitor, rep, survey, agreed, m
 
 def test_photo_that_the_office_has_already_still_answers_the_shot(visitor, rep, survey, agreed, make_jpeg):
     rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(26))
-    bearer = {"Authorization": f"Bearer {agreed}"}
-    answer = visitor.post("/api/1/link/photos?shot=house", content=make_jpeg(26), headers=bearer)
+    answer = visitor.post(f"/h/{agreed}/shots/house", content=make_jpeg(26))
     assert answer.status_code == 200
     assert "taken-one" in visitor.get(f"/h/{agreed}/photos").text
     assert len(rep.get(f"/api/1/surveys/{survey}/photos").json()) == 1
 
 
 def test_one_photo_answers_one_shot_and_the_second_says_so(visitor, agreed, make_jpeg):
-    bearer = {"Authorization": f"Bearer {agreed}"}
     for status in (201, 200):  # the same shot again, as after a lost answer
-        answer = visitor.post("/api/1/link/photos?shot=house", content=make_jpeg(27), headers=bearer)
+        answer = visitor.post(f"/h/{agreed}/shots/house", content=make_jpeg(27))
         assert answer.status_code == status
-    again = visitor.post("/api/1/link/photos?shot=tree", content=make_jpeg(27), headers=bearer)
+    again = visitor.post(f"/h/{agreed}/shots/tree", content=make_jpeg(27))
     assert (again.status_code, again.json()["code"]) == (409, "photo-sent-already")
     page = visitor.post(f"/h/{agreed}/photos/tree", files={"file": make_jpeg(27)})
     assert page.status_code == 409
@@ -181,7 +174,6 @@ def test_dark_photo_is_told_on_the_spot(visitor, agreed):
     from eavefall_model.photo import display_jpeg
 
     dark = display_jpeg(np.random.default_rng(1).integers(0, 20, (400, 400, 3), dtype=np.uint8))
-    bearer = {"Authorization": f"Bearer {agreed}"}
-    answer = visitor.post("/api/1/link/photos?shot=house", content=dark, headers=bearer)
+    answer = visitor.post(f"/h/{agreed}/shots/house", content=dark)
     assert "too dark" in answer.json()["problems"]
     assert "Too dark." in visitor.get(f"/h/{agreed}/photos").text

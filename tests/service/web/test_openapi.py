@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 
 import pytest
 import schemathesis
@@ -25,29 +24,19 @@ def api(server):
     return schemathesis.openapi.from_url(f"{server.url}/api/1/openapi.json")
 
 
-@pytest.fixture(scope="session")
-def token(server, rep) -> str:
-    survey_id = secrets.token_hex(8)
-    rep.put(f"/api/1/surveys/{survey_id}", json={"name": "Described"})
-    address = rep.post(f"/api/1/surveys/{survey_id}/links", json={"days": 1}).json()["address"]
-    return str(address.rsplit("/", 1)[1])
-
-
 def both(operation):
     """Requests as described, and requests that break the description."""
     modes = (GenerationMode.POSITIVE, GenerationMode.NEGATIVE)
     return strategies.one_of(*(operation.as_strategy(generation_mode=mode) for mode in modes))
 
 
-def test_answers_are_as_described(api, server, auditor, token):
+def test_answers_are_as_described(api, server, auditor):
     cookies = {"eavefall_session": auditor.cookies["eavefall_session"]}
     tried = 0
 
     def check(case) -> None:
-        headers = {"Authorization": f"Bearer {token}"} if case.path.startswith("/api/1/link") else {}
-        for key in ("address 127.0.0.1", "link 127.0.0.1"):
-            server.office.limiter.clear(key)
-        case.call_and_validate(headers=headers, cookies=cookies, checks=CHECKS, timeout=60)
+        server.office.limiter.clear("address 127.0.0.1")
+        case.call_and_validate(cookies=cookies, checks=CHECKS, timeout=60)
 
     for found in api.get_all_operations():
         operation = found.ok()
@@ -63,7 +52,7 @@ def test_answers_are_as_described(api, server, auditor, token):
         )(given(case=both(operation))(check))()
         tried += 1
     print(f"\n{tried} operations, up to {EXAMPLES} examples each")
-    assert tried >= 20
+    assert tried >= 12
 
 
 def test_every_route_documents_its_refusals(visitor):

@@ -12,9 +12,7 @@ from eavefall_service.office.survey_search import CSV_COLUMNS
 from eavefall_service.web import limits
 from eavefall_service.web.request_checks import limit_of
 
-
-def put_tree(client, survey, tree_name, **tree):
-    return client.put(f"/api/1/surveys/{survey}/parts/trees/{tree_name}", json=tree)
+from .conftest import copy_of, decide, document_of, import_copy, put_tree, settle
 
 
 def test_making_a_survey_twice_is_harmless(rep):
@@ -22,15 +20,29 @@ def test_making_a_survey_twice_is_harmless(rep):
     for _ in range(2):
         answer = rep.put(f"/api/1/surveys/{survey_id}", json={"name": "Twice"})
         assert answer.status_code == 200
-    assert [line["action"] for line in rep.get(f"/api/1/surveys/{survey_id}/history").json()] == [
-        "survey made"
-    ]
+    assert [line["action"] for line in copy_of(rep, survey_id)["history"]] == ["survey made"]
+
+
+def test_a_survey_is_made_with_what_is_known_of_it(rep):
+    survey_id = secrets.token_hex(8)
+    known = {
+        "eaves": [{"name": "Street side", "length": "40 ft"}],
+        "trees": [{"name": "Oak", "height": "15 m"}],
+    }
+    answer = rep.put(f"/api/1/surveys/{survey_id}", json={"name": "Known", "survey": known})
+    assert answer.status_code == 200, answer.text
+    document = answer.json()["document"]
+    assert document["eaves"][0]["length"] == "12.192 m"  # 40 * 0.3048
+    assert document["trees"][0]["height"] == "15.0 m"
+    bad = {"name": "Bad", "survey": {"trees": [{"name": "Oak", "height": "15"}]}}
+    refused = rep.put(f"/api/1/surveys/{secrets.token_hex(8)}", json=bad)
+    assert (refused.status_code, refused.json()["code"]) == (422, "survey-wrong-unit")
 
 
 def test_lengths_come_in_feet_and_go_out_in_metres(rep, survey):
     answer = put_tree(rep, survey, "Big pine", distance="12 ft 6 in", height="15 m", bearing="NW")
     assert answer.status_code == 200, answer.text
-    tree = answer.json()["document"]["trees"][0]
+    tree = document_of(rep, survey)["trees"][0]
     assert tree["distance"] == "3.81 m"  # 12.5 * 0.3048
     assert tree["bearing"] == "315.0 deg"
 
@@ -38,18 +50,18 @@ def test_lengths_come_in_feet_and_go_out_in_metres(rep, survey):
 @pytest.mark.parametrize(
     ("tree", "code"),
     [
-        ({"distance": "12"}, "survey-wrong-unit"),
+        ({"distance": "12 furlongs"}, "survey-wrong-unit"),
         ({"distance": "-3 m"}, "survey-wrong-value"),
         ({"form": "palm"}, "survey-wrong-value"),
-        ({"colour": "green"}, "survey-unknown-field"),
+        ({"count": "many"}, "survey-wrong-value"),
         ({"eave": "nowhere"}, "survey-unknown-name"),
     ],
 )
 def test_unsound_parts_change_nothing(rep, survey, tree, code):
-    before = rep.get(f"/api/1/surveys/{survey}").json()["document"]
+    before = document_of(rep, survey)
     answer = put_tree(rep, survey, "Oak", **tree)
     assert (answer.status_code, answer.json()["code"]) == (422, code)
-    assert rep.get(f"/api/1/surveys/{survey}").json()["document"] == before
+    assert document_of(rep, survey) == before
 
 
 def test_json_of_one_request_is_limited(rep, survey):
@@ -57,7 +69,7 @@ def test_json_of_one_request_is_limited(rep, survey):
     assert (answer.status_code, answer.json()["code"]) == (413, "body-too-large")
     pieces = (b" " * 50_000 for _ in range(5))
     headers = {"Content-Type": "application/json"}
-    unannounced = rep.put(f"/api/1/surveys/{survey}/parts/trees/Oak", content=pieces, headers=headers)
+    unannounced = rep.put(f"/api/1/surveys/{survey}", content=pieces, headers=headers)
     assert (unannounced.status_code, unannounced.json()["code"]) == (413, "body-too-large")
 
 
@@ -65,9 +77,8 @@ def test_json_of_one_request_is_limited(rep, survey):
     ("path", "large"),
     [
         ("/api/1/surveys/0123456789abcdef/photos", True),
-        ("/api/1/link/photos", True),
         ("/h/token/photos/tree", True),
-        ("/api/1/surveys/import", True),
+        ("/h/token/shots/tree", True),
         ("/rep/import", True),
         ("/rep/0123456789abcdef/trees", False),
         ("/sign-in", False),
@@ -90,19 +101,19 @@ def test_a_guard_is_marked_as_advised_only_where_the_kind_is_known(rep, survey):
 
 def test_renaming_moves_what_points_there(rep, survey):
     put_tree(rep, survey, "Oak", eave="Front")
-    url = f"/api/1/surveys/{survey}/parts/drop_tests/0"
-    rep.put(url, json={"opening_mm": 0.5, "dropped": 20, "passed": 3, "tree": "Oak"})
-    put_tree(rep, survey, "Oak", name="Red oak", eave="Front")
-    rep.put(f"/api/1/surveys/{survey}/parts/eaves/Front", json={"name": "Street side"})
-    document = rep.get(f"/api/1/surveys/{survey}").json()["document"]
+    test = {"opening_mm": 0.5, "dropped": 20, "passed": 3, "tree": "Oak"}
+    rep.post(f"/rep/{survey}/drop-tests", data=test)
+    rep.post(f"/rep/{survey}/trees", data={"key": "Oak", "name": "Red oak", "eave": "Front"})
+    rep.post(f"/rep/{survey}/eaves", data={"key": "Front", "name": "Street side"})
+    document = document_of(rep, survey)
     assert document["drop_tests"][0]["tree"] == "Red oak"
     assert document["trees"][0]["eave"] == "Street side"
-    rep.delete(f"/api/1/surveys/{survey}/parts/trees/Red oak")
-    assert "tree" not in rep.get(f"/api/1/surveys/{survey}").json()["document"]["drop_tests"][0]
+    rep.post(f"/rep/{survey}/trees/remove", data={"key": "Red oak"})
+    assert "tree" not in document_of(rep, survey)["drop_tests"][0]
 
 
 def test_last_eave_stays(rep, survey):
-    answer = rep.delete(f"/api/1/surveys/{survey}/parts/eaves/Front")
+    answer = rep.post(f"/rep/{survey}/eaves/remove", data={"key": "Front"})
     assert answer.status_code == 422
 
 
@@ -111,13 +122,13 @@ def test_resent_form_counts_once(rep, survey):
     for _ in range(2):
         assert rep.post(f"/rep/{survey}/drop-tests", data=form).status_code == 200
     rep.post(f"/rep/{survey}/drop-tests", data={**form, "once": "other"})
-    assert len(rep.get(f"/api/1/surveys/{survey}").json()["document"]["drop_tests"]) == 2
+    assert len(document_of(rep, survey)["drop_tests"]) == 2
 
 
 def test_every_change_is_in_the_history_with_before_and_after(rep, survey):
     put_tree(rep, survey, "Oak", distance="5 m")
     put_tree(rep, survey, "Oak", distance="6 m")
-    latest = rep.get(f"/api/1/surveys/{survey}/history").json()[0]
+    latest = copy_of(rep, survey)["history"][-1]
     assert latest["who"] == "rita"
     assert (
         latest["detail"]["before"]["distance"] == "5.0 m" or latest["detail"]["before"]["distance"] == "5 m"
@@ -131,7 +142,9 @@ def test_advice_is_computed_once_for_the_same_input(server, rep, survey):
     put_tree(rep, survey, "Pines", distance="3 m", height="18 m", form="long_needle", count=3)
     first = rep.get(f"/api/1/surveys/{survey}/advice").json()
     assert rep.get(f"/api/1/surveys/{survey}/advice").json() == first
-    rep.put(f"/api/1/surveys/{survey}", json={"name": "x"})
+    submit(rep, survey)
+    assert rep.get(f"/api/1/surveys/{survey}/advice").json() == first
+    settle(server)
     with server.office.database.read() as session:
         count = session.scalar(text(f"SELECT count(*) FROM advice_runs WHERE survey_id = '{survey}'"))
         model = session.scalar(text(f"SELECT model FROM advice_runs WHERE survey_id = '{survey}'"))
@@ -142,32 +155,30 @@ def test_advice_is_computed_once_for_the_same_input(server, rep, survey):
 def test_correction_changes_the_advice_but_not_the_tags(rep, survey, tree_photo):
     sha256 = rep.post(f"/api/1/surveys/{survey}/photos", content=tree_photo).json()["sha256"]
     before = rep.get(f"/api/1/surveys/{survey}/advice").json()
-    url = f"/api/1/surveys/{survey}/photos/{sha256}"
-    tags = rep.get(url).json()["tags"]
-    rep.put(f"{url}/correction", json={"foliage": ["broad"], "form": "broad_leaf"})
+    url = f"/api/1/surveys/{survey}/photos"
+    tags = rep.get(url).json()[0]["tags"]
+    rep.post(f"/rep/{survey}/photos/{sha256}/seen", data={"word": "broad_leaf"})
     after = rep.get(f"/api/1/surveys/{survey}/advice").json()
-    assert rep.get(url).json()["tags"] == tags
+    assert rep.get(url).json()[0]["tags"] == tags
     assert after["reasons"] != before["reasons"] or after["class_probability"] != before["class_probability"]
 
 
 def submit(rep, survey):
-    answer = rep.post(f"/api/1/surveys/{survey}/decisions", json={"kind": "submit"})
-    assert answer.status_code == 201, answer.text
+    answer = decide(rep, survey, "submit")
+    assert answer.status_code == 200, answer.text
 
 
 def test_audit_from_queue_to_confirmation(rep, auditor, survey):
     submit(rep, survey)
-    assert survey in {line["id"] for line in auditor.get("/api/1/audit/queue?limit=200").json()}
+    assert survey in {line["id"] for line in auditor.get("/api/1/waiting?limit=200").json()}
     page = auditor.get(f"/office/s/{survey}")
     assert page.status_code == 200
-    asked = auditor.post(
-        f"/office/s/{survey}/decide", data={"kind": "send_back", "text": "Which pine is it?"}
-    )
+    asked = decide(auditor, survey, "send_back", text="Which pine is it?")
     assert asked.status_code == 200
     assert "Which pine is it?" in rep.get(f"/rep/{survey}").text
-    rep.post(f"/rep/{survey}/decide", data={"kind": "reply", "text": "The one at the drive."})
-    auditor.post(f"/office/s/{survey}/decide", data={"kind": "confirm"})
-    kinds = [each["kind"] for each in rep.get(f"/api/1/surveys/{survey}/decisions").json()]
+    decide(rep, survey, "reply", text="The one at the drive.")
+    decide(auditor, survey, "confirm")
+    kinds = [each["kind"] for each in copy_of(rep, survey)["decisions"]]
     assert kinds == ["submit", "send_back", "reply", "confirm"]
     assert rep.get(f"/api/1/surveys/{survey}").json()["line"]["status"] == "confirmed"
     late = put_tree(rep, survey, "Too late", distance="3 m")
@@ -177,10 +188,10 @@ def test_audit_from_queue_to_confirmation(rep, auditor, survey):
 def test_override_is_kept_beside_the_answer_and_calls_the_auditor(rep, auditor, survey):
     computed = rep.get(f"/api/1/surveys/{survey}/advice").json()["fineness_class"]
     other = "coarse" if computed != "coarse" else "fine"
-    body = {"kind": "override", "fineness_class": other, "text": "I saw the needles."}
-    assert rep.post(f"/api/1/surveys/{survey}/decisions", json=body).status_code == 201
+    kept = decide(rep, survey, "override", fineness_class=other, text="I saw the needles.")
+    assert kept.status_code == 200
     submit(rep, survey)
-    line = next(line for line in auditor.get("/api/1/audit/queue?limit=200").json() if line["id"] == survey)
+    line = next(line for line in auditor.get("/api/1/waiting?limit=200").json() if line["id"] == survey)
     assert "overridden" in line["needs"]
     assert line["fineness_class"] == computed
 
@@ -194,14 +205,15 @@ def test_override_is_kept_beside_the_answer_and_calls_the_auditor(rep, auditor, 
     ],
 )
 def test_decisions_say_what_and_why(rep, survey, body):
-    assert rep.post(f"/api/1/surveys/{survey}/decisions", json=body).status_code == 422
+    decide(rep, survey, "submit")
+    assert decide(rep, survey, **body).status_code == 422
 
 
 def test_queue_puts_the_most_pressing_first(rep, auditor, survey):
     submit(rep, survey)
     from eavefall_service.journeys.needs import score_of
 
-    scores = [score_of(line["needs"]) for line in auditor.get("/api/1/audit/queue?limit=200").json()]
+    scores = [score_of(line["needs"]) for line in auditor.get("/api/1/waiting?limit=200").json()]
     assert scores == sorted(scores, reverse=True)
 
 
@@ -234,16 +246,12 @@ def test_copy_goes_out_and_comes_back(rep, auditor, survey, tree_photo):
     sha256 = rep.post(f"/api/1/surveys/{survey}/photos?shows=closeup&of=Pine", content=tree_photo).json()[
         "sha256"
     ]
-    rep.put(
-        f"/api/1/surveys/{survey}/photos/{sha256}/correction",
-        json={"foliage": ["needle"], "form": "long_needle"},
-    )
-    rep.get(f"/api/1/surveys/{survey}/advice")
-    copy = rep.get(f"/api/1/surveys/{survey}/copy").json()
+    rep.post(f"/rep/{survey}/photos/{sha256}/seen", data={"word": "long_needle"})
+    copy = copy_of(rep, survey)
     assert copy["format"] == "eavefall.copy/1"
-    answer = rep.post("/api/1/surveys/import", json=copy)
-    assert answer.status_code == 201, answer.text
-    new_id = answer.json()["id"]
+    answer = import_copy(rep, copy)
+    assert answer.status_code == 303, answer.text
+    new_id = answer.headers["location"].rsplit("/", 1)[1]
     assert new_id != survey
     old = rep.get(f"/api/1/surveys/{survey}").json()["document"]
     new = rep.get(f"/api/1/surveys/{new_id}").json()["document"]
@@ -257,9 +265,9 @@ def test_copy_goes_out_and_comes_back(rep, auditor, survey, tree_photo):
 
 def test_copy_cannot_speak_for_an_auditor(rep, survey, make_jpeg):
     rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(30))
-    copy = rep.get(f"/api/1/surveys/{survey}/copy").json()
+    copy = copy_of(rep, survey)
     copy["photos"][0]["corrections"] = [{"who": "aldo", "role": "auditor", "foliage": ["bare"], "form": None}]
-    new_id = rep.post("/api/1/surveys/import", json=copy).json()["id"]
+    new_id = import_copy(rep, copy).headers["location"].rsplit("/", 1)[1]
     corrections = rep.get(f"/api/1/surveys/{new_id}/photos").json()[0]["corrections"]
     assert [(each["who"], each["role"]) for each in corrections] == [("rita", "rep")]
 
@@ -276,9 +284,9 @@ def test_copy_cannot_speak_for_an_auditor(rep, survey, make_jpeg):
     ],
 )
 def test_damaged_copies_are_refused_and_leave_nothing(rep, survey, damage):
-    copy = rep.get(f"/api/1/surveys/{survey}/copy").json()
+    copy = copy_of(rep, survey)
     before = len(rep.get("/api/1/surveys?limit=200").json())
-    answer = rep.post("/api/1/surveys/import", json={**copy, **damage})
+    answer = import_copy(rep, {**copy, **damage})
     assert 400 <= answer.status_code < 500
     assert answer.json()["code"]
     assert len(rep.get("/api/1/surveys?limit=200").json()) == before

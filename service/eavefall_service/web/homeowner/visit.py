@@ -1,4 +1,4 @@
-"""What a homeowner does over a link, the same for the pages and the API."""
+"""What a homeowner does over a link."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ import asyncio
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys import photos
+from eavefall_service.journeys.advice import forget_advice
 from eavefall_service.journeys.history import note
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.journeys.prequote import answered, without_answers
 from eavefall_service.storage.clock import now_text
-from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.web import photo_reading, photo_upload
 from eavefall_service.web.access import LinkVisit
+from eavefall_service.web.answering import changing
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
 from eavefall_service.web.server_state import Office
@@ -23,8 +24,7 @@ __all__ = ["delete_own", "give_consent", "save_answers", "shot_meta", "take_back
 
 def give_consent(office: Office, visit: LinkVisit, training: bool) -> None:
     """The homeowner agrees to the use of the photos, and perhaps to improving the reading with them."""
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
+    with changing(office, visit.actor, "agree", visit.survey_id) as (session, row):
         row.consent_at, row.consent_training, row.origin = now_text(), training, "homeowner"
         note(session, row.id, visit.actor, "agreed", {"training": training})
 
@@ -37,17 +37,14 @@ def shot_meta(key: str) -> PhotoMeta:
     return PhotoMeta(shot.shows, None, shot.reference, shot.key)
 
 
-async def wait_for_gauge(office: Office, taken: photo_upload.Taken) -> GaugeResult | None:
+async def wait_for_gauge(office: Office, visit: LinkVisit, taken: photo_upload.Taken) -> GaugeResult | None:
     """Measure the close-up now, so that a missing card is told on the spot."""
     if taken.row.shows != "gauge" or not taken.is_new:
         return None
-    office.work.reserve()
-    try:
+    with office.work.place(visit.actor.name):
         return await asyncio.wrap_future(
             office.work.urgent(lambda: photo_reading.gauge(office, taken.row.id))
         )
-    finally:
-        office.work.release()
 
 
 def delete_own(office: Office, visit: LinkVisit, sha256: str) -> None:
@@ -59,20 +56,18 @@ def delete_own(office: Office, visit: LinkVisit, sha256: str) -> None:
 
 
 def take_back(office: Office, visit: LinkVisit) -> None:
-    """Delete all that was sent over links of this survey: photos, answers, consent."""
-    with office.database.read() as session:
-        mine = [
-            view.row.sha256
-            for view in photos.views(session, visit.survey_id)
-            if view.row.sent_role == "homeowner"
-        ]
-    for sha256 in mine:
-        photo_upload.delete_photo(office, visit.survey_id, sha256, visit.actor)
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
-        row.document = survey_from_data(without_answers(row.document, row.answers)).dump()
-        row.answers, row.consent_at, row.consent_training = {}, None, False
-        note(session, row.id, visit.actor, "took everything back", {"photos": len(mine)})
+    """Delete all that was sent over links of this survey: photos, what was read of them, answers, consent."""
+    with office.photos.lock:
+        with changing(office, visit.actor, "take back", visit.survey_id) as (session, row):
+            mine = photos.sent_by_homeowner(session, row.id)
+            gone = [photo.sha256 for photo in mine if photos.delete(session, row, photo, visit.actor)]
+            row.document = survey_from_data(without_answers(row.document, row.answers)).dump()
+            row.answers, row.consent_at, row.consent_training = {}, None, False
+            row.changed_at = now_text()
+            forget_advice(session, row)
+            note(session, row.id, visit.actor, "took everything back", {"photos": len(mine)})
+        for sha256 in gone:
+            office.photos.forget(sha256)
 
 
 def save_answers(office: Office, visit: LinkVisit, answers: dict[str, str]) -> None:
@@ -82,9 +77,9 @@ def save_answers(office: Office, visit: LinkVisit, answers: dict[str, str]) -> N
         for question in QUESTIONS
         if answers.get(question.key) in dict(question.answers) and answers[question.key]
     }
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
+    with changing(office, visit.actor, "answer questions", visit.survey_id) as (session, row):
         row.document = survey_from_data(answered(row.document, row.answers, known)).dump()
         row.answers = known
         row.changed_at = now_text()
-        note(session, row.id, visit.actor, "questions answered", {"answers": known})
+        # The history cannot be changed afterwards, so what may be taken back is not written there.
+        note(session, row.id, visit.actor, "questions answered", {"questions": sorted(known)})

@@ -6,10 +6,6 @@ from fastapi import APIRouter
 
 from eavefall_service.web.routes import (
     api,
-    api_audit,
-    api_copies,
-    api_link,
-    api_photos,
     home,
     office,
     office_charts,
@@ -17,28 +13,23 @@ from eavefall_service.web.routes import (
     outputs,
     pictures,
     rep,
-    rep_parts,
+    rep_changes,
     root,
     sign_in,
 )
 
 __all__ = ["ROUTERS"]
 
-# Tried in this order; photos come first since many are sent while somebody waits.
 ROUTERS: Final[tuple[APIRouter, ...]] = (
-    api_photos.router,
-    api_link.router,
+    api.router,
     root.router,
     sign_in.router,
     outputs.router,
     rep.router,
-    rep_parts.router,
+    rep_changes.router,
     home.router,
     office.router,
     pictures.router,
     office_stats.router,
     office_charts.router,
-    api.router,
-    api_copies.router,
-    api_audit.router,
 )

@@ -1,47 +1,53 @@
-"""The HTTP API of the office's people, version 1: the same journeys as the pages, for programs and phones."""
+"""The HTTP API, version 1: what an office's own customer system needs. Described in ``web/API.md``."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 
-from fastapi import APIRouter, Path, Query, Request
-from sqlalchemy import select
-from sqlalchemy.orm import Session
-from starlette.responses import Response
+from fastapi import APIRouter, Depends, Header, Path, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse, Response
 
 from eavefall_model.advice.schema import Advice
+from eavefall_model.vocabulary import Shows
 from eavefall_service.journeys import accounts, links, surveys
-from eavefall_service.journeys.actor import Actor
-from eavefall_service.storage.rows import SurveyRow
-from eavefall_service.web.access import SESSION_COOKIE, Staff, clear_session_cookie, set_session_cookie
-from eavefall_service.web.advising import current_advice
+from eavefall_service.journeys.door import changing_office
+from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.office import survey_search as search
+from eavefall_service.web import limits, photo_upload
+from eavefall_service.web.access import (
+    SESSION_COOKIE,
+    Auditor,
+    DoorRoute,
+    Staff,
+    clear_session_cookie,
+    may,
+    set_session_cookie,
+)
+from eavefall_service.web.answering import answer_of, changing, look
 from eavefall_service.web.api_schemas import (
     LinkIn,
     LinkNew,
     LinkOut,
+    PhotoOut,
     SignIn,
-    SiteIn,
     SurveyIn,
     SurveyLine,
     SurveyOut,
     Who,
 )
 from eavefall_service.web.errors import documented
+from eavefall_service.web.routes.outputs import report_response
 from eavefall_service.web.routes.sign_in import limited_sign_in
-from eavefall_service.web.server_state import Office, OfficeDep
+from eavefall_service.web.server_state import OfficeDep
 
-__all__ = ["SIGNED_IN", "SURVEY_REFUSALS", "Sha256", "SurveyId", "reading_survey", "router", "writing_survey"]
+__all__ = ["router"]
 
-router = APIRouter(prefix="/api/1", tags=["office"])
+router = APIRouter(prefix="/api/1", tags=["office"], route_class=DoorRoute)
 SurveyId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
-Sha256 = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
-PartName = Annotated[str, Path(min_length=1, max_length=80)]
-SIGNED_IN: Final = ("not-signed-in", "not-found")
-SURVEY_REFUSALS: Final = (
-    *SIGNED_IN,
-    "not-allowed",
+_SIGNED_IN: Final = ("not-signed-in", "not-found", "not-allowed")
+_SURVEY: Final = (
+    *_SIGNED_IN,
     "body-too-large",
     "survey-unknown-field",
     "survey-wrong-value",
@@ -50,32 +56,41 @@ SURVEY_REFUSALS: Final = (
     "survey-duplicate-name",
     "survey-unknown-name",
 )
-
-
-@contextmanager
-def reading_survey(office: Office, survey_id: str, actor: Actor) -> Iterator[tuple[Session, SurveyRow]]:
-    """A survey to look at."""
-    with office.database.read() as session:
-        yield session, surveys.open_survey(session, survey_id, actor)
-
-
-@contextmanager
-def writing_survey(office: Office, survey_id: str, actor: Actor) -> Iterator[tuple[Session, SurveyRow]]:
-    """A survey to change."""
-    with office.database.write() as session:
-        yield session, surveys.open_survey(session, survey_id, actor)
-
-
-def survey_out(session: Session, row: SurveyRow) -> SurveyOut:
-    """A survey's answer."""
-    return SurveyOut(line=SurveyLine.of(row), document=surveys.assemble(session, row).dump())
+_UPLOAD: Final = (
+    *_SIGNED_IN,
+    "photo-empty",
+    "photo-too-many-bytes",
+    "photo-wrong-type",
+    "photo-unreadable",
+    "photo-truncated",
+    "photo-too-many-pixels",
+    "photo-too-small",
+    "gauge-reference-unknown",
+    "queue-full",
+    "too-many-photos",
+    "upload-slow",
+    "digest-mismatch",
+    "disk-full",
+    "body-too-large",
+)
+_KNOWN_PHOTO: Final[dict[int | str, dict[str, Any]]] = {
+    200: {"model": PhotoOut, "description": "The survey already had this photo."}
+}
+_PHOTO_BODY: Final = {
+    "requestBody": {
+        "required": True,
+        "description": f"The photo's bytes as they are, at most {limits.PHOTO_BYTES // 1_000_000} MB.",
+        "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+    }
+}
 
 
 @router.post("/session", responses=documented("sign-in-wrong", "too-many-tries"))
 def api_sign_in(request: Request, response: Response, office: OfficeDep, body: SignIn) -> Who:
     """Sign in; the cookie in the answer is the key to the rest."""
-    actor, token = limited_sign_in(office, request, body.name, body.password)
-    set_session_cookie(response, office, token)
+    signed_in = limited_sign_in(office, request, body.name, body.password)
+    set_session_cookie(response, office, signed_in)
+    actor = signed_in.actor
     return Who(name=actor.name, role=actor.role, branch=actor.branch)
 
 
@@ -86,9 +101,10 @@ def api_who(actor: Staff) -> Who:
 
 
 @router.delete("/session", status_code=204, responses=documented("not-signed-in"))
+@may("sign out")
 def api_sign_out(request: Request, response: Response, office: OfficeDep, actor: Staff) -> None:
     """Sign out."""
-    with office.database.write() as session:
+    with changing_office(office.database, actor, "sign out") as session:
         accounts.sign_out(session, request.cookies.get(SESSION_COOKIE, ""), office.settings.secret)
     clear_session_cookie(response)
 
@@ -101,89 +117,120 @@ def api_surveys(
     before: Annotated[str, Query(max_length=30, description="Only those changed before this time")] = "",
 ) -> list[SurveyLine]:
     """Surveys that the person may open, last changed first."""
-    query = select(SurveyRow).order_by(SurveyRow.changed_at.desc()).limit(limit)
-    if actor.role == "rep":
-        query = query.where(SurveyRow.created_by == actor.name)
-    if before:
-        query = query.where(SurveyRow.changed_at < before)
     with office.database.read() as session:
-        return [SurveyLine.of(row) for row in session.scalars(query)]
+        return [SurveyLine.of(row) for row in search.of_person(session, actor, limit=limit, before=before)]
 
 
-@router.put("/surveys/{survey_id}", responses=documented(*SURVEY_REFUSALS))
-def api_put_survey(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: SurveyIn) -> SurveyOut:
-    """Make a survey under an id of the caller's own (16 random hexadecimal digits); repeating is harmless."""
-    with office.database.write() as session:
-        row = surveys.create(session, survey_id, body.name, actor, office.settings.answers.prices)
-        return survey_out(session, row)
+@router.get("/waiting", responses=documented("not-signed-in", "not-allowed"))
+def api_waiting(
+    office: OfficeDep, actor: Auditor, limit: Annotated[int, Query(ge=1, le=200)] = 50
+) -> list[SurveyLine]:
+    """Surveys that wait for an auditor, the most pressing first."""
+    with office.database.read() as session:
+        return [SurveyLine.of(row) for row in search.queue(session, limit)]
 
 
-@router.get("/surveys/{survey_id}", responses=documented(*SIGNED_IN))
+@router.put("/surveys/{survey_id}", responses=documented(*_SURVEY))
+@may("make survey")
+def api_make_survey(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: SurveyIn) -> SurveyOut:
+    """Make a survey under an id of the caller's own (16 random hexadecimal digits).
+
+    Repeating it is harmless: a survey that is there stays as it is.
+    """
+    with changing_office(office.database, actor, "make survey") as session:
+        surveys.create(session, survey_id, body.name, actor, office.settings.answers.prices, body.survey)
+    return api_survey(office, actor, survey_id)
+
+
+@router.get("/surveys/{survey_id}", responses=documented(*_SIGNED_IN))
 def api_survey(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> SurveyOut:
     """One whole survey."""
-    with reading_survey(office, survey_id, actor) as (session, row):
-        return survey_out(session, row)
+    seen = look(office, survey_id, actor)
+    return SurveyOut(line=SurveyLine.of(seen.row), document=seen.survey.dump())
 
 
-@router.patch("/surveys/{survey_id}/site", responses=documented(*SURVEY_REFUSALS))
-def api_patch_site(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: SiteIn) -> SurveyOut:
-    """Change facts of the whole site."""
-    with writing_survey(office, survey_id, actor) as (session, row):
-        surveys.put_site(session, row, actor, body.model_dump(exclude_unset=True))
-        return survey_out(session, row)
-
-
-@router.put("/surveys/{survey_id}/parts/{kind}/{key}", responses=documented(*SURVEY_REFUSALS))
-def api_put_part(
-    office: OfficeDep,
-    actor: Staff,
-    survey_id: SurveyId,
-    kind: surveys.PartKind,
-    key: PartName,
-    body: dict[str, Any],
-) -> SurveyOut:
-    """Set a tree, eave or drop test as in ``eavefall.survey/1`` (drop tests go by number, from 0)."""
-    with writing_survey(office, survey_id, actor) as (session, row):
-        part = body if kind == "drop_tests" else {"name": key, **body}
-        surveys.put_part(session, row, actor, kind, key, part)
-        return survey_out(session, row)
-
-
-@router.delete("/surveys/{survey_id}/parts/{kind}/{key}", responses=documented(*SURVEY_REFUSALS))
-def api_remove_part(
-    office: OfficeDep, actor: Staff, survey_id: SurveyId, kind: surveys.PartKind, key: PartName
-) -> SurveyOut:
-    """Remove a tree, eave or drop test."""
-    with writing_survey(office, survey_id, actor) as (session, row):
-        surveys.remove_part(session, row, actor, kind, key)
-        return survey_out(session, row)
-
-
-@router.get("/surveys/{survey_id}/advice", responses=documented(*SIGNED_IN, "weights-missing"))
+@router.get("/surveys/{survey_id}/advice", responses=documented(*_SIGNED_IN, "weights-missing"))
 def api_advice(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> Advice:
-    """The advice for the survey as it stands."""
-    return current_advice(office, survey_id, actor)
+    """The advice for the survey as it stands: ``eavefall.advice/1``."""
+    return answer_of(office, look(office, survey_id, actor))
 
 
-@router.post("/surveys/{survey_id}/links", status_code=201, responses=documented(*SIGNED_IN))
+@router.get(
+    "/surveys/{survey_id}/report.{kind}",
+    responses={
+        200: {"content": {"text/html": {}, "application/pdf": {}}, "description": "The report."},
+        **documented(*_SIGNED_IN, "weights-missing"),
+    },
+    response_class=Response,
+)
+def api_report(
+    office: OfficeDep, actor: Staff, survey_id: SurveyId, kind: Literal["html", "pdf"]
+) -> Response:
+    """The report for the homeowner."""
+    return report_response(office, survey_id, actor, kind)
+
+
+@router.post("/surveys/{survey_id}/links", status_code=201, responses=documented(*_SIGNED_IN))
+@may("make link")
 def api_give_link(office: OfficeDep, actor: Staff, survey_id: SurveyId, body: LinkIn) -> LinkNew:
     """A new link for the homeowner."""
-    with writing_survey(office, survey_id, actor) as (session, row):
+    with changing(office, actor, "make link", survey_id) as (session, row):
         link, token = links.give(session, row, actor, secret=office.settings.secret, days=body.days)
         return LinkNew(link=LinkOut.of(link), address=f"{office.settings.base_url}/h/{token}")
 
 
-@router.get("/surveys/{survey_id}/links", responses=documented(*SIGNED_IN))
+@router.get("/surveys/{survey_id}/links", responses=documented(*_SIGNED_IN))
 def api_links(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> list[LinkOut]:
     """Links of a survey."""
-    with reading_survey(office, survey_id, actor) as (session, _):
+    look(office, survey_id, actor)
+    with office.database.read() as session:
         return [LinkOut.of(link) for link in links.links_of(session, survey_id)]
 
 
-@router.delete("/surveys/{survey_id}/links/{link_id}", responses=documented(*SIGNED_IN))
-def api_revoke(
+@router.delete("/surveys/{survey_id}/links/{link_id}", responses=documented(*_SIGNED_IN))
+@may("withdraw link")
+def api_withdraw_link(
     office: OfficeDep, actor: Staff, survey_id: SurveyId, link_id: Annotated[int, Path(ge=1, le=2**31)]
 ) -> LinkOut:
     """Withdraw a link."""
-    with writing_survey(office, survey_id, actor) as (session, row):
+    with changing(office, actor, "withdraw link", survey_id) as (session, row):
         return LinkOut.of(links.revoke(session, row, link_id, actor))
+
+
+async def photo_meta(
+    shows: Annotated[Shows, Query()] = "tree",
+    of: Annotated[str | None, Query(min_length=1, max_length=80, description="Tree or eave it shows")] = None,
+    reference: Annotated[
+        str | None, Query(min_length=1, max_length=80, description="card, coin:24.26, sheet, a4 or letter")
+    ] = None,
+) -> PhotoMeta:
+    """What the sender says of a photo."""
+    return PhotoMeta(shows, of, reference)
+
+
+@router.post(
+    "/surveys/{survey_id}/photos",
+    status_code=201,
+    response_model=PhotoOut,
+    responses={**_KNOWN_PHOTO, **documented(*_UPLOAD)},
+    openapi_extra=_PHOTO_BODY,
+)
+@may("send photo")
+async def api_send_photo(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: SurveyId,
+    meta: Annotated[PhotoMeta, Depends(photo_meta)],
+    content_digest: Annotated[str | None, Header(description="RFC 9530; a wrong sha-256 is refused")] = None,
+) -> Response:
+    """Send a photo as a raw body. Sending it again after a lost answer is harmless."""
+    taken = await photo_upload.receive_body(request, office, survey_id, actor, meta, digest=content_digest)
+    shape = await run_in_threadpool(lambda: PhotoOut.of_view(taken.view()).model_dump(mode="json"))
+    return JSONResponse(shape, 201 if taken.is_new else 200)
+
+
+@router.get("/surveys/{survey_id}/photos", responses=documented(*_SIGNED_IN))
+def api_photos(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> list[PhotoOut]:
+    """All photos with tags, corrections and measurements; poll it for progress."""
+    return [PhotoOut.of_view(view) for view in look(office, survey_id, actor).photos]

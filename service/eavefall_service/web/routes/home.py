@@ -6,21 +6,19 @@ from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request, UploadFile
-from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.errors import EavefallError
 from eavefall_model.survey_io import survey_from_data
-from eavefall_service.journeys import decisions, links, photos, surveys
-from eavefall_service.journeys.advice import Inputs, advise, readings_of
+from eavefall_service.journeys.advice import Inputs, advise
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
+from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.report.tables import price_line
-from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.web import pages, photo_upload
-from eavefall_service.web.access import LinkVisit, PathLink
-from eavefall_service.web.advising import current_advice
+from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, may
+from eavefall_service.web.answering import changing, keep_decision, look
 from eavefall_service.web.errors import refuse, status_of
 from eavefall_service.web.homeowner.answer import home_answer
 from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
@@ -32,46 +30,52 @@ from eavefall_service.web.homeowner.visit import (
     take_back,
     wait_for_gauge,
 )
-from eavefall_service.web.routes.rep_parts import upload_chunks
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/h/{token}", include_in_schema=False)
-
-
-def _context(session: Session, office: Office, visit: LinkVisit) -> dict[str, Any]:
-    row = session.get_one(SurveyRow, visit.survey_id)
-    views = [view for view in photos.views(session, row.id) if view.row.shot is not None]
-    by_shot: dict[str, list[Any]] = {shot.key: [] for shot in SHOTS}
-    for view in views:
-        by_shot.setdefault(view.row.shot or "", []).append((view, problems_of(view)))
-    return {
-        "row": row,
-        "visit": visit,
-        "base": f"/h/{visit.token}",
-        "by_shot": by_shot,
-        "shots": SHOTS,
-        "settings": office.settings,
-        "ready": all(by_shot[shot.key] or shot.optional for shot in SHOTS),
-    }
+router = APIRouter(prefix="/h/{token}", include_in_schema=False, route_class=DoorRoute)
 
 
 def _page(
-    request: Request, office: Office, visit: LinkVisit, name: str, status: int = 200, **more: Any
+    request: Request,
+    office: Office,
+    visit: LinkVisit,
+    name: str,
+    status: int = 200,
+    seen: SurveyView | None = None,
+    **more: Any,
 ) -> Response:
-    with office.database.read() as session:
-        context = _context(session, office, visit)
-    return pages.page(request, name, status, area="home", **context, **more)
+    seen = seen or look(office, visit.survey_id, visit.actor)
+    by_shot: dict[str, list[Any]] = {shot.key: [] for shot in SHOTS}
+    for view in seen.photos:
+        if view.row.shot is not None:
+            by_shot.setdefault(view.row.shot, []).append((view, problems_of(view)))
+    return pages.page(
+        request,
+        name,
+        status,
+        area="home",
+        row=seen.row,
+        visit=visit,
+        base=f"/h/{visit.token}",
+        by_shot=by_shot,
+        shots=SHOTS,
+        settings=office.settings,
+        ready=all(by_shot[shot.key] or shot.optional for shot in SHOTS),
+        **more,
+    )
 
 
-def _has_agreed(office: Office, visit: LinkVisit) -> bool:
-    with office.database.read() as session:
-        return session.get_one(SurveyRow, visit.survey_id).consent_at is not None
+def _consented_page(request: Request, office: Office, visit: LinkVisit, name: str, **more: Any) -> Response:
+    seen = look(office, visit.survey_id, visit.actor)
+    if seen.row.consent_at is None:
+        return _ask_consent(visit)
+    return _page(request, office, visit, name, seen=seen, **more)
 
 
 def _need_consent(office: Office, visit: LinkVisit) -> None:
-    if not _has_agreed(office, visit):
+    if look(office, visit.survey_id, visit.actor).row.consent_at is None:
         raise refuse("not-allowed", "First say yes to how we use the photos.", "Open the link again.")
 
 
@@ -83,12 +87,19 @@ def _ask_consent(visit: LinkVisit) -> Response:
 @router.get("")
 def welcome(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """What this is, what happens with the photos, and the box that says yes."""
-    with office.database.write() as session:
-        links.opened(session, visit.link_id)
     return _page(request, office, visit, "home/welcome.html")
 
 
+@router.post("/opened", status_code=204)
+@may("open link")
+def opened(office: OfficeDep, visit: PathLink) -> None:
+    """The page's script says that a person sees it; a messenger that only looks the link up says nothing."""
+    with changing(office, visit.actor, "open link", visit.survey_id):
+        pass  # the door notes when a link was last used
+
+
 @router.post("/consent")
+@may("agree")
 def consent(
     office: OfficeDep,
     visit: PathLink,
@@ -105,12 +116,11 @@ def consent(
 @router.get("/photos")
 def shots(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """The five shots, each with its drawing and what came of it."""
-    if not _has_agreed(office, visit):
-        return _ask_consent(visit)
-    return _page(request, office, visit, "home/photos.html", problem=None, problem_shot="")
+    return _consented_page(request, office, visit, "home/photos.html", problem=None, problem_shot="")
 
 
 @router.post("/photos/{shot}")
+@may("send photo")
 async def send_shot(
     request: Request, office: OfficeDep, visit: PathLink, shot: str, file: UploadFile
 ) -> Response:
@@ -119,19 +129,35 @@ async def send_shot(
     meta = shot_meta(shot)
     try:
         taken = await photo_upload.receive(
-            office, visit.survey_id, visit.actor, meta, upload_chunks(file), length=file.size, measure=False
-        )
-        await wait_for_gauge(office, taken)
+            office, visit.survey_id, visit.actor, meta, photo_upload.chunks_of(file), length=file.size,
+            measure=False,
+        )  # fmt: skip
+        await wait_for_gauge(office, visit, taken)
     except EavefallError as error:
-        more = {"problem": error, "problem_shot": shot}
-        status = status_of(error.code)
-        return await run_in_threadpool(
-            partial(_page, request, office, visit, "home/photos.html", status, **more)
-        )
+        page = partial(
+            _page, request, office, visit, "home/photos.html", status_of(error.code), problem=error,
+            problem_shot=shot,
+        )  # fmt: skip
+        return await run_in_threadpool(page)
     return RedirectResponse(f"/h/{visit.token}/photos#shot-{shot}", 303)
 
 
+@router.post("/shots/{shot}")
+@may("send photo")
+async def send_raw_shot(request: Request, office: OfficeDep, visit: PathLink, shot: str) -> Response:
+    """One shot as a raw body, by the page's script; the answer says what is wrong with it."""
+    await run_in_threadpool(_need_consent, office, visit)
+    taken = await photo_upload.receive_body(
+        request, office, visit.survey_id, visit.actor, shot_meta(shot), measure=False
+    )
+    gauge = await wait_for_gauge(office, visit, taken)
+    return JSONResponse(
+        {"sha256": taken.row.sha256, "problems": problems_of(taken.view(gauge))}, 201 if taken.is_new else 200
+    )
+
+
 @router.post("/photos/{sha256}/delete")
+@may("delete photo")
 def delete_shot(office: OfficeDep, visit: PathLink, sha256: str) -> Response:
     """The sender deletes a photo for good."""
     delete_own(office, visit, sha256)
@@ -139,6 +165,7 @@ def delete_shot(office: OfficeDep, visit: PathLink, sha256: str) -> Response:
 
 
 @router.post("/delete-all")
+@may("take back")
 def delete_all(office: OfficeDep, visit: PathLink) -> Response:
     """The sender takes everything back: photos, answers, consent."""
     take_back(office, visit)
@@ -148,12 +175,11 @@ def delete_all(office: OfficeDep, visit: PathLink) -> Response:
 @router.get("/questions")
 def questions(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """A few questions with pictures."""
-    if not _has_agreed(office, visit):
-        return _ask_consent(visit)
-    return _page(request, office, visit, "home/questions.html", questions=QUESTIONS)
+    return _consented_page(request, office, visit, "home/questions.html", questions=QUESTIONS)
 
 
 @router.post("/questions")
+@may("answer questions")
 async def answer_questions(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """Keep the answers and go on to the first answer of ours."""
     await run_in_threadpool(_need_consent, office, visit)
@@ -166,35 +192,31 @@ async def answer_questions(request: Request, office: OfficeDep, visit: PathLink)
 @router.get("/answer")
 def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """A first answer: class, months, what a visit will confirm, cautions."""
-    if not _has_agreed(office, visit):
+    seen = look(office, visit.survey_id, visit.actor)
+    if seen.row.consent_at is None:
         return _ask_consent(visit)
-    current_advice(office, visit.survey_id, visit.actor)
-    with office.database.read() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
-        readings = readings_of(photos.views(session, row.id))
-        whole = surveys.assemble(session, row)
-    refs = whole.dump().get("photos", [])
+    refs = seen.survey.dump().get("photos", [])
 
     def inputs_at(end: int) -> Inputs:
-        document = {**document_with_answers(row.document, row.answers, end), "photos": refs}
-        return Inputs(survey_from_data(document), readings, office.settings.answers)
+        document = {**document_with_answers(seen.row.document, seen.row.answers, end), "photos": refs}
+        return Inputs(survey_from_data(document), seen.readings, office.settings.answers)
 
-    quote = prequote(inputs_at, advise)
+    quote = prequote(inputs_at, lambda inputs: office.answers.of(inputs.sha256, partial(advise, inputs)))
     return _page(
         request,
         office,
         visit,
         "home/answer.html",
+        seen=seen,
         answer=home_answer(quote, inputs_at(1).survey),
         price=price_line(quote.middle),
     )
 
 
 @router.post("/send")
+@may("submit")
 def hand_in(office: OfficeDep, visit: PathLink) -> Response:
-    """Hand the survey to the office."""
+    """Send the survey to the office."""
     _need_consent(office, visit)
-    with office.database.write() as session:
-        row = session.get_one(SurveyRow, visit.survey_id)
-        decisions.decide(session, row, visit.actor, "submit")
+    keep_decision(office, visit.actor, visit.survey_id, "submit")
     return RedirectResponse(f"/h/{visit.token}/answer", 303)

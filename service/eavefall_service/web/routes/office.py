@@ -7,26 +7,25 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, Form, Query, Request
 from starlette.responses import Response
 
-from eavefall_model.advice.schema import Advice
-from eavefall_service.journeys import decisions, history, surveys
-from eavefall_service.journeys.advice import latest_advice
+from eavefall_service.journeys import history
+from eavefall_service.journeys.decisions import Kind
 from eavefall_service.office import overview
 from eavefall_service.office import survey_search as search
 from eavefall_service.office.survey_search import Filters
 from eavefall_service.report.answers import answers_of, notices_of
 from eavefall_service.report.tables import guards_table
-from eavefall_service.web import pages, words
-from eavefall_service.web.access import Auditor
-from eavefall_service.web.advising import current_advice, refresh_needs
+from eavefall_service.web import pages, survey_forms, words
+from eavefall_service.web.access import Auditor, DoorRoute, Staff, may
+from eavefall_service.web.answering import answer_of, keep_decision, look
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.routes.office_charts import answers_plot, chart, made_plot
 from eavefall_service.web.routes.rep import survey_context
-from eavefall_service.web.routes.rep_parts import seen
+from eavefall_service.web.routes.rep_changes import seen as seen_in_photo
 from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/office", include_in_schema=False)
+router = APIRouter(prefix="/office", include_in_schema=False, route_class=DoorRoute)
 _PAGE: Final = 50
 _CSV_MOST: Final = 100_000
 
@@ -121,9 +120,9 @@ def overview_page(request: Request, office: OfficeDep, actor: Auditor) -> Respon
 @router.get("/s/{survey_id}")
 def audit_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: str) -> Response:
     """One survey on one page, driven by keys."""
-    advice = current_advice(office, survey_id, actor)
+    seen = look(office, survey_id, actor)
+    advice = answer_of(office, seen)
     with office.database.read() as session:
-        context = survey_context(session, survey_id, actor)
         lines = history.history_of(session, survey_id)
         before, after = search.neighbours(session, survey_id)
         runs = overview.runs_of(session, survey_id)
@@ -138,49 +137,41 @@ def audit_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: s
         before=before,
         after=after,
         runs=runs,
-        **{**context, "area": "office"},
+        **{**survey_context(seen, actor), "area": "office"},
     )
 
 
 @router.post("/s/{survey_id}/photos/{sha256}/seen")
+@may("correct tags")
 def audit_correction(
     request: Request,
     office: OfficeDep,
-    actor: Auditor,
+    actor: Staff,
     survey_id: str,
     sha256: str,
     word: Annotated[str, Form()],
 ) -> Response:
     """What the auditor sees in a photo, kept beside the model's and the rep's view."""
-    seen(office, survey_id, sha256, actor, word)
+    seen_in_photo(office, survey_id, sha256, actor, word)
     return pages.done(request, f"/office/s/{survey_id}#photo-{sha256[:12]}")
 
 
-@router.post("/s/{survey_id}/decide")
+@router.post("/s/{survey_id}/decide/{kind}")
+@may("confirm", "correct", "send_back")
 def audit_decision(
     request: Request,
     office: OfficeDep,
-    actor: Auditor,
+    actor: Staff,
     survey_id: str,
-    kind: Annotated[str, Form()],
+    kind: Kind,
     text: Annotated[str, Form()] = "",
     fineness_class: Annotated[str, Form()] = "",
-    interval_months: Annotated[float | None, Form()] = None,
+    interval_months: Annotated[str, Form()] = "",
 ) -> Response:
     """Confirm, correct or send back; on to the next survey of the queue."""
-    with office.database.write() as session:
+    with office.database.read() as session:
         _, after = search.neighbours(session, survey_id)
-        row = surveys.open_survey(session, survey_id, actor)
-        latest = latest_advice(session, survey_id)
-        shown = Advice.model_validate(latest.body).fineness_class if latest else None
-        decisions.decide(
-            session,
-            row,
-            actor,
-            kind,
-            text=text or (f"Agreed with {shown}." if kind == "confirm" and shown else ""),
-            fineness_class=fineness_class or None,
-            interval_months=interval_months,
-        )
-    refresh_needs(office, survey_id)
+    keep_decision(
+        office, actor, survey_id, kind, text, fineness_class or None, survey_forms.months_of(interval_months)
+    )
     return pages.done(request, f"/office/s/{after}" if after else "/office")

@@ -24,14 +24,14 @@ from eavefall_service.plots.office_charts import (
 from eavefall_service.statistics.plans import AQLS, single_plan
 from eavefall_service.statistics.posterior import update_scale
 from eavefall_service.web import words
-from eavefall_service.web.access import Auditor
+from eavefall_service.web.access import Auditor, DoorRoute
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.request_checks import PICTURE_POLICY
 from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["Chart", "answers_plot", "chart", "made_plot", "router", "weeks_plot"]
 
-router = APIRouter(prefix="/office/charts", include_in_schema=False)
+router = APIRouter(prefix="/office/charts", include_in_schema=False, route_class=DoorRoute)
 _HEADERS: Final = {"Content-Security-Policy": PICTURE_POLICY}
 _MOST_LOT: Final = 1_000_000
 Word = Annotated[str, Query(max_length=80)]
@@ -94,7 +94,7 @@ def weeks_picture(office: OfficeDep, actor: Auditor, measure: Word, by: Word, gr
     if measure not in watching.MEASURES or by not in watching.BY:
         raise refuse("not-found")
     with office.database.read() as session:
-        designs = watching.Designs(session)
+        designs = watching.Designs(session, office.alarm_designs)
         found = watching.drift_series(session, measure, by, designs, only=group)
     if not found:
         raise refuse("not-found")

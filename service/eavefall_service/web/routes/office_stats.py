@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Query, Request
 from sqlalchemy import select
 from starlette.responses import Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys import photos, surveys
+from eavefall_service.journeys import photos
+from eavefall_service.journeys.door import changing_office, open_survey
 from eavefall_service.learning.registry import Registry
 from eavefall_service.office import agreement_tables, facts, outcomes, samples, survey_search, watching
 from eavefall_service.plots.office_charts import (
@@ -27,16 +28,16 @@ from eavefall_service.statistics.weeks import iso_week, week_of, week_start
 from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.storage.statistics_rows import DrawRow
 from eavefall_service.web import pages, words
-from eavefall_service.web.access import Auditor
+from eavefall_service.web.access import Auditor, DoorRoute, Staff, may
+from eavefall_service.web.answering import changing
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.routes.office_charts import chart, weeks_plot
 from eavefall_service.web.server_state import Office, OfficeDep
+from eavefall_service.web.statistics_upkeep import bring_up_facts
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/office/statistics", include_in_schema=False)
-# A page brings at most so many changed surveys up to date; the rest follows with the next look.
-_AT_ONCE: Final = 200
+router = APIRouter(prefix="/office/statistics", include_in_schema=False, route_class=DoorRoute)
 _CHOICES: Final = 100
 
 
@@ -46,14 +47,10 @@ def _show(request: Request, actor: Auditor, name: str, tab: str, **context: Any)
     )
 
 
-def _bring_up(office: Office) -> int:
-    """Facts up with the surveys; returns how many still wait."""
+def _behind(office: Office) -> int:
+    """Changed surveys that are not counted yet; they follow in the background."""
     with office.database.read() as session:
-        behind = facts.waiting(session)
-    if not behind:
-        return 0
-    with office.database.write() as session:
-        return behind - facts.refresh_facts(session, office.photos.original, limit=_AT_ONCE)
+        return facts.waiting(session)
 
 
 def _this_week() -> int:
@@ -69,7 +66,7 @@ def sample_page(
     aql: Annotated[float, Query()] = 4.0,
 ) -> Response:
     """The sample of the week: what was drawn, how, and what a plan of that size can tell."""
-    behind = _bring_up(office)
+    behind = _behind(office)
     if aql not in AQLS:
         raise refuse("request-invalid", f"{aql:g} is not a tabled quality level.")
     with office.database.read() as session:
@@ -92,10 +89,11 @@ def sample_page(
 
 
 @router.post("/sample")
+@may("draw sample")
 def draw_sample(
     request: Request,
     office: OfficeDep,
-    actor: Auditor,
+    actor: Staff,
     weeks_back: Annotated[int, Form(ge=0, le=520)] = 1,
     weeks: Annotated[int, Form(ge=1, le=520)] = 1,
     size: Annotated[int | None, Form(ge=1, le=2000)] = None,
@@ -103,8 +101,8 @@ def draw_sample(
 ) -> Response:
     """Draw the surveys of ``weeks`` weeks, the last of them ``weeks_back`` weeks ago."""
     last = _this_week() - weeks_back
-    _bring_up(office)
-    with office.database.write() as session:
+    bring_up_facts(office)
+    with changing_office(office.database, actor, "draw sample") as session:
         lot = facts.in_weeks(session, last - weeks + 1, last)
         plan = single_plan(lot, aql) if lot >= 2 and aql in AQLS else None
         row = samples.make_draw(
@@ -123,7 +121,7 @@ def draw_sample(
 def read_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: str) -> Response:
     """A survey as the rep measured it, with no answer on the page until the reader has given one."""
     with office.database.read() as session:
-        row = surveys.open_survey(session, survey_id, actor)
+        row = open_survey(session, survey_id, actor)
         views = photos.views(session, survey_id)
         answers = samples.answers_for(session, survey_id, actor.name)
     return _show(
@@ -133,16 +131,17 @@ def read_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: st
 
 
 @router.post("/read/{survey_id}")
+@may("read blind")
 def read_answer(
     request: Request,
     office: OfficeDep,
-    actor: Auditor,
+    actor: Staff,
     survey_id: str,
     answer: Annotated[str, Form()],
     text: Annotated[str, Form(max_length=2000)] = "",
 ) -> Response:
     """Keep the answer; only then the page shows the others'."""
-    with office.database.write() as session:
+    with changing(office, actor, "read blind", survey_id) as (session, _):
         samples.read_blind(session, actor, survey_id, answer, text)
     return pages.done(request, f"/office/statistics/read/{survey_id}")
 
@@ -152,7 +151,7 @@ def agreement_page(
     request: Request, office: OfficeDep, actor: Auditor, branch: Annotated[str, Query(max_length=80)] = ""
 ) -> Response:
     """Who agrees with whom, in numbers and drawn."""
-    behind = _bring_up(office)
+    behind = _behind(office)
     with office.database.read() as session:
         names = agreement_tables.branches(session)
         if branch and branch not in names:
@@ -194,14 +193,11 @@ def drift_page(
     """Weekly shares with alarms."""
     if measure not in watching.MEASURES or by not in watching.BY:
         raise refuse("not-found")
-    behind = _bring_up(office)
+    behind = _behind(office)
     with office.database.read() as session:
-        designs = watching.Designs(session)
+        designs = watching.Designs(session, office.alarm_designs)
         series = watching.drift_series(session, measure, by, designs)
         seasons = watching.season_shares(session, measure)
-    if designs.made:
-        with office.database.write() as session:
-            designs.keep(session)
     title = watching.MEASURES[measure][0]
     pictures = [
         (each, chart("weeks", weeks_plot(measure, each), measure=measure, by=by, group=each.group))
@@ -247,10 +243,11 @@ def outcomes_page(
 
 
 @router.post("/outcomes")
+@may("record outcome")
 def add_outcome(
     request: Request,
     office: OfficeDep,
-    actor: Auditor,
+    actor: Staff,
     survey_id: Annotated[str, Form(max_length=80)],
     guard: Annotated[str, Form()],
     found: Annotated[str, Form()],
@@ -259,7 +256,7 @@ def add_outcome(
     text: Annotated[str, Form(max_length=2000)] = "",
 ) -> Response:
     """Keep what a visit found."""
-    with office.database.write() as session:
+    with changing_office(office.database, actor, "record outcome") as session:
         outcomes.record_outcome(
             session, actor, survey_id.strip(), guard, found, months, last_clean_months, text
         )
@@ -267,11 +264,12 @@ def add_outcome(
 
 
 @router.post("/outcomes/accept")
+@may("accept factor")
 def accept_factor(
-    request: Request, office: OfficeDep, actor: Auditor, guard: Annotated[str, Form()]
+    request: Request, office: OfficeDep, actor: Staff, guard: Annotated[str, Form()]
 ) -> Response:
     """Accept a factor on predicted months."""
-    with office.database.write() as session:
+    with changing_office(office.database, actor, "accept factor") as session:
         outcomes.accept_scale(session, actor, guard)
     return pages.done(request, "/office/statistics/outcomes")
 
@@ -279,7 +277,7 @@ def accept_factor(
 @router.get("/models")
 def models_page(request: Request, office: OfficeDep, actor: Auditor) -> Response:
     """Which model answers, which did before, and how many surveys each answered."""
-    behind = _bring_up(office)
+    behind = _behind(office)
     registry = Registry(office.settings.data)
     try:
         current = registry.current()

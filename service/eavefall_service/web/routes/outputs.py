@@ -1,20 +1,23 @@
-"""What leaves the survey: report as HTML and PDF, the JSON copy, drawings."""
+"""What leaves the survey: report as HTML and PDF, the JSON copy and its way back in, drawings."""
 
 from __future__ import annotations
 
 import io
 import json
-from typing import Final
+from functools import partial
+from typing import Final, Literal
 
+import numpy as np
 from fastapi import APIRouter, UploadFile
+from PIL import Image
 from starlette.responses import RedirectResponse, Response
 
-from eavefall_model.advice.schema import Advice, EaveAdvice
+from eavefall_model.advice.schema import EaveAdvice
+from eavefall_model.errors import PhotoError
 from eavefall_model.gauge.sheet import write_sheet
-from eavefall_model.photo import decode
-from eavefall_service.journeys import photos, surveys, transfer
+from eavefall_service.journeys import history, transfer
 from eavefall_service.journeys.actor import Actor
-from eavefall_service.journeys.advice import readings_of
+from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.plots.canvas import Plot, plot_svg
 from eavefall_service.plots.guards import guard_plot
 from eavefall_service.plots.litter import litter_plot
@@ -25,30 +28,47 @@ from eavefall_service.report.document import ReportDocument
 from eavefall_service.report.html import render_html
 from eavefall_service.report.pdf import render_pdf
 from eavefall_service.report.photos import picture_from_rgb
-from eavefall_service.web import limits, photo_reading, photo_upload
-from eavefall_service.web.access import Staff
-from eavefall_service.web.advising import current_advice
+from eavefall_service.web import limits, photo_reading
+from eavefall_service.web.access import DoorRoute, Staff, may
+from eavefall_service.web.answering import answer_of, look
+from eavefall_service.web.copy_import import import_copy
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.request_checks import PICTURE_POLICY
+from eavefall_service.web.request_text import parse_json
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = ["router"]
+__all__ = ["report_response", "router"]
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 _OWN_STYLE: Final = {"Content-Security-Policy": PICTURE_POLICY}
 
 
+def report_response(office: Office, survey_id: str, actor: Actor, kind: Literal["html", "pdf"]) -> Response:
+    """The report to read or print, or as PDF."""
+    document = _document(office, survey_id, actor)
+    if kind == "html":
+        return Response(render_html(document), media_type="text/html", headers=_OWN_STYLE)
+    paper = render_pdf(document, "letter" if actor.units == "us" else "a4")
+    return Response(paper, media_type="application/pdf", headers=_named(document.title, "pdf"))
+
+
 def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
-    advice = current_advice(office, survey_id, actor)
-    with office.database.read() as session:
-        row = surveys.open_survey(session, survey_id, actor)
-        views = photos.views(session, survey_id)
-        survey = surveys.assemble(session, row)
-    pictures = {
-        view.row.name: picture_from_rgb(decode(photo_reading.display_bytes(office, view.row)).rgb)
-        for view in views
-    }
-    return build_report(survey, advice, pictures, readings_of(views))
+    seen = look(office, survey_id, actor)
+    advice = answer_of(office, seen)
+    pictures = {}
+    for view in seen.photos:
+        if (jpeg := _shown(office, view)) is not None:
+            with Image.open(io.BytesIO(jpeg)) as image:  # our own: nothing in it needs checking again
+                pictures[view.row.name] = picture_from_rgb(np.asarray(image.convert("RGB")))
+    return build_report(seen.survey, advice, pictures, seen.readings)
+
+
+def _shown(office: Office, view: PhotoView) -> bytes | None:
+    """The re-encoded picture; None if the photo's file is gone, since the rest is still worth having."""
+    try:
+        return photo_reading.display_bytes(office, view.row)
+    except PhotoError:
+        return None
 
 
 def _named(row_name: str, ending: str) -> dict[str, str]:
@@ -61,43 +81,37 @@ def _named(row_name: str, ending: str) -> dict[str, str]:
 @router.get("/rep/{survey_id}/report.html")
 def report_html(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The report to read or print."""
-    return Response(
-        render_html(_document(office, survey_id, actor)), media_type="text/html", headers=_OWN_STYLE
-    )
+    return report_response(office, survey_id, actor, "html")
 
 
 @router.get("/rep/{survey_id}/report.pdf")
 def report_pdf(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The same report as PDF."""
-    document = _document(office, survey_id, actor)
-    paper = render_pdf(document, "letter" if actor.units == "us" else "a4")
-    return Response(paper, media_type="application/pdf", headers=_named(document.title, "pdf"))
+    return report_response(office, survey_id, actor, "pdf")
 
 
 @router.get("/rep/{survey_id}/copy.json")
 def survey_copy(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The whole survey as JSON, photos included."""
+    seen = look(office, survey_id, actor)
     with office.database.read() as session:
-        row = surveys.open_survey(session, survey_id, actor)
-        copy = transfer.export(session, row, lambda photo: photo_reading.display_bytes(office, photo))
-        name = row.name
-    return Response(json.dumps(copy, indent=1), media_type="application/json", headers=_named(name, "json"))
+        lines = history.history_of(session, survey_id)
+    copy = transfer.export(seen, lines, partial(_shown, office))
+    return Response(
+        json.dumps(copy, indent=1), media_type="application/json", headers=_named(seen.row.name, "json")
+    )
 
 
 @router.post("/rep/import")
+@may("make survey")
 def import_survey(office: OfficeDep, actor: Staff, file: UploadFile) -> Response:
     """A new survey from such a copy."""
     raw = file.file.read(limits.JSON_IMPORT_BYTES + 1)
     if len(raw) > limits.JSON_IMPORT_BYTES:
         raise refuse("body-too-large")
-    try:
-        data = json.loads(raw)
-    except ValueError as error:
-        raise refuse("request-malformed", "The file is no JSON.") from error
-    if not isinstance(data, dict):
-        raise refuse("request-invalid", "The file is no copy of a survey.")
-    row = photo_upload.import_copy(office, data, actor)
-    return RedirectResponse(f"/rep/{row.id}", 303)
+    with office.work.place(actor.name):
+        survey_id = import_copy(office, parse_json(raw), actor)
+    return RedirectResponse(f"/rep/{survey_id}", 303)
 
 
 @router.get("/rep/gauge-sheet.pdf")
@@ -111,22 +125,20 @@ def gauge_sheet(actor: Staff) -> Response:
 @router.get("/pictures/{survey_id}/plots/{name}.svg")
 def plot(office: OfficeDep, actor: Staff, survey_id: str, name: str) -> Response:
     """A drawing of the advice: ``plan``, ``need``, ``guards`` or ``litter`` (the eave with most)."""
-    advice = current_advice(office, survey_id, actor)
-    with office.database.read() as session:
-        row = surveys.open_survey(session, survey_id, actor)
-        survey = surveys.assemble(session, row)
+    seen = look(office, survey_id, actor)
+    advice = answer_of(office, seen)
     if name == "plan":
-        drawing: Plot = plan_plot(survey, advice)
+        drawing: Plot = plan_plot(seen.survey, advice)
     elif name == "need":
         drawing = need_plot(advice)
     elif name == "guards":
         drawing = guard_plot(advice)
     elif name == "litter":
-        drawing = litter_plot(_heaviest(advice))
+        drawing = litter_plot(_heaviest(advice.eaves))
     else:
         raise refuse("not-found")
     return Response(plot_svg(drawing, name), media_type="image/svg+xml", headers=_OWN_STYLE)
 
 
-def _heaviest(advice: Advice) -> EaveAdvice:
-    return max(advice.eaves, key=lambda eave: eave.litter_kg_per_m_year.typical)
+def _heaviest(eaves: tuple[EaveAdvice, ...]) -> EaveAdvice:
+    return max(eaves, key=lambda eave: eave.litter_kg_per_m_year.typical)

@@ -6,12 +6,12 @@ from fastapi import APIRouter, Request
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
 from eavefall_service.web import limits, pages
-from eavefall_service.web.access import MaybeStaff
+from eavefall_service.web.access import DoorRoute, MaybeStaff
 from eavefall_service.web.server_state import OfficeDep
 
 __all__ = ["router"]
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 
 
 @router.get("/")

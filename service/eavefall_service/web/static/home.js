@@ -11,8 +11,8 @@ for (const shot of document.querySelectorAll("[data-shot]")) {
       label: shot.querySelector("h2").firstChild.textContent.trim(),
       survey: page.dataset.home,
       method: "POST",
-      url: `/api/1/link/photos?shot=${shot.dataset.shot}`,
-      headers: { "Content-Type": "application/octet-stream", "Authorization": `Bearer ${page.dataset.token}` },
+      url: `${page.dataset.home}/shots/${shot.dataset.shot}`,
+      headers: { "Content-Type": "application/octet-stream" },
       body: file,
     }), queue);
   }
@@ -23,12 +23,14 @@ queue.addEventListener("sent", async ({ detail: { entry } }) => {
   const answer = await fetch(`${page.dataset.home}/photos`, { headers: { Accept: "text/html" } }).catch(() => null);
   if (!answer?.ok) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const key = new URL(entry.url, location.href).searchParams.get("shot");
+  const key = entry.url.split("/").pop();
   const old = document.querySelector(`[data-shot="${key}"] .taken`);
   const now = fresh.querySelector(`[data-shot="${key}"] .taken`);
   if (old && now) old.replaceWith(now);
-  document.getElementById("go-on").replaceWith(fresh.getElementById("go-on"));
+  document.getElementById("go-on")?.replaceWith(fresh.getElementById("go-on"));
 });
 
+// Tells the office that a person has opened the link, which a messenger's preview has not.
+if (page.dataset.first) fetch(`${page.dataset.home}/opened`, { method: "POST" }).catch(() => null);
 showQueue(queue);
 queue.flush();

@@ -9,18 +9,19 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from eavefall_model.vocabulary import FOLIAGE, FORMS
-from eavefall_service.journeys import decisions, photos, surveys
+from eavefall_service.journeys import photos, surveys
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.decisions import Kind
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.web import pages, photo_upload, survey_forms
-from eavefall_service.web.access import Staff
-from eavefall_service.web.advising import current_advice, refresh_needs
+from eavefall_service.web.access import DoorRoute, Staff, may
+from eavefall_service.web.answering import changing, keep_decision
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["SEEN", "router", "seen", "upload_chunks"]
 
-router = APIRouter(prefix="/rep/{survey_id}", include_in_schema=False)
+router = APIRouter(prefix="/rep/{survey_id}", include_in_schema=False, route_class=DoorRoute)
 # One tap says it all: word on the button -> foliage and form.
 SEEN = {
     "long_needle": (("needle",), "long_needle"),
@@ -41,11 +42,9 @@ def seen(office: Office, survey_id: str, sha256: str, actor: Actor, word: str) -
     if word not in SEEN:
         raise refuse("request-invalid", f"{word!r} is not one of {', '.join(SEEN)}.")
     foliage, form = SEEN[word]
-    with office.database.write() as session:
-        row = surveys.open_survey(session, survey_id, actor)
+    with changing(office, actor, "correct tags", survey_id) as (session, row):
         photo = photos.photo_of(session, survey_id, sha256)
         photos.correct(session, row, photo, actor, cast(Any, foliage), cast(Any, form))
-    refresh_needs(office, survey_id)
 
 
 async def upload_chunks(file: UploadFile) -> Any:
@@ -64,6 +63,7 @@ def _units(actor: Actor) -> tuple[str, str]:
 
 
 @router.post("/photos")
+@may("send photo")
 async def send_photos(
     request: Request,
     office: OfficeDep,
@@ -75,19 +75,14 @@ async def send_photos(
     reference: Annotated[str, Form()] = "",
 ) -> Response:
     """Photos by a plain form, for browsers without scripts."""
-    await run_in_threadpool(_check_open, office, survey_id, actor)
     meta = PhotoMeta(shows, of or None, reference or None)
     for file in files:
         await photo_upload.receive(office, survey_id, actor, meta, upload_chunks(file), length=file.size)
     return pages.done(request, f"/rep/{survey_id}" + ("/needles" if shows == "gauge" else ""))
 
 
-def _check_open(office: Office, survey_id: str, actor: Actor) -> None:
-    with office.database.read() as session:
-        surveys.open_survey(session, survey_id, actor)
-
-
 @router.post("/photos/{sha256}/seen")
+@may("correct tags")
 def correct_photo(
     request: Request,
     office: OfficeDep,
@@ -102,14 +97,15 @@ def correct_photo(
 
 
 @router.post("/photos/{sha256}/delete")
+@may("delete photo")
 def delete_photo(request: Request, office: OfficeDep, actor: Staff, survey_id: str, sha256: str) -> Response:
     """Delete a photo for good."""
-    _check_open(office, survey_id, actor)
     photo_upload.delete_photo(office, survey_id, sha256, actor)
     return pages.done(request, f"/rep/{survey_id}")
 
 
 @router.post("/photos/{sha256}/of")
+@may("assign photo")
 def assign_photo(
     request: Request,
     office: OfficeDep,
@@ -119,13 +115,13 @@ def assign_photo(
     of: Annotated[str, Form()] = "",
 ) -> Response:
     """Say which tree or eave a photo shows."""
-    with office.database.write() as session:
-        row = surveys.open_survey(session, survey_id, actor)
+    with changing(office, actor, "assign photo", survey_id) as (session, row):
         photos.assign(session, row, photos.photo_of(session, survey_id, sha256), actor, of or None)
     return pages.done(request, f"/rep/{survey_id}#photo-{sha256[:12]}")
 
 
 @router.post("/trees")
+@may("change survey")
 async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add or change a tree (``key`` names the one to change)."""
     fields = await _fields(request)
@@ -135,6 +131,7 @@ async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id:
 
 
 @router.post("/eaves")
+@may("change survey")
 async def put_eave(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add or change an eave."""
     fields = await _fields(request)
@@ -144,6 +141,7 @@ async def put_eave(request: Request, office: OfficeDep, actor: Staff, survey_id:
 
 
 @router.post("/drop-tests")
+@may("change survey")
 async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add a drop test."""
     fields = await _fields(request)
@@ -154,19 +152,21 @@ async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, surve
 
 
 @router.post("/site")
+@may("change survey")
 async def put_site(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Wind, rain, household and note."""
     site = survey_forms.site_of(await _fields(request))
 
     def save() -> None:
-        with office.database.write() as session:
-            surveys.put_site(session, surveys.open_survey(session, survey_id, actor), actor, site)
+        with changing(office, actor, "change survey", survey_id) as (session, row):
+            surveys.put_site(session, row, actor, site)
 
     await run_in_threadpool(save)
     return pages.done(request, f"/rep/{survey_id}/house")
 
 
 @router.post("/{kind}/remove")
+@may("change survey")
 def remove_part(
     request: Request,
     office: OfficeDep,
@@ -176,41 +176,28 @@ def remove_part(
     key: Annotated[str, Form()],
 ) -> Response:
     """Remove a tree, eave or drop test."""
-    with office.database.write() as session:
-        surveys.remove_part(session, surveys.open_survey(session, survey_id, actor), actor, kind, key)
+    with changing(office, actor, "change survey", survey_id) as (session, row):
+        surveys.remove_part(session, row, actor, kind, key)
     tab = {"trees": "trees", "eaves": "house", "drop_tests": "needles"}[kind]
     return pages.done(request, f"/rep/{survey_id}/{tab}")
 
 
-@router.post("/decide")
+@router.post("/decide/{kind}")
+@may("submit", "override", "reply")
 def decide(
     request: Request,
     office: OfficeDep,
     actor: Staff,
     survey_id: str,
-    kind: Annotated[str, Form()],
+    kind: Kind,
     text: Annotated[str, Form()] = "",
     fineness_class: Annotated[str, Form()] = "",
     interval_months: Annotated[str, Form()] = "",
 ) -> Response:
-    """Hand in, overrule or reply."""
-    current_advice(office, survey_id, actor)
-    try:
-        months = float(interval_months.replace(",", ".")) if interval_months.strip() else None
-    except ValueError as error:
-        raise refuse("request-invalid", f"{interval_months!r} is no number of months.") from error
-    with office.database.write() as session:
-        row = surveys.open_survey(session, survey_id, actor)
-        decisions.decide(
-            session,
-            row,
-            actor,
-            kind,
-            text=text,
-            fineness_class=fineness_class or None,
-            interval_months=months,
-        )
-    refresh_needs(office, survey_id)
+    """Send to the office, overrule or reply."""
+    keep_decision(
+        office, actor, survey_id, kind, text, fineness_class or None, survey_forms.months_of(interval_months)
+    )
     return pages.done(request, f"/rep/{survey_id}/answer")
 
 
@@ -222,8 +209,7 @@ def _put(
     fields: dict[str, str],
     part: dict[str, Any],
 ) -> None:
-    with office.database.write() as session:
-        row = surveys.open_survey(session, survey_id, actor)
+    with changing(office, actor, "change survey", survey_id) as (session, row):
         surveys.put_part(
             session, row, actor, kind, fields.get("key") or None, part, fields.get("once") or None
         )
