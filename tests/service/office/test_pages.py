@@ -135,5 +135,6 @@ def test_new_surveys_are_counted_before_a_sample_is_drawn(site: httpx.Client, tm
         rows.commit()
         assert "50 changed surveys are not counted yet" in site.get("/office/statistics/models").text
         assert rows.execute("SELECT count(*) FROM audit_facts").fetchone() == (550,)  # looking writes nothing
-        assert site.post("/office/statistics/sample", data={}, headers=OWN).status_code == 303
+        drawn = {"weeks_back": 1, "weeks": 20, "size": 6}
+        assert site.post("/office/statistics/sample", data=drawn, headers=OWN).status_code == 303
         assert rows.execute("SELECT count(*) FROM audit_facts").fetchone() == (600,)
