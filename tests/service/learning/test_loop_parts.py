@@ -20,7 +20,7 @@ from eavefall_model.tags.tagger import Tagger
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import advice, decisions, photos, surveys
 from eavefall_service.journeys.actor import Actor
-from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.journeys.photos import PhotoFacts, PhotoMeta
 from eavefall_service.learning import export
 from eavefall_service.learning.active_questions import ask_about
 from eavefall_service.learning.rescore import rescore
@@ -62,7 +62,15 @@ def data(tmp_path: Path) -> Path:
             row = surveys.create(session, f"{number:016x}", f"House {number}", REX)
             row.consent_training = number != 3
             meta = PhotoMeta(shows="gutter" if number == 4 else "tree")
-            sent = photos.add_photo(session, row, REX, photo, incoming.size, meta, most=9, most_gauge=9)
+            sent = photos.add_photo(
+                session,
+                row,
+                REX,
+                PhotoFacts(photo.sha256, incoming.size, photo.width_px, photo.height_px),
+                meta,
+                most=9,
+                most_gauge=9,
+            )
             photos.add_tags(session, sent.id, tagger.tag(photo, sent.name))
             session.flush()
             inputs = advice.inputs_of(session, row, OfficeSettings())
