@@ -21,6 +21,8 @@ from eavefall_model import intervals
 from eavefall_model.screens import drop_test, open_area, passage, standards
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.shed.kernel import height_factor
+from eavefall_model.shed.years import year_sigma
+from eavefall_model.species.habit import crown_line
 from eavefall_model.species.table import FOLIAGE_PARTS, Part, find_taxon
 from eavefall_model.units import MM_PER_INCH
 from eavefall_model.water import gutter, inlet, outlet, roof
@@ -33,7 +35,10 @@ ROWS = list(
 )
 SQ_FT_M2 = 0.3048**2
 CFS_L_S = 0.3048**3 * 1000
-TOPICS = {"openings", "open area", "hydraulics", "needles", "broadleaf", "litterfall", "binomial", "buffon"}
+TOPICS = {
+    "openings", "open area", "hydraulics", "needles", "broadleaf", "parts", "crowns", "litterfall",
+    "binomial", "buffon",
+}  # fmt: skip
 
 
 def _part(name: str, part: str) -> Part:
@@ -53,6 +58,16 @@ def needle_width_mm(name: str) -> tuple[float, float]:
 def part_mm(name: str, part: str) -> tuple[float, float]:
     """Length range of any part in our table."""
     return _part(name, part).length_mm
+
+
+def part_width_mm(name: str, part: str) -> tuple[float, float]:
+    """Width range of any part in our table."""
+    return _part(name, part).width_mm
+
+
+def crown_m(name: str, height_m: float) -> float:
+    """Middle crown radius of a tree in the open of that height."""
+    return float(crown_line(find_taxon(name)).radius_m(np.array(height_m)))
 
 
 def litter(name: str, height_m: float = 20.0) -> tuple[float, float]:
@@ -110,6 +125,9 @@ NAMES = {
     "needle_mm": needle_mm,
     "needle_width_mm": needle_width_mm,
     "part_mm": part_mm,
+    "part_width_mm": part_width_mm,
+    "crown_m": crown_m,
+    "year_sigma": year_sigma,
     "litter": litter,
     "foliage_share": foliage_share,
     "months_share": months_share,
