@@ -284,3 +284,28 @@ def test_flat_needles_are_thinner_than_wide() -> None:
                 assert 0 < low <= high
                 middle = (part.width_mm[0] * part.width_mm[1]) ** 0.5
                 assert (low * high) ** 0.5 < middle, taxon.name
+
+
+def test_the_coverage_in_the_notes_is_that_of_the_tables() -> None:
+    text = files("eavefall_model.species").joinpath("README.md").read_text(encoding="utf-8")
+    notes = text.partition("## Coverage")[2]
+
+    def counted(name: str, mark: str) -> str:
+        marks = [row[mark] for row in _rows(name)]
+        return " | ".join(str(marks.count(each)) for each in MARKS)
+
+    weaker = [max(row["length_mark"], row["width_mark"], key=MARKS.index) for row in _rows("parts.csv")]
+    both = " | ".join(str(weaker.count(each)) for each in MARKS)
+    for label, now in (
+        ("`parts.csv`, both sides", both),
+        ("`parts.csv`, length", counted("parts.csv", "length_mark")),
+        ("`parts.csv`, width", counted("parts.csv", "width_mark")),
+        ("`seasons.csv`", counted("seasons.csv", "mark")),
+        ("`litter.csv`", counted("litter.csv", "mark")),
+        ("`crowns.csv`", counted("crowns.csv", "mark")),
+        ("`forms.csv`, settled density", counted("forms.csv", "settled_mark")),
+        ("`forms.csv`, speed of fall", counted("forms.csv", "speed_mark")),
+        ("`names.csv`", counted("names.csv", "mark")),
+    ):
+        line = next(line for line in notes.splitlines() if line.startswith(f"| {label} |"))
+        assert line.endswith(f"| {now} |"), (label, now)
