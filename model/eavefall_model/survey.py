@@ -31,6 +31,7 @@ __all__ = [
     "DropTest",
     "Eave",
     "Gutter",
+    "History",
     "Household",
     "PhotoRef",
     "Prices",
@@ -158,6 +159,19 @@ class Household(_Part):
     ladder_reach: bool | None = None
 
 
+class History(_Part):
+    """What one gutter, or the house's worst one, has been through: seen or told, not measured.
+
+    ``now_full_fifths`` is how full it is on the day of the survey, in fifths of its depth.
+    """
+
+    last_cleaned_months_ago: Annotated[float, Field(ge=0, le=240)] | None = None
+    now_full_fifths: Annotated[float, Field(ge=0, le=5)] | None = None
+    cleanings_per_year: Annotated[float, Field(ge=0, le=12)] | None = None
+    overflowed: bool | None = None
+    eave: Name | None = None
+
+
 class DropTest(_Part):
     """Real needles dropped on a sample piece: of ``dropped``, ``passed`` went through, ``lodged`` stuck."""
 
@@ -199,6 +213,7 @@ class Survey(_Part):
     wind: Wind = Wind()
     rain: Rain = Rain()
     household: Household = Household()
+    history: History = History()
     wildfire: bool | None = None
     drop_tests: tuple[DropTest, ...] = ()
     prices: Prices | None = None

@@ -151,6 +151,8 @@ def _cross_check(survey: Survey) -> Iterable[SurveyError]:
             field = f"photos[{number}].reference"
             hint = "Name what lies in the photo: card, coin:24.26, sheet, a4 or letter."
             yield SurveyError("survey-missing-field", f"{field}: a gauge photo needs it.", hint, field)
+    if survey.history.eave is not None:
+        yield from _must_name("history.eave", survey.history.eave, eaves, "an eave")
     for number, test in enumerate(survey.drop_tests):
         field = f"drop_tests[{number}]"
         if test.tree is not None:

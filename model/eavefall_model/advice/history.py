@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from eavefall_model.survey import Survey
+
 __all__ = [
-    "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "resampled_rows", "surprise",
+    "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "observed_in", "resampled_rows", "surprise",
     "weights_from",
 ]  # fmt: skip
 
@@ -43,12 +45,13 @@ _LEAST_DRAWS: Final = 100
 class Observed:
     """What is known of one gutter's past; any of it may be missing.
 
-    ``months_since`` months since the last cleaning up to the end of calendar month ``month`` (1 to 12),
+    ``months_since`` months since the last cleaning up to the end of calendar month ``month`` (1 to 12; any
+    month where it is not known),
     ``fill`` the share of the gutter's depth that is full then, ``cleanings_per_year`` how often it is
     cleaned, ``overflowed`` whether it has run over since (or between two cleanings).
     """
 
-    month: int
+    month: int | None = None
     months_since: float | None = None
     fill: float | None = None
     cleanings_per_year: float | None = None
@@ -65,7 +68,9 @@ class Weights:
     power: float
 
 
-def fill_since_cleaning(monthly: Array, full: Array, years: Array, months_since: float, month: int) -> Array:
+def fill_since_cleaning(
+    monthly: Array, full: Array, years: Array, months_since: float, month: int | None
+) -> Array:
     """Share of the gutter that has filled since the last cleaning, (draws,); may exceed 1.
 
     Parameters
@@ -79,9 +84,12 @@ def fill_since_cleaning(monthly: Array, full: Array, years: Array, months_since:
         all earlier years.
     months_since : float
         Months since the last cleaning, parts of a month counted.
-    month : int
-        Calendar month (1 to 12) at whose end the gutter was looked at.
+    month : int, optional
+        Calendar month (1 to 12) at whose end the gutter was looked at; litter is taken as even over the year
+        where it is not known.
     """
+    if month is None:
+        monthly, month = np.repeat(monthly.mean(axis=1, keepdims=True), 12, axis=1), 12
     fallen = np.zeros(len(monthly))
     for back in range(math.ceil(months_since)):
         part = min(months_since - back, 1.0)
@@ -94,11 +102,14 @@ def _overflow_chance(fill: Array) -> Array:
     return np.asarray(1.0 / (1.0 + np.exp(-(fill - _OVERFLOW_AT) / (_OVERFLOW_SPREAD / 1.7))))
 
 
-def log_likelihood(observed: Observed, fill: Array | None, due_per_year: Array) -> Array:
+def log_likelihood(
+    observed: Observed, fill: Array | None, due_per_year: Array, fill_share: float = 0.35
+) -> Array:
     """Logarithm of how likely each draw makes what was observed, (draws,).
 
     ``fill`` is :func:`fill_since_cleaning`, ``None`` where the time since the last cleaning is not known;
-    ``due_per_year`` (draws,) how often a cleaning would be due in the draw.
+    ``due_per_year`` (draws,) how often a cleaning would be due in the draw, which is when ``fill_share`` of
+    the gutter is full.
     """
     total = np.zeros(len(due_per_year))
 
@@ -116,12 +127,25 @@ def log_likelihood(observed: Observed, fill: Array | None, due_per_year: Array) 
     if observed.overflowed is not None:
         between = fill
         if between is None and cleanings:
-            # Due at about a third full; between two cleanings it gets due_per_year / cleanings as full.
-            between = due_per_year / cleanings * 0.35
+            between = due_per_year / cleanings * fill_share
         if between is not None:
             chance = _overflow_chance(between)
             heard(chance if observed.overflowed else 1 - chance)
     return total
+
+
+def observed_in(survey: Survey) -> Observed | None:
+    """What a survey tells of the past; ``None`` where it tells nothing that could be weighed."""
+    told = survey.history
+    if told.cleanings_per_year is None and told.last_cleaned_months_ago is None:
+        return None
+    return Observed(
+        month=survey.month,
+        months_since=told.last_cleaned_months_ago,
+        fill=None if told.now_full_fifths is None else told.now_full_fifths / 5,
+        cleanings_per_year=told.cleanings_per_year,
+        overflowed=told.overflowed,
+    )
 
 
 def weights_from(log_likelihoods: Array) -> Weights:

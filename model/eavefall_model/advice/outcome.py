@@ -14,6 +14,17 @@ from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather
 from eavefall_model.advice.falling import Fallen, fallen, open_courses
 from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
+from eavefall_model.advice.history import (
+    FILL_ERROR,
+    Observed,
+    Weights,
+    fill_since_cleaning,
+    log_likelihood,
+    observed_in,
+    resampled_rows,
+    surprise,
+    weights_from,
+)
 from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.site import Site, build_site
@@ -50,6 +61,21 @@ class GuardOutcome:
 
 
 @dataclass(frozen=True)
+class Told:
+    """What the gutter's own past says.
+
+    ``before_months`` (draws,) is how often the open gutter would be due by the trees alone; ``surprise`` the
+    share of those draws that are farther out than how full it was found, ``None`` where that was not seen.
+    """
+
+    observed: Observed
+    eave: str
+    before_months: Array
+    weights: Weights
+    surprise: float | None
+
+
+@dataclass(frozen=True)
 class Outcome:
     """All draws of one house; see :func:`run`."""
 
@@ -73,6 +99,7 @@ class Outcome:
     enough: NDArray[np.bool_]
     answer: Answer
     guards: Mapping[GuardKind, GuardOutcome]
+    told: Told | None
     check_photos: tuple[str, ...]
 
 
@@ -133,6 +160,62 @@ def _guard_outcome(guard: Guard, offer: Offer | None, times: GuardTimes, litter:
     return GuardOutcome(guard, offer, times.months, times.first, times.by_month, litter, house, clean_in)
 
 
+@dataclass(frozen=True)
+class _Opened:
+    """One set of draws without a guard."""
+
+    streams: Streams
+    site: Site
+    sources: Sources
+    cap: Capacity
+    courses: tuple[Array, ...]
+    litter: Fallen
+    times: GuardTimes
+
+
+def _opened(
+    survey: Survey, evidence: tuple[Evidence, ...], streams: Streams, settings: Mapping[str, float]
+) -> _Opened:
+    site = build_site(survey, evidence, streams, settings)
+    sources = build_sources(site, evidence, streams, settings["thin_kind_share"])
+    cap = capacity(site, settings, streams)
+    courses = tuple(open_courses(source, site, settings) for source in sources.each)
+    loads = [source.load_kg_m for source in sources.each]
+    litter, times = open_gutter(loads, courses, sources.years, cap)
+    return _Opened(streams, site, sources, cap, courses, litter, times)
+
+
+def _told_by_the_gutter(before: _Opened, survey: Survey, fill_share: float) -> Told | None:
+    """What the house's own history says, and the weights of the draws by it."""
+    observed = observed_in(survey)
+    if observed is None:
+        return None
+    names = [eave.name for eave in survey.eaves]
+    months = before.times.months
+    worst = int(np.argmin(np.median(months, axis=0)))
+    at = names.index(survey.history.eave) if survey.history.eave in names else worst
+    filled = None
+    if observed.months_since is not None:
+        by_foliage = [
+            fill_since_cleaning(
+                before.litter.inside[foliage, :, at],
+                before.cap.gutter_kg_m[:, at] / fill_share,
+                before.sources.past[foliage],
+                observed.months_since,
+                observed.month,
+            )
+            for foliage in range(len(before.sources.past))
+        ]
+        filled = np.asarray(sum(by_foliage))
+    weights = weights_from(log_likelihood(observed, filled, 12.0 / months[:, at], fill_share))
+    odd = None
+    if observed.fill is not None and filled is not None:
+        odd = surprise(observed.fill, np.minimum(filled, 1.0), FILL_ERROR)
+    return Told(
+        observed=observed, eave=names[at], before_months=months.min(axis=1), weights=weights, surprise=odd
+    )
+
+
 def run(
     survey: Survey,
     tags: Mapping[str, PhotoTags],
@@ -145,23 +228,23 @@ def run(
 ) -> Outcome:
     """Draw every uncertain input, let the litter fall, and see how long each guard lasts."""
     survey = with_photo_trees(survey, tags)
-    streams = Streams(seed, draws)
     settings = book.numbers()
     evidence = gather(survey, tags, gauges)
-    site = build_site(survey, evidence, streams, settings)
-    sources = build_sources(site, evidence, streams, settings["thin_kind_share"])
-    cap = capacity(site, settings, streams)
     given = survey.household.cleanings_per_year
     accepted = settings["cleanings_default"] if given is None else given
 
-    # Without a guard.
-    courses = tuple(open_courses(source, site, settings) for source in sources.each)
-    loads = [source.load_kg_m for source in sources.each]
-    open_litter, open_times = open_gutter(loads, courses, sources.years, cap)
+    # Without a guard; where the gutter has a past, the draws that it speaks for are drawn again.
+    found = _opened(survey, evidence, Streams(seed, draws), settings)
+    told = _told_by_the_gutter(found, survey, settings["fill_share"])
+    if told is not None:
+        comb = float(found.streams.generator("history").random())
+        rows = resampled_rows(told.weights.share, comb)
+        found = _opened(survey, evidence, Streams(seed, draws, rows), settings)
+    streams, site, sources, cap = found.streams, found.site, found.sources, found.cap
     outcomes: dict[GuardKind, GuardOutcome] = {
-        "none": _guard_outcome(offered.of_kind("none"), None, open_times, open_litter)
+        "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter)
     }
-    enough_eaves = np.asarray(open_times.months >= wait_months(accepted))
+    enough_eaves = np.asarray(found.times.months >= wait_months(accepted))
     enough = np.asarray(enough_eaves.all(axis=1))
 
     # The opening needed.
@@ -207,7 +290,7 @@ def run(
         settings=settings,
         streams=streams,
         accepted_per_year=accepted,
-        courses=courses,
+        courses=found.courses,
         allowed_kg_m=allowed,
         opening_cap_mm=most_mm,
         limits=limits,
@@ -219,5 +302,6 @@ def run(
         enough=enough,
         answer=answer,
         guards=outcomes,
+        told=told,
         check_photos=tuple(sorted({photo for known in evidence for photo in known.check_photos})),
     )

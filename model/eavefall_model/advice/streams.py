@@ -22,9 +22,11 @@ class Streams:
     Comparing two surveys therefore compares like with like: a tree moved back falls by the same luck.
     """
 
-    def __init__(self, seed: int, draws: int) -> None:
+    def __init__(self, seed: int, draws: int, rows: NDArray[np.intp] | None = None) -> None:
+        """``rows`` (draws,) picks draws again: those that what was seen at the house speaks for."""
         self.seed = seed
         self.draws = draws
+        self.rows = np.arange(draws) if rows is None else rows
 
     def generator(self, name: str) -> np.random.Generator:
         """Generator of its own for ``name``."""
@@ -33,11 +35,11 @@ class Streams:
 
     def normal(self, name: str) -> Array:
         """Standard normal, shape (draws,)."""
-        return self.generator(name).standard_normal(self.draws)
+        return np.asarray(self.generator(name).standard_normal(self.draws)[self.rows])
 
     def uniform(self, name: str) -> Array:
         """Uniform in 0 to 1, shape (draws,)."""
-        return self.generator(name).random(self.draws)
+        return np.asarray(self.generator(name).random(self.draws)[self.rows])
 
 
 def side_by_side(kind: type[Arrays], each: Sequence[Arrays], draws: int) -> Arrays:
