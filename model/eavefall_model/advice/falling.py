@@ -18,6 +18,7 @@ from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.sources import FOLIAGE_OF_YEARS, Source
 from eavefall_model.screens.surface import STICKINESS
+from eavefall_model.species.blown_in import BLOWN_IN, CLOGS
 from eavefall_model.species.habit import litter_of
 from eavefall_model.species.table import FOLIAGE_PARTS, Part, month_share_for
 
@@ -103,6 +104,8 @@ def _planes(
     for part, fate in zip(source.taxon.parts, fates, strict=True):
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         through, lodges = fate.through[:, column], fate.lodges[:, column]
+        if source.taxon is BLOWN_IN:
+            lodges = lodges + CLOGS * (1 - through - lodges)
         stays = np.maximum(1 - through - lodges, 0.0)
         below += source.load_kg_m * (part.litter_share * through)[:, None]
         catches, group = room * _catches(part, outlet_m, settings), _SURFACE + _group(part, needle)

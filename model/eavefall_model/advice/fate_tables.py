@@ -70,9 +70,18 @@ class PartFate:
     lodges: Array
 
 
-def _on_opening(length: Array, width: Array, opening: Opening) -> tuple[Array, Array]:
+def _on_opening(
+    length: Array, width: Array, opening: Opening, flatness: float | None = None
+) -> tuple[Array, Array]:
+    """Shares through and lodged; ``flatness`` is a flat needle's thickness over its width."""
     fate = fates(
-        length, width, opening.clear_mm, opening.solid_mm, shape=opening.shape, room_below_mm=_ROOM_BELOW_MM
+        length,
+        width,
+        opening.clear_mm,
+        opening.solid_mm,
+        shape=opening.shape,
+        room_below_mm=_ROOM_BELOW_MM,
+        thickness_mm=None if flatness is None else flatness * width,
     )
     through, lodges = fate.through, fate.lodges
     if opening.shape == "slot":
@@ -103,7 +112,9 @@ def _table(part: Part, opening: Opening, generic: bool, dry: DryLeaves) -> tuple
     length, width, crumb, curled = _pieces(part, generic)
     factors = _FACTORS if part.part in _SLENDER else np.ones(1)
     wide = factors[:, None] * width
-    through, lodges = (share.mean(axis=1) for share in _on_opening(np.maximum(length, wide), wide, opening))
+    through, lodges = (
+        share.mean(axis=1) for share in _on_opening(np.maximum(length, wide), wide, opening, part.flatness)
+    )
     if part.part in ("leaf", "leaflet"):
         for share, long, thick in (
             (dry.curled_share, length, curled), (dry.crumb_share, crumb, 0.6 * crumb),

@@ -67,7 +67,9 @@ class _Again:
         sources = [
             replace(source, load_kg_m=load) for source, load in zip(outcome.sources.each, loads, strict=True)
         ]
-        needed = needed_opening_mm(sources, self.ladder, outcome.allowed_kg_m[self.rows], limits)
+        needed = needed_opening_mm(
+            sources, self.ladder, outcome.allowed_kg_m[self.rows], outcome.settings["pieces_per_m"], limits
+        )
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
         _, times = open_gutter(loads, outcome.courses, self.years, self.cap)
         enough = np.asarray((times.months >= wait_months(outcome.accepted_per_year)).all(axis=1))
@@ -188,7 +190,9 @@ def _width_flip(again: _Again) -> list[Flip]:
 
     def answer(k: int) -> ClassAnswer:
         limits = list(again.limits)
-        limits[s] = np.full_like(limits[s], float(refusing_opening_mm(np.array(_WIDTHS_MM[k]))))
+        limits[s] = np.full_like(
+            limits[s], float(refusing_opening_mm(np.array(_WIDTHS_MM[k] * source.bore_share)))
+        )
         return again.answer(again.loads, limits)
 
     flip = _nearest(_WIDTHS_MM, here, answer, again.base)

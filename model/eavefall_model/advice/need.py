@@ -1,12 +1,15 @@
 """The opening a house needs: coarse enough to let go of nothing that matters, and no finer.
 
-Two demands, in every draw and at every eave: (a) no needle that arrives in a quantity that matters may go in
-end-on, so the opening is the widest sieve size narrower than its thinnest needles; (b) all that goes through
-together must not fill the gutter within ``matters_months``.
+Three demands, in every draw and at every eave: (a) no needle that arrives in a quantity that matters may go
+in end-on, so the opening is the widest sieve size narrower than its thinnest needles; (b) all that goes
+through together must not fill the gutter within ``matters_months``; (c) no more than so many seeds, bracts,
+leaflets and other small pieces go through in a year. What even the finest opening lets in is no reason for
+it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -19,7 +22,14 @@ from eavefall_model.screens.classes import class_borders_mm
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.vocabulary import FINENESS_CLASSES
 
-__all__ = ["LADDER", "class_index", "needed_opening_mm", "refusing_opening_mm"]
+__all__ = [
+    "LADDER",
+    "SMALL_PARTS",
+    "class_index",
+    "needed_opening_mm",
+    "pieces_per_kg",
+    "refusing_opening_mm",
+]
 
 Array = NDArray[np.float64]
 _LADDER_MM: Final = (11.2, 8.0, 6.3, 5.6, 4.75, 3.15, 2.36, 1.7, 1.18, 1.0, 0.85, 0.71, 0.6, 0.5, 0.4, 0.315)
@@ -29,6 +39,13 @@ LADDER: Final = tuple(
     for sieve in load_sieves()
     if sieve.opening_mm == wanted
 )
+# Parts that are counted, not weighed.
+SMALL_PARTS: Final = frozenset(
+    {
+        "seed", "samara", "bract", "bud scale", "flower", "petal", "catkin", "male cone", "leaflet", "cone scale",
+        "spray", "scale", "seed tuft", "cotton tuft", "seed string",
+    }
+)  # fmt: skip
 _SIEVES_MM: Final = np.array([sieve.opening_mm for sieve in load_sieves()])
 # Upper border of each class, coarse to fine; the first has none.
 _BORDERS_MM: Final = np.array([class_borders_mm(name)[1] for name in FINENESS_CLASSES])
@@ -45,23 +62,49 @@ def class_index(opening_mm: Array) -> NDArray[np.intp]:
     return np.asarray((opening_mm[..., None] <= _BORDERS_MM[1:]).sum(axis=-1), dtype=np.intp)
 
 
+def pieces_per_kg(fates: Sequence[PartFate]) -> Array | None:
+    """Small pieces that go through for each kg of a source's litter, (draws or 1, openings); seeds, bracts,
+    flowers, leaflets and the like, not needles and leaves, which are weighed."""
+    small = [each for each in fates if each.part.part in SMALL_PARTS]
+    if not small:
+        return None
+    return np.asarray(
+        sum(
+            each.part.litter_share
+            * each.through
+            * 1e6
+            / math.sqrt(each.part.mass_mg[0] * each.part.mass_mg[1])
+            for each in small
+        )
+    )
+
+
+def _below(through: Array, allowed: Array | float) -> NDArray[np.bool_]:
+    """Whether no more than is allowed goes through an opening, or any wider one is no worse than the
+    finest."""
+    rising = np.maximum.accumulate(through[:, :, ::-1], axis=2)[:, :, ::-1]
+    return np.asarray(rising - rising[:, :, -1:] <= allowed)
+
+
 def needed_opening_mm(
     sources: Sequence[Source],
     ladder_fates: Sequence[Sequence[PartFate]],
     allowed_kg_m: Array,
+    allowed_pieces_m: float,
     limits: Sequence[Array],
 ) -> Array:
-    """Widest opening that meets both demands, shape (draws, eaves), mm.
+    """Widest opening that meets all demands, shape (draws, eaves), mm.
 
     Parameters
     ----------
     sources, ladder_fates : the sources, and the fate of their parts on ``LADDER``.
     allowed_kg_m : (draws, eaves) what may gather in the gutter within a year.
+    allowed_pieces_m : small pieces that may get into a metre of gutter in a year.
     limits : for each source, (draws,) the opening that refuses its needles.
     """
     shape = allowed_kg_m.shape
     needed = np.full(shape, LADDER[0].clear_mm)
-    inside = np.zeros((*shape, len(LADDER)))
+    inside, pieces = (np.zeros((*shape, len(LADDER))) for _ in range(2))
     for source, fate, limit in zip(sources, ladder_fates, limits, strict=True):
         # A bundle comes apart into needles, so its mass counts as needles.
         needles = sum(
@@ -73,7 +116,9 @@ def needed_opening_mm(
         needed = np.where(matters, np.minimum(needed, limit[:, None]), needed)
         through = sum(each.part.litter_share * each.through for each in fate)
         inside += source.load_kg_m[:, :, None] * np.atleast_2d(through)[:, None, :]
-    inside = np.maximum.accumulate(inside[:, :, ::-1], axis=2)[:, :, ::-1]
-    fits = inside <= allowed_kg_m[:, :, None]
+        number = pieces_per_kg(fate)
+        if number is not None:
+            pieces += source.load_kg_m[:, :, None] * np.atleast_2d(number)[:, None, :]
+    fits = _below(inside, allowed_kg_m[:, :, None]) & _below(pieces, allowed_pieces_m)
     widest = np.where(fits.any(axis=2), fits.argmax(axis=2), len(LADDER) - 1)
     return np.asarray(np.minimum(needed, np.array([each.clear_mm for each in LADDER])[widest]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,6 +104,10 @@ class Outcome:
     check_photos: tuple[str, ...]
 
 
+# Openings closer than a test sieve's own tolerance on its average opening (3 %) are the same size.
+SAME_SIZE: Final = 1.03
+
+
 def wait_months(accepted_per_year: float) -> float:
     """How long an open gutter must wait for an owner who accepts so many cleanings a year, months."""
     return min(12.0 / accepted_per_year, HORIZON_MONTHS) if accepted_per_year > 0 else HORIZON_MONTHS
@@ -119,7 +124,7 @@ def needle_limits(
     """For each source, (draws,) the widest opening that refuses its needles; a drop test overrules."""
     limits = []
     for source, shares in zip(sources, entered, strict=True):
-        limit = refusing_opening_mm(source.thin_mm)
+        limit = refusing_opening_mm(source.thin_mm * source.bore_share)
         for tested_mm in sorted(shares, reverse=True):
             cleared = shares[tested_mm] <= tolerance
             limit = np.where(
@@ -131,7 +136,7 @@ def needle_limits(
 
 def _pick_offer(guard: Guard, opening_mm: float) -> Offer | None:
     """The widest opening on offer that is no wider than needed, else the finest there is."""
-    fits = [offer for offer in guard.offers if offer.clear_mm <= opening_mm * 1.001]
+    fits = [offer for offer in guard.offers if offer.clear_mm <= opening_mm * SAME_SIZE]
     return (fits or list(guard.offers[-1:]) or [None])[0]  # type: ignore[list-item]
 
 
@@ -258,7 +263,7 @@ def run(
     )
     limits = needle_limits(sources.each, entered, settings["enter_tolerance"])
     allowed = cap.gutter_kg_m / cap.kept * 12.0 / settings["matters_months"]
-    needed = needed_opening_mm(sources.each, ladder, allowed, limits)
+    needed = needed_opening_mm(sources.each, ladder, allowed, settings["pieces_per_m"], limits)
     most_mm = opening_cap_mm(book, survey)
     needed = np.minimum(needed, most_mm)
     house_needed = needed.min(axis=1)

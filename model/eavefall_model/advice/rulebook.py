@@ -34,6 +34,7 @@ Plain = bool | float | str
 SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "safe_share": (0.01, 0.5),
     "matters_months": (6.0, 240.0),
+    "pieces_per_m": (1.0, 1e6),
     "enter_tolerance": (0.001, 0.5),
     "cleanings_default": (0.1, 12.0),
     "fill_share": (0.05, 1.0),

@@ -20,9 +20,11 @@ from eavefall_model.advice.streams import Streams
 from eavefall_model.advice.tree_draws import drawn_kinds
 from eavefall_model.advice.wording import GENERIC_WORDS
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.screens.passage import bore_mm
 from eavefall_model.shed.load import production_kg_year, share_per_metre
 from eavefall_model.shed.visits import YEARS
 from eavefall_model.shed.years import year_factor, year_sigma
+from eavefall_model.species.blown_in import BLOWN_IN, MOSSY_FACTOR
 from eavefall_model.species.draw import lognormal_through
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest
@@ -54,8 +56,9 @@ class Source:
     """One kind of litter.
 
     ``load_kg_m`` (draws, eaves) is its litter at the eaves in a mean year; ``width_factor`` (draws,)
-    multiplies the table's needle widths; ``thin_mm`` (draws,) is the widest opening that its thinnest needles
-    do not go through end-on, infinite if it has none.
+    multiplies the table's needle widths; ``thin_mm`` (draws,) is its thinnest needles' width, infinite if it
+    has none. ``bore_share`` times that is the least square opening which they go through end-on: 1, less for
+    flat needles, which turn to the diagonal.
     """
 
     name: str
@@ -64,6 +67,7 @@ class Source:
     load_kg_m: Array
     width_factor: Array
     thin_mm: Array
+    bore_share: float
     measured: bool
     drop_tests: tuple[DropTest, ...]
 
@@ -145,6 +149,35 @@ def _thin_width(
     return (thin * 1.1 / middle if generic else thin / low), thin, measured is not None
 
 
+def _bore_share(taxon: Taxon) -> float:
+    part = needle_part(taxon)
+    return 1.0 if part is None or part.flatness is None else float(bore_mm(1.0, part.flatness))
+
+
+def _blown_in(site: Site, streams: Streams) -> tuple[Source, Uncertain]:
+    """What comes without a tree: by roof area above the gutter, more from shaded or mossy ones."""
+    low, typical, high = BLOWN_IN.litter_g_m2_year
+    _, spread = lognormal_through(low, high)
+    litter = typical * np.exp(spread * streams.normal("source.blown in.litter"))
+    mossy = np.array([MOSSY_FACTOR if eave.shaded_or_mossy else 1.0 for eave in site.survey.eaves])
+    area_m2 = site.eaves.run_m + site.eaves.depth_m
+    source = Source(
+        name=BLOWN_IN.common,
+        taxon=BLOWN_IN,
+        trees=(),
+        load_kg_m=litter[:, None] / 1000 * area_m2 * mossy,
+        width_factor=np.ones(streams.draws),
+        thin_mm=np.full(streams.draws, np.inf),
+        bore_share=1.0,
+        measured=False,
+        drop_tests=(),
+    )
+    label = "what is blown in without a tree"
+    return source, Uncertain(
+        "source.blown in.litter", label, "look at the gutter after a year", litter, False
+    )
+
+
 def _years(streams: Streams, key: str) -> Array:
     """Factors of ``YEARS`` years on the mean year, by ``FOLIAGE_OF_YEARS``, (2, draws, YEARS)."""
     return np.stack(
@@ -221,6 +254,7 @@ def build_sources(
                 load_kg_m=part.sum(axis=1),
                 width_factor=factor,
                 thin_mm=thin,
+                bore_share=_bore_share(taxon),
                 measured=measured,
                 drop_tests=tests,
             )
@@ -244,6 +278,9 @@ def build_sources(
                     f"measure needles of {named} with a gauge photo or a drop test", thin, not measured,
                 )
             )  # fmt: skip
+    blown, uncertain = _blown_in(site, streams)
+    each.append(blown)
+    inputs.append(uncertain)
     return Sources(
         tuple(each), tree_kg_m, shed_kg, kind, _years(streams, "year"), _years(streams, "past"), tuple(inputs)
     )

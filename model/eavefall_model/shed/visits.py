@@ -1,9 +1,10 @@
 """Five years on the calendar: litter falls month by month, somebody cleans whenever it is due.
 
 At the end of every month the place is looked at; what has reached its limit is cleaned, and all that lies
-there goes. The typical interval is the time passed over the visits paid. It differs from the mean time until
-full where litter is seasonal: leaves that all fall in two months ask for one visit a year, however the rest
-of the year goes.
+there goes. Nobody comes twice within ``GAP_MONTHS``: while the leaves come down one waits until they are
+down. The typical interval is the time passed over the visits paid. It differs from the mean time until full
+where litter is seasonal: leaves that all fall in two months ask for one visit a year, however the rest of the
+year goes.
 
 More litter in any month never makes fewer visits: by induction the k-th visit never comes later, since what
 has gathered since an earlier cleaning, from more litter, is never less.
@@ -17,12 +18,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HORIZON_MONTHS", "YEARS", "Visits", "visits"]
+__all__ = ["GAP_MONTHS", "HORIZON_MONTHS", "YEARS", "Visits", "visits"]
 
 Array = NDArray[np.float64]
 YEARS: Final = 5
 # Times beyond five years are not told apart: roofs, trees and owners change.
 HORIZON_MONTHS: Final = 12.0 * YEARS
+# Months between two visits at least. Cleaners come up to six times a year (trade pages), perhaps twice in one
+# fall.
+GAP_MONTHS: Final = 2
 # Months (0 is January) at whose beginning a clean start is made; the answer is the mean over them.
 STARTS: Final = (0, 4, 8)
 # Worked on at a time, so that all months stay in the processor's cache.
@@ -90,15 +94,19 @@ def _simulated(month: Array, goal: Array, factor: Array, keeps: Array | None) ->
     rest = np.empty(count, dtype=bool)
     for start in STARTS:
         load = np.zeros((groups, count))
+        since = np.full(count, GAP_MONTHS)
         for step in range(12 * YEARS):
             if keeps is not None:
                 load *= keeps
             load += fallen[step // 12, (start + step) % 12]
             total = load[0] if groups == 1 else load.sum(axis=0)
+            since += 1
             np.less(total, goal, out=rest)
+            rest |= since < GAP_MONTHS
             load *= rest
+            since *= rest
             by_month[(start + step) % 12] += ~rest
-        left += load.sum(axis=0) / goal
+        left += np.minimum(load.sum(axis=0) / goal, 1.0)
     paid = (by_month.sum(axis=0) + left) / len(STARTS)
     by_month /= len(STARTS) * YEARS
     return np.minimum(HORIZON_MONTHS / np.maximum(paid, 1e-9), HORIZON_MONTHS), by_month

@@ -15,6 +15,7 @@ time sequence, 2001).
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -64,6 +65,14 @@ class Part:
     length_mark: Mark
     width_mark: Mark
     thickness_mark: Mark | None
+
+    @property
+    def flatness(self) -> float | None:
+        """Thickness over width of a flat needle; ``None`` for what is about as thick as wide."""
+        if self.thickness_mm is None:
+            return None
+        flat = self.thickness_mm[0] * self.thickness_mm[1] / (self.width_mm[0] * self.width_mm[1])
+        return min(math.sqrt(flat), 1.0)
 
     @property
     def mark(self) -> Mark:
