@@ -19,8 +19,8 @@ from scipy.special import ndtr
 from eavefall_model.survey import Survey
 
 __all__ = [
-    "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "observed_in", "resampled_rows", "surprise",
-    "weights_from",
+    "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "observed_in", "resampled_rows",
+    "surprise", "weights_from",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]

@@ -42,8 +42,8 @@ LADDER: Final = tuple(
 # Parts that are counted, not weighed.
 SMALL_PARTS: Final = frozenset(
     {
-        "seed", "samara", "bract", "bud scale", "flower", "petal", "catkin", "male cone", "leaflet", "cone scale",
-        "spray", "scale", "seed tuft", "cotton tuft", "seed string",
+        "seed", "samara", "bract", "bud scale", "flower", "petal", "catkin", "male cone", "leaflet",
+        "cone scale", "spray", "scale", "seed tuft", "cotton tuft", "seed string",
     }
 )  # fmt: skip
 _SIEVES_MM: Final = np.array([sieve.opening_mm for sieve in load_sieves()])

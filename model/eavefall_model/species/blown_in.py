@@ -17,8 +17,8 @@ __all__ = ["BLOWN_IN", "CLOGS", "MOSSY_FACTOR"]
 
 # A shaded or mossy roof brings so many times as much. Our judgement.
 MOSSY_FACTOR: Final = 2.0
-# Of it, what stays on a screen sits in its holes to this share: granules, pollen, algae, moss. Our judgement, held to
-# the trade's word that every screen wants brushing once in a few years.
+# Of it, what stays on a screen sits in its holes to this share: granules, pollen, algae, moss. Our judgement,
+# held to the trade's word that every screen wants brushing once in a few years.
 CLOGS: Final = 0.25
 _SOURCE: Final = "no measurement found ; our judgement"
 

@@ -13,7 +13,7 @@ from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import load_rules, parse_rules
 from eavefall_model.advice.times import GuardTimes, guard_times, open_gutter
 from eavefall_model.screens.guards import Surface, load_guards
-from eavefall_model.shed.visits import YEARS, visits
+from eavefall_model.shed.visits import GAP_MONTHS, YEARS, visits
 from eavefall_model.survey import Survey
 
 RULES = files("eavefall_model.advice").joinpath("rules.yaml").read_text(encoding="utf-8")
@@ -55,6 +55,7 @@ def test_an_open_gutter_takes_capacity_over_load_when_litter_comes_evenly() -> N
     cap = found.capacity
     # At the end of the month in which it is full; the last visit of the five years by how full it is then.
     whole = np.ceil(12 * cap.gutter_kg_m / (0.5 * cap.kept))
+    whole = np.maximum(whole, GAP_MONTHS)
     near = (whole < 20) & (np.abs(whole - 12 * cap.gutter_kg_m / (0.5 * cap.kept)) > 1e-9)
     assert near.sum() > 100
     np.testing.assert_allclose(times.months[near], whole[near], rtol=0.12)
@@ -105,7 +106,8 @@ def test_a_screen_that_lets_go_of_nothing_is_brushed_when_what_it_stops_has_gath
     ).months
     soon = least < 4
     assert soon.sum() > 20
-    assert 1 <= np.median(got[soon] / least[soon]) < 1.4
+    # What is stuck in the holes covers more than it weighs, so a little less than the plain course takes.
+    assert 0.8 <= np.median(got[soon] / least[soon]) < 1.2
 
 
 def test_more_on_the_screen_never_waits_longer() -> None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from eavefall_model.shed.visits import HORIZON_MONTHS, YEARS, visits
+from eavefall_model.shed.visits import GAP_MONTHS, HORIZON_MONTHS, YEARS, visits
 
 MEAN = np.ones((1, YEARS))
 
@@ -18,10 +18,15 @@ def course(**months: float) -> np.ndarray:
     return np.array([[months.get(name, 0.0) for name in names]])
 
 
-@pytest.mark.parametrize(("share", "months"), [(1.0, 1), (0.5, 2), (0.25, 4), (1 / 12 + 1e-12, 12)])
+@pytest.mark.parametrize(("share", "months"), [(1.0, 2), (0.5, 2), (0.25, 4), (1 / 12 + 1e-12, 12)])
 def test_even_litter_is_cleaned_when_it_has_gathered(share: float, months: float) -> None:
     found = visits(np.full((1, 12), share), np.array(1.0), MEAN)
     assert found.months == pytest.approx(months, rel=0.05)
+
+
+def test_nobody_comes_twice_within_two_months() -> None:
+    found = visits(np.full((1, 12), 5.0), np.array(1.0), MEAN)
+    assert found.months == pytest.approx(GAP_MONTHS, rel=0.05)
 
 
 def test_leaves_of_one_autumn_are_one_visit_a_year_however_much_they_overfill() -> None:
