@@ -9,12 +9,12 @@ from typing import Final
 from eavefall_model.advice.schema import Advice, Interval, MarketOpening, Opening
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import MM_PER_INCH
-from eavefall_model.vocabulary import GuardKind
+from eavefall_model.vocabulary import GuardKind, Units
 
 __all__ = [
     "BEYOND", "FAILURE_WORDS", "GUARD_WORDS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
     "advised_guard", "compass",
-    "interval_range", "interval_text", "joined", "kg_per_m", "length_both", "litres_per_second", "mm_and_in",
+    "flow_text", "interval_range", "interval_text", "joined", "length_text", "load_text", "load_value", "mm_and_in",
     "months_count", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
     "shortened", "sieve_text", "size_text", "sold_text",
 ]  # fmt: skip
@@ -80,28 +80,43 @@ def mm_and_in(mm: float) -> str:
     return _both(_unit(f"{mm:.0f}", "mm"), _unit(f"{mm / MM_PER_INCH:.1f}", "in"))
 
 
-def length_both(length_m: float) -> str:
-    """``12.2 m (40 ft)``."""
-    return _both(_unit(f"{length_m:.1f}", "m"), _unit(f"{length_m * _FT_PER_M:.0f}", "ft"))
+def length_text(length_m: float, units: Units) -> str:
+    """``12 ft 6 in`` or ``3.8 m``: whole inches, from 30 ft on whole feet; short lengths in mm and in."""
+    if length_m < 0.3:
+        return mm_and_in(length_m * 1000)
+    if units == "metric":
+        return _unit(f"{length_m:.1f}", "m")
+    feet, inches = divmod(round(length_m / 0.0254), 12)
+    if feet >= 30:
+        return _unit(f"{length_m * _FT_PER_M:.0f}", "ft")
+    return f"{_unit(str(feet), 'ft')} {_unit(str(inches), 'in')}" if inches else _unit(str(feet), "ft")
 
 
-def kg_per_m(value: float) -> str:
-    """``2.4 kg/m (1.6 lb/ft)``; a gram per metre is as little as is worth telling apart."""
-    if value < NOTHING_KG_M:
-        return f"under {_both(_unit(f'{NOTHING_KG_M:.3f}', 'kg/m'), _unit('0.001', 'lb/ft'))}"
-    return _both(
-        _unit(number_text(value, 2), "kg/m"), _unit(number_text(value * _LB_FT_PER_KG_M, 2), "lb/ft")
-    )
+def load_text(kg_m: float, units: Units) -> str:
+    """``1.6 lb/ft`` or ``2.4 kg/m``; a gram per metre is as little as is worth telling apart."""
+    value, unit = (kg_m * _LB_FT_PER_KG_M, "lb/ft") if units == "us" else (kg_m, "kg/m")
+    if kg_m < NOTHING_KG_M:
+        return f"under {_unit('0.001', unit)}"
+    return _unit(number_text(value, 2), unit)
 
 
-def litres_per_second(value: float) -> str:
-    """``1.2 L/s (19 gal/min)``, US gallons."""
-    return _both(_unit(number_text(value, 2), "L/s"), _unit(number_text(value * _GPM_PER_L_S, 2), "gal/min"))
+def load_value(kg_m: float, units: Units) -> float:
+    """Litter per length in the unit of :func:`load_text`, for an axis."""
+    return kg_m * _LB_FT_PER_KG_M if units == "us" else kg_m
 
 
-def rain_text(mm_h: float) -> str:
-    """``100 mm/h (3.9 in/h)``."""
-    return _both(_unit(number_text(mm_h), "mm/h"), _unit(number_text(mm_h / MM_PER_INCH, 2), "in/h"))
+def flow_text(l_s: float, units: Units) -> str:
+    """``19 gal/min`` (US gallons) or ``1.2 L/s``."""
+    if units == "us":
+        return _unit(number_text(l_s * _GPM_PER_L_S, 2), "gal/min")
+    return _unit(number_text(l_s, 2), "L/s")
+
+
+def rain_text(mm_h: float, units: Units) -> str:
+    """``3.9 in/h`` or ``100 mm/h``."""
+    if units == "us":
+        return _unit(number_text(mm_h / MM_PER_INCH, 2), "in/h")
+    return _unit(number_text(mm_h), "mm/h")
 
 
 def per_cent(share: float) -> str:

@@ -1,4 +1,4 @@
-"""The three answers at the top, in words that need no help."""
+"""The answers at the top, in words that need no help."""
 
 from __future__ import annotations
 
@@ -21,10 +21,12 @@ from eavefall_service.plots.words import (
 )
 from eavefall_service.report.document import Answer, Entry
 
-__all__ = ["answers_of", "notices_of", "until_then_of"]
+__all__ = ["answers_of", "notices_of", "until_then_of", "why_of"]
 
-_REASONS_ON_TOP = 3
-_NAMED = 3
+_REASONS_ON_TOP = 2
+_NAMED = 2
+# Between these chances that a guard pays, neither answer would be honest (judgement).
+_EITHER_WAY = (0.35, 0.65)
 _CLASS_WORDS = {
     "open": "An open screen",
     "coarse": "A coarse screen",
@@ -41,15 +43,15 @@ _EAVE_WORDS: dict[str, str] = {
 
 
 def answers_of(advice: Advice) -> tuple[Answer, Answer, Answer]:
-    """How fine, how often, why."""
-    return _how_fine(advice), _how_often(advice), _why(advice)
+    """How fine if a guard goes on, whether it is worth it, how often to clean."""
+    return _how_fine(advice), _worth_it(advice), _how_often(advice)
 
 
 def _split(advice: Advice) -> str:
     """What the trial runs over the uncertain inputs asked for."""
     ranked = sorted(advice.class_probability.items(), key=lambda item: (-item[1], item[0]))
     parts = [f"{_EAVE_WORDS.get(name, name)} {per_cent(share)}" for name, share in ranked if share >= 0.005]
-    return f"{advice.provenance.draws} trial runs asked for: {joined(parts)}." if parts else ""
+    return f"The trial runs asked for: {joined(parts)}." if parts else ""
 
 
 def _enough(advice: Advice) -> str:
@@ -58,7 +60,7 @@ def _enough(advice: Advice) -> str:
     at = FINENESS_CLASSES.index(advice.fineness_class)
     coarser = share.get("no-guard-needed", 0.0) + sum(share.get(name, 0.0) for name in FINENESS_CLASSES[:at])
     enough = coarser + share.get(advice.fineness_class, 0.0)
-    line = f"Fine enough in {per_cent(enough)} of {advice.provenance.draws} trial runs"
+    line = f"Fine enough in {per_cent(enough)} of trial runs"
     if at == 0:
         return f"{line}."
     return f"{line}; the next coarser class, {FINENESS_CLASSES[at - 1]}, in {per_cent(coarser)}."
@@ -77,29 +79,26 @@ def _by_eave(advice: Advice) -> str:
 def _sold(opening: Opening) -> str:
     """What the trade sells in the range, the most open first."""
     named = [sold_text(sold) for sold in opening.on_market[:_NAMED]]
-    return f" Sold in that range: {joined(named)}." if named else ""
+    return f"Sold in that range: {joined(named)}." if named else ""
 
 
 def _how_fine(advice: Advice) -> Answer:
-    question = "How fine?"
+    question = "How fine, if a guard goes on?"
     if advice.fineness_class == "unsure":
         return _find_out_first(advice, question)
     if advice.fineness_class == "no-guard-needed":
-        share = per_cent(advice.class_probability.get("no-guard-needed", 0.0))
-        lines = (
-            "So little falls into these gutters that a screen would not pay.",
-            f"That held in {share} of {advice.provenance.draws} trial runs over the uncertain inputs.",
-        )
-        return Answer(question, "No guard is needed", lines)
+        lines = ("So little falls here that no fineness is asked for.", _split(advice))
+        return Answer(question, "No class is needed", tuple(filter(None, lines)))
     said: list[str] = []
     opening = advice.opening_mm
     headline = _CLASS_WORDS[advice.fineness_class]
     if opening is not None:
-        headline += f": clear openings {size_text(opening)}"
-        said.append(f"Nearest standard sieve: {sieve_text(opening)}.{_sold(opening)}")
+        said += [f"Clear openings {size_text(opening)}; nearest standard sieve {sieve_text(opening)}."]
     advised = advised_guard(advice)
     if advised is not None and advised != "none":
         said.append(f"Guard kind that suits best here: {GUARD_WORDS[advised]}.")
+    if opening is not None:
+        said.append(_sold(opening))
     said += [_enough(advice), _by_eave(advice)]
     return Answer(question, headline, tuple(filter(None, said)))
 
@@ -117,22 +116,41 @@ def _find_out_first(advice: Advice, question: str) -> Answer:
     return Answer(question, headline, tuple(filter(None, said)))
 
 
+def _worth_it(advice: Advice) -> Answer:
+    """Yes, no, or could go either way; never flatter than the trial runs."""
+    question = "Is a guard worth it?"
+    if advice.fineness_class == "unsure":
+        return Answer(question, "Not known yet", ("First find out the kind of tree.",))
+    chance = 1.0 - advice.class_probability.get("no-guard-needed", 0.0)
+    low, high = _EITHER_WAY
+    headline = "Could go either way" if low <= chance <= high else "Yes" if chance > high else "No"
+    bare = advice.interval_unguarded_months
+    lines = [
+        f"In {per_cent(chance)} of trial runs the open gutter needs cleaning more often than the owner accepts.",
+        f"Without a guard it needs cleaning about every {months_count(bare.typical)} ({interval_range(bare)})."
+        if bare.typical < HORIZON_MONTHS
+        else f"Without a guard it waits {months_count(bare.typical)}.",
+    ]
+    patience = next((flip for flip in advice.flips if flip.input == "household.cleanings_per_year"), None)
+    if patience is not None:
+        lines.append(patience.sentence)
+    return Answer(question, headline, tuple(lines))
+
+
 def _how_often(advice: Advice) -> Answer:
     question = "How often will it still need cleaning?"
     guarded = advised_guard(advice) not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
     rare = interval.typical >= HORIZON_MONTHS
-    headline = "Less than once in five years" if rare else f"About every {months_count(interval.typical)}"
+    headline = sentence_case(f"{'' if rare else 'about every '}{months_count(interval.typical)}")
+    if rare:
+        headline += " between cleanings"
     lines = []
     if interval.low < HORIZON_MONTHS:
         lines.append(f"8 of 10 trial runs: {interval_range(interval)}.")
     if advice.clean_in:
         lines.append(f"Best months: {months_text(advice.clean_in)}.")
-    if guarded:
-        bare = advice.interval_unguarded_months
-        lines.append(f"Without a guard: {months_count(bare.typical)}, range {interval_range(bare)}.")
-    else:
-        lines.append("By hand, without a guard.")
+    lines.append("With the guard that suits best." if guarded else "From the ground or by a paid visit, without a guard.")
     ends = advised_guard(advice) or "none"
     verdict = next((row for row in advice.guards if row.kind == ends), None)
     if verdict is not None and verdict.failure != "none expected":
@@ -140,12 +158,10 @@ def _how_often(advice: Advice) -> Answer:
     return Answer(question, headline, tuple(lines))
 
 
-def _why(advice: Advice) -> Answer:
-    # Where there is no answer, the rule that says so comes first.
+def why_of(advice: Advice) -> tuple[str, ...]:
+    """The sentences that decided; where there is no answer, the rule that says so comes first."""
     reasons = sorted(advice.reasons, key=lambda reason: not reason.rule.startswith("unsure"))
-    top = [reason.sentence for reason in reasons[:_REASONS_ON_TOP]]
-    first, rest = (top[0], top[1:]) if top else ("No rule spoke.", [])
-    return Answer("Why?", first, tuple(rest))
+    return tuple(reason.sentence for reason in reasons[:_REASONS_ON_TOP]) or ("No rule spoke.",)
 
 
 def notices_of(advice: Advice) -> tuple[Entry, ...]:
@@ -168,25 +184,21 @@ def until_then_of(advice: Advice) -> tuple[str, ...]:
     if advice.clean_in:
         lines.append(f"Put the cleaning in the calendar: {months_text(advice.clean_in)}.")
     lines.append(
-        "After heavy rain, look up from the ground. Water running over the front edge, a dripping joint or a "
-        "dry downspout means that the gutter or its outlet is blocked: call sooner than planned."
+        "After heavy rain, look up from the ground: water over the front edge, a dripping joint or a dry downspout "
+        "means that something is blocked. Call sooner than planned."
     )
     if advised_guard(advice) not in (None, "none"):
         lines.append(
-            "Once a season, look for a mat of litter lying on the guard. What lies loose and dry often blows "
-            "off; a wet mat that stays for weeks needs brushing."
+            "Once a season, look for litter lying on the guard. What lies loose and dry often blows off; a wet mat "
+            "that stays for weeks needs brushing."
         )
     else:
         lines.append(
-            "Keep the ground below each downspout clear, and look there: grit and needles washed out show "
-            "what collects above."
+            "Keep the ground below each downspout clear, and look there: grit and needles washed out show what "
+            "collects above."
         )
     lines.append(
-        "Cutting back what overhangs the roof brings less litter down. Leave limbs near power lines or above "
-        "the roof to a licensed tree service."
+        "Cutting back what overhangs the roof brings less litter down. Leave limbs near power lines or above the "
+        "roof to a licensed tree service."
     )
-    lines.append(
-        "Leave work at the eave to someone trained, with a second person and fall protection. Stay off the "
-        "roof."
-    )
-    return tuple(sentence_case(line) for line in lines)
+    return tuple(lines)

@@ -4,38 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from eavefall_model.advice.schema import Advice, MeasureNext, Reason
+from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
-from eavefall_service.plots.guards import guard_plot
+from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import Units
 from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
 from eavefall_service.plots.opening import OpeningPlot
 from eavefall_service.plots.plan import plan_plot
-from eavefall_service.plots.words import (
-    GUARD_WORDS,
-    MONTHS,
-    compass,
-    length_both,
-    per_cent,
-    rain_text,
-    sentence_case,
+from eavefall_service.plots.words import MONTHS, compass, length_text, rain_text, sentence_case
+from eavefall_service.report.answers import answers_of, notices_of, until_then_of, why_of
+from eavefall_service.report.document import (
+    Block,
+    Entries,
+    Entry,
+    Fact,
+    Facts,
+    Figure,
+    Letterhead,
+    Lines,
+    Pictures,
+    ReportDocument,
+    Section,
 )
-from eavefall_service.report.answers import answers_of, notices_of, until_then_of
-from eavefall_service.report.document import Entry, Fact, Figure, ReasonLine, ReportDocument
 from eavefall_service.report.glossary import glossary_of
-from eavefall_service.report.numbers import numbers_text
 from eavefall_service.report.photos import PhotoPicture
 from eavefall_service.report.pictures import RENDERED_LABEL, pictures_of
-from eavefall_service.report.tables import (
-    assumed_table,
-    eaves_table,
-    guards_table,
-    price_line,
-    take_off_table,
-    water_table,
-)
+from eavefall_service.report.sources import assumed_entries, source_entries
+from eavefall_service.report.tables import eaves_table, guards_table, material_table
 from eavefall_service.report.widths import width_bars
 
 __all__ = ["build_report"]
@@ -47,6 +45,9 @@ _CAUTION_HEADINGS = {
     "old-paint": "Old paint",
     "roof-warranty": "Roof warranty",
 }
+# More than these would be a list nobody works through.
+_MOST_NEXT = 3
+_MOST_FLIPS = 3
 
 
 def build_report(
@@ -54,6 +55,9 @@ def build_report(
     advice: Advice,
     photos: Mapping[str, PhotoPicture],
     readings: Sequence[Reading],
+    *,
+    letterhead: Letterhead | None = None,
+    units: Units = "us",
 ) -> ReportDocument:
     """The document that both renderers lay out.
 
@@ -63,85 +67,89 @@ def build_report(
         By the photo's file name as the survey writes it. A photo without an entry is left out.
     readings
         Of the photos, as people corrected them.
+    letterhead
+        Company, rep, phone, survey number and date; blank where not given.
+    units
+        In which lengths, loads and flows are written. Openings and needles are given in mm and inches always.
     """
     tags = {each.photo: each.tags for each in readings if each.tags is not None}
     gauges = {each.photo: each.gauge for each in readings if each.gauge is not None}
-    pictures = pictures_of(survey, photos, tags, gauges)
-    guards = guards_table(advice)
+    why = why_of(advice)
+    cautions = tuple(
+        Entry(_CAUTION_HEADINGS.get(one.topic, sentence_case(one.topic.replace("-", " "))), one.sentence)
+        for one in advice.cautions
+    )
+    said = (*why, *(one.text for one in cautions))
+    sections = (
+        _next(advice),
+        Section("until", "How to keep it clean until then", (Lines(until_then_of(advice)),), half=True),
+        _photos(survey, photos, tags, gauges),
+        *_drawings(survey, advice, gauges, units),
+        Section("guards", "Guard kinds side by side", (guards_table(advice),)),
+        Section("cautions", "Cautions", (Entries(cautions),)),
+        Section("eaves", "Eave by eave", (eaves_table(advice, units),), folded=True),
+        Section("material", "Material", (material_table(advice, units),), folded=True, half=True),
+        Section("words", "Words used here", (Entries(glossary_of(advice)),), folded=True, half=True),
+        Section(
+            "assumed",
+            "Assumed, because it was not given",
+            (Entries(assumed_entries(survey, advice, units)),),
+            folded=True,
+        ),
+        Section(
+            "sources",
+            "Reasons and sources",
+            (Entries(source_entries(advice, said, units)),),
+            folded=True,
+        ),
+        Section("made", "Made with", _made(survey, advice, photos), folded=True),
+    )
     return ReportDocument(
         title=survey.name,
+        kicker="Gutter guard report",
         note=survey.note or "",
-        facts=_facts(survey),
+        letterhead=letterhead or Letterhead(),
+        facts=_facts(survey, units),
         answers=answers_of(advice),
+        why=Lines(why, "plain"),
         notices=notices_of(advice),
-        pictures=pictures,
-        plan=Figure(
-            "plan",
-            plan_plot(survey, advice),
-            "A sketch from the survey's distances and bearings, north up. Thicker eaves catch more.",
-        ),
-        figures=_figures(survey, advice, gauges),
-        guards=guards,
-        eaves=eaves_table(advice),
-        water=water_table(advice),
-        until_then=until_then_of(advice),
-        reasons=tuple(
-            ReasonLine(
-                rule=reason.rule,
-                about=sentence_case(_about(reason.about)),
-                sentence=reason.sentence,
-                numbers=numbers_text(reason.numbers, reason.about),
-                source=_source(reason),
-                in_guards=reason.about in GUARD_WORDS,
-            )
-            for reason in advice.reasons
-        ),
-        measure_next=tuple(
-            Entry(sentence_case(row.sentence), "" if "%" in row.sentence else _chances(row))
-            for row in advice.measure_next
-        ),
-        flips=tuple(flip.sentence for flip in advice.flips),
-        assumed=assumed_table(survey, advice),
-        take_off=take_off_table(advice),
-        price=price_line(advice),
-        cautions=tuple(
-            Entry(
-                _CAUTION_HEADINGS.get(caution.topic, sentence_case(caution.topic.replace("-", " "))),
-                caution.sentence,
-            )
-            for caution in advice.cautions
-        ),
-        glossary=glossary_of(advice),
-        provenance=_provenance(advice),
-        credits=_credits(survey, photos),
+        sections=tuple(section for section in sections if section is not None and _filled(section)),
     )
 
 
-def _source(reason: Reason) -> str:
-    """Source and mark; the habit of a trade has no other source than its mark says."""
-    unsourced = reason.source == "trade practice" and reason.mark == "common practice, no source"
-    if reason.source == reason.mark or unsourced:
-        return reason.mark
-    return f"{reason.source} ({reason.mark})"
-
-
-def _chances(row: MeasureNext) -> str:
-    return (
-        f"Chance that it changes the class {per_cent(row.chance_changes_class)}, "
-        f"the interval {per_cent(row.chance_changes_interval)}."
+def _filled(section: Section) -> bool:
+    return any(
+        getattr(block, name, None)
+        for block in section.blocks
+        for name in ("rows", "lines", "entries", "pictures", "facts", "plot")
     )
 
 
-def _about(about: str | None) -> str:
-    words: Mapping[str | None, str] = dict(GUARD_WORDS.items())
-    return words.get(about, about or "")
+def _next(advice: Advice) -> Section:
+    wanted = tuple(sentence_case(row.sentence) for row in advice.measure_next[:_MOST_NEXT])
+    blocks: list[Block] = [
+        Lines(wanted, "numbers")
+        if wanted
+        else Lines(("Nothing left to measure is likely to change the answer.",), "plain")
+    ]
+    blocks.append(Lines(tuple(flip.sentence for flip in advice.flips[:_MOST_FLIPS])))
+    return Section("next", "What would change the answer", tuple(blocks), half=True)
 
 
-def _facts(survey: Survey) -> tuple[Fact, ...]:
+def _photos(
+    survey: Survey,
+    photos: Mapping[str, PhotoPicture],
+    tags: Mapping[str, PhotoTags],
+    gauges: Mapping[str, GaugeResult],
+) -> Section:
+    return Section("photos", "Photos", (Pictures(pictures_of(survey, photos, tags, gauges)),))
+
+
+def _facts(survey: Survey, units: Units) -> tuple[Fact, ...]:
     known = [eave.length_m for eave in survey.eaves if eave.length_m is not None]
     eaves = f"{len(survey.eaves)} {'eave' if len(survey.eaves) == 1 else 'eaves'}"
     if len(known) == len(survey.eaves):
-        eaves += f", {length_both(sum(known))}"
+        eaves += f", {length_text(sum(known), units)}"
     count = sum(tree.count for tree in survey.trees)
     facts = [Fact("Gutters", eaves), Fact("Trees near", str(count) if count else "none")]
     if survey.month is not None:
@@ -150,7 +158,7 @@ def _facts(survey: Survey) -> tuple[Fact, ...]:
         prevails = f", prevails {survey.wind.prevails}" if survey.wind.prevails else ""
         facts.append(Fact("Wind", f"from {compass(survey.wind.from_deg)}{prevails}"))
     if survey.rain.intensity_mm_h is not None:
-        rain = rain_text(survey.rain.intensity_mm_h)
+        rain = rain_text(survey.rain.intensity_mm_h, units)
         if survey.rain.duration_min is not None:
             rain += f" over {survey.rain.duration_min:g} min"
         if survey.rain.return_period_y is not None:
@@ -161,37 +169,42 @@ def _facts(survey: Survey) -> tuple[Fact, ...]:
     return tuple(facts)
 
 
-def _figures(survey: Survey, advice: Advice, gauges: Mapping[str, GaugeResult]) -> tuple[Figure, ...]:
+def _drawings(
+    survey: Survey,
+    advice: Advice,
+    gauges: Mapping[str, GaugeResult],
+    units: Units,
+) -> tuple[Section, ...]:
+    """House, months, litter and openings; each half as wide as a page of print."""
     heaviest = max(advice.eaves, key=lambda eave: eave.litter_kg_per_m_year.typical)
     opening = None if advice.opening_mm is None else advice.opening_mm.high_mm
-    return (
+    figures = (
+        Figure(
+            "plan",
+            plan_plot(survey, advice, units),
+            "North up. Thicker eaves catch more.",
+        ),
         Figure(
             "need",
             need_plot(advice),
-            "Chance that a cleaning is due by each month. Bars below: the range that 8 of 10 trial runs fall "
-            "in; the mark is the middle.",
+            "Bars: the range that 8 of 10 trial runs fall in; the mark is the middle.",
         ),
-        Figure(
-            "litter",
-            litter_plot(heaviest),
-            f"The eave that catches most, {heaviest.eave}. Triangles: good months to clean.",
-        ),
+        Figure("litter", litter_plot(heaviest, units), "The eave that catches most. Triangles: clean then."),
         Figure(
             "opening",
             OpeningPlot(width_bars(survey, advice, gauges), opening),
-            "What is narrower than the opening can slip through end first; what is wider stays out.",
+            "Narrower than the opening can slip through end first; wider stays out.",
         ),
-        Figure(
-            "guard-plot",
-            guard_plot(advice),
-            "Bars: the range that 8 of 10 trial runs fall in; the mark is the middle. Bold: advised.",
-        ),
+    )
+    return tuple(
+        Section(figure.key, figure.plot.title, (figure,), folded=at > 1, half=True)
+        for at, figure in enumerate(figures)
     )
 
 
-def _provenance(advice: Advice) -> tuple[Fact, ...]:
+def _made(survey: Survey, advice: Advice, photos: Mapping[str, PhotoPicture]) -> tuple[Block, ...]:
     made = advice.provenance
-    return (
+    facts = (
         Fact("package", made.package),
         Fact("rules", made.rules),
         Fact("tagger", made.model),
@@ -199,6 +212,7 @@ def _provenance(advice: Advice) -> tuple[Fact, ...]:
         Fact("trial runs", f"{made.draws}, seed {made.seed}"),
         Fact("format", advice.format),
     )
+    return (Facts(facts), Lines(_credits(survey, photos), "plain"))
 
 
 def _credits(survey: Survey, photos: Mapping[str, PhotoPicture]) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""The report as frozen data: what it says and in which order, before any page is laid out.
+"""The report as frozen data: sections in reading order, short ones first, before any page is laid out.
 
 Both renderers read this and nothing else, so that the HTML and the PDF of one survey cannot disagree.
 """
@@ -6,23 +6,45 @@ Both renderers read this and nothing else, so that the HTML and the PDF of one s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from eavefall_service.plots.canvas import Plot
 
-__all__ = ["Answer", "Entry", "Fact", "Figure", "Picture", "ReasonLine", "ReportDocument", "Table"]
+__all__ = [
+    "Answer", "Block", "Entries", "Entry", "Fact", "Facts", "Figure", "Letterhead", "Lines", "Picture",
+    "Pictures", "ReportDocument", "Section", "Table",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Letterhead:
+    """Who made the report, for whom, and when; what is blank is left out."""
+
+    company: str = ""
+    rep: str = ""
+    phone: str = ""
+    survey_number: str = ""
+    date: str = ""
 
 
 @dataclass(frozen=True)
 class Fact:
-    """A label and a value, as in the title block."""
+    """A label and a value."""
 
     label: str
     value: str
 
 
 @dataclass(frozen=True)
+class Facts:
+    """Labels and values in a running line."""
+
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
 class Answer:
-    """One of the three answers: the question, the answer in large type, and the lines below it."""
+    """A question, the answer in large type, and the lines below it."""
 
     question: str
     headline: str
@@ -43,8 +65,15 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Pictures:
+    """Photos side by side."""
+
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True)
 class Figure:
-    """A plot with a caption; ``key`` is unique in the document."""
+    """A drawing with a caption; ``key`` is unique in the document."""
 
     key: str
     plot: Plot
@@ -55,8 +84,7 @@ class Figure:
 class Table:
     """Rows of text; the first column heads its row. ``marked`` numbers the rows to stress, from 0.
 
-    ``bars`` may give each row low, typical and high, drawn small in column ``bar_column`` where there is no
-    room for a plot.
+    ``shares`` gives the columns' widths in print relative to each other.
     """
 
     key: str
@@ -65,57 +93,65 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
     marked: tuple[int, ...] = ()
-    bars: tuple[tuple[float, float, float], ...] = ()
-    bar_column: int = 0
+    shares: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
-class ReasonLine:
-    """One rule that spoke, with every number that it used and where the rule comes from.
+class Lines:
+    """Sentences: a list with or without numbers, or paragraphs."""
 
-    ``in_guards`` says that it is about a guard kind: the guard table gives the sentence that decided, and
-    print leaves the others to their numbers.
-    """
-
-    rule: str
-    about: str
-    sentence: str
-    numbers: str
-    source: str
-    in_guards: bool = False
+    lines: tuple[str, ...]
+    style: Literal["numbers", "bullets", "plain"] = "bullets"
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A short heading and a sentence."""
+    """A short heading, a sentence, and where it comes from."""
 
     heading: str
     text: str
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Entries:
+    """Entries one below the other, or in columns where there is room."""
+
+    entries: tuple[Entry, ...]
+
+
+Block = Facts | Pictures | Figure | Table | Lines | Entries
+
+
+@dataclass(frozen=True)
+class Section:
+    """One heading with what belongs to it.
+
+    ``folded`` sections open at a tap on a screen; paper shows them all. Of two ``half`` sections in a row print
+    puts the second beside the first.
+    """
+
+    key: str
+    heading: str
+    blocks: tuple[Block, ...]
+    folded: bool = False
+    half: bool = False
 
 
 @dataclass(frozen=True)
 class ReportDocument:
-    """Everything on the page, top to bottom. An empty tuple leaves its section out."""
+    """The whole report. ``answers`` come first, then ``why``, then what the reader must know, then sections."""
 
     title: str
+    kicker: str
     note: str
+    letterhead: Letterhead
     facts: tuple[Fact, ...]
-    answers: tuple[Answer, Answer, Answer]
+    answers: tuple[Answer, ...]
+    why: Lines
     notices: tuple[Entry, ...]
-    pictures: tuple[Picture, ...]
-    plan: Figure
-    figures: tuple[Figure, ...]
-    guards: Table
-    eaves: Table
-    water: Table
-    until_then: tuple[str, ...]
-    reasons: tuple[ReasonLine, ...]
-    measure_next: tuple[Entry, ...]
-    flips: tuple[str, ...]
-    assumed: Table
-    take_off: Table
-    price: str
-    cautions: tuple[Entry, ...]
-    glossary: tuple[Entry, ...]
-    provenance: tuple[Fact, ...]
-    credits: tuple[str, ...]
+    sections: tuple[Section, ...]
+
+    def section(self, key: str) -> Section | None:
+        """The section of that key, if the report has it."""
+        return next((section for section in self.sections if section.key == key), None)

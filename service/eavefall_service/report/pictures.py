@@ -1,21 +1,23 @@
-"""Photos with what was read from each: captions, alternative text, and the label of rendered pictures."""
+"""Which photos the report shows, with what was read from each, and the label of rendered pictures."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.units import MM_PER_INCH
 from eavefall_model.vocabulary import Foliage
-from eavefall_service.plots.words import joined, number_text, per_cent, sentence_case
+from eavefall_service.plots.words import joined, mm_and_in, number_text, per_cent, sentence_case
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture
 
-__all__ = ["RENDERED_LABEL", "pictures_of"]
+__all__ = ["MOST_PICTURES", "RENDERED_LABEL", "pictures_of"]
 
-RENDERED_LABEL = "Rendered picture, not a photo"
+RENDERED_LABEL: Final = "Rendered, not a photo"
+MOST_PICTURES: Final = 4
 _SHOWS = {
     "tree": "tree",
     "closeup": "foliage close up",
@@ -24,7 +26,7 @@ _SHOWS = {
     "gutter": "gutter",
     "gauge": "needle gauge",
 }
-_FOLIAGE: dict[Foliage, str] = {"needle": "needle-leaf", "broad": "broadleaf", "bare": "bare crown"}
+_FOLIAGE: dict[Foliage, str] = {"needle": "needle", "broad": "broadleaf", "bare": "bare crown"}
 
 
 def _tag_words(tags: PhotoTags) -> str:
@@ -44,8 +46,6 @@ def _tag_words(tags: PhotoTags) -> str:
         parts.append(f"form unsure{f': {between}' if between else ''}")
     else:
         parts.append(f"{verdict.form.replace('_', ' ')} {per_cent(tags.form[verdict.form])}")
-    if tags.quality.problems:
-        parts.append(f"photo {joined(tags.quality.problems)}")
     return "; ".join(parts)
 
 
@@ -53,12 +53,10 @@ def _gauge_words(gauge: GaugeResult) -> str:
     summary = gauge.summary
     if summary is None:
         return f"no measurement: {gauge.refused.message if gauge.refused else 'refused'}"
-    low, middle, high = (
-        number_text(mm, 2) for mm in (summary.width_p5_mm, summary.width_median_mm, summary.width_p95_mm)
-    )
+    low, high = (number_text(mm, 2) for mm in (summary.width_p5_mm, summary.width_p95_mm))
     words = (
-        f"{summary.n} {'needle' if summary.n == 1 else 'needles'} measured, {middle} mm "
-        f"({summary.width_median_mm / MM_PER_INCH:.3f} in) wide, nine of ten between {low} and {high} mm"
+        f"{summary.n} {'needle' if summary.n == 1 else 'needles'} measured, {mm_and_in(summary.width_median_mm)} "
+        f"wide, nine of ten between {low} and {high} mm"
     )
     if summary.length_median_mm is not None:
         words += f", {summary.length_median_mm:.0f} mm ({summary.length_median_mm / MM_PER_INCH:.1f} in) long"
@@ -82,15 +80,46 @@ def _picture(
     )
 
 
+def _worth_showing(tags: PhotoTags | None, gauge: GaugeResult | None) -> bool:
+    """Only a photo from which something was read; a person in front of the lens is no tree."""
+    if gauge is not None:
+        return gauge.summary is not None
+    return tags is not None and "no" != max(
+        tags.verdict.foliage.model_dump().values(), key=("no", "unsure", "yes").index
+    )
+
+
+def _rank(ref: PhotoRef, tags: PhotoTags | None, earlier: list[PhotoRef]) -> tuple[int, int, int]:
+    """A subject not shown yet first, then sharp and well lit photos, then sure ones."""
+    again = sum(1 for one in earlier if (one.of, one.shows == "gauge") == (ref.of, ref.shows == "gauge"))
+    poor = 0 if tags is None else len(tags.quality.problems)
+    unsure = tags is not None and tags.verdict.form == "unsure"
+    return again, poor, int(unsure)
+
+
 def pictures_of(
     survey: Survey,
     photos: Mapping[str, PhotoPicture],
     tags: Mapping[str, PhotoTags],
     gauges: Mapping[str, GaugeResult],
 ) -> tuple[Picture, ...]:
-    """Pictures in the order of the survey; a photo that could not be read has none."""
+    """At most four photos, in the order of the survey, each of another tree or place as far as there are such.
+
+    Left out are photos that could not be read, gauge photos that gave no measurement, and photos in which no tree
+    was seen.
+    """
+    left = [
+        ref
+        for ref in survey.photos
+        if ref.file in photos and _worth_showing(tags.get(ref.file), gauges.get(ref.file))
+    ]
+    chosen: list[PhotoRef] = []
+    while left and len(chosen) < MOST_PICTURES:
+        best = min(left, key=lambda ref: _rank(ref, tags.get(ref.file), chosen))
+        chosen.append(best)
+        left.remove(best)
     return tuple(
         _picture(ref, photos[ref.file], tags.get(ref.file), gauges.get(ref.file))
         for ref in survey.photos
-        if ref.file in photos
+        if ref in chosen
     )

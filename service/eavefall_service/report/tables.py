@@ -1,43 +1,43 @@
-"""The tables of the report: guards, eaves, water, what was assumed, take-off."""
+"""The tables of the report: guards, eaves, material."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
-from eavefall_model.survey import Survey
+from eavefall_model.vocabulary import Units
 from eavefall_service.plots.words import (
     FAILURE_WORDS,
     GUARD_WORDS,
     advised_guard,
     interval_text,
     joined,
-    kg_per_m,
-    length_both,
-    litres_per_second,
+    length_text,
+    load_text,
+    load_value,
     mm_and_in,
     months_text,
     number_text,
     per_cent,
     sentence_case,
-    sieve_text,
     size_text,
 )
 from eavefall_service.report.document import Table
 
-__all__ = ["assumed_table", "eaves_table", "guards_table", "price_line", "take_off_table", "water_table"]
-
+__all__ = ["deciding_rule", "eaves_table", "guards_table", "material_table", "price_line", "spare_text"]
 
 _NAMES = 4
-_PROFILES = {"k_style": "K-style", "half_round": "half-round"}
+
+
+def deciding_rule(row: GuardVerdict) -> str | None:
+    """The rule that gave the verdict on a guard kind; the first of those that spoke."""
+    return row.rules[0] if row.rules else None
 
 
 def _first_why(row: GuardVerdict, advice: Advice) -> str:
-    """The sentence of the rule that decided; the others stand among the reasons."""
-    deciding = row.rules[0] if row.rules else None
+    """The sentence of the rule that decided."""
     for reason in advice.reasons:
-        if reason.about == row.kind and reason.rule == deciding:
+        if reason.about == row.kind and reason.rule == deciding_rule(row):
             return reason.sentence
     return row.why
 
@@ -45,76 +45,61 @@ def _first_why(row: GuardVerdict, advice: Advice) -> str:
 def guards_table(advice: Advice) -> Table:
     """Every guard kind with its verdict, in the order of the advice; the advised one is marked, if any."""
     advised = advised_guard(advice)
-    rows = []
-    for row in advice.guards:
-        rows.append(
-            (
-                sentence_case(GUARD_WORDS[row.kind]),
-                row.verdict,
-                "—" if row.opening_mm is None else mm_and_in(row.opening_mm),
-                interval_text(row.interval_months),
-                FAILURE_WORDS[row.failure],
-                f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
-                _first_why(row, advice),
-            )
+    rows = tuple(
+        (
+            sentence_case(GUARD_WORDS[row.kind]),
+            row.verdict,
+            "—" if row.opening_mm is None else mm_and_in(row.opening_mm),
+            interval_text(row.interval_months),
+            FAILURE_WORDS[row.failure],
+            f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
+            _first_why(row, advice),
         )
+        for row in advice.guards
+    )
     return Table(
         "guards",
         "Guard kinds side by side",
-        (
-            "Guard",
-            "Verdict",
-            "Opening",
-            "Months until a hand is needed",
-            "What ends it",
-            "Gets in / stays",
-            "Why",
-        ),
-        tuple(rows),
+        ("Guard", "Verdict", "Opening", "Months to cleaning", "What ends it", "Gets in / stays", "Why"),
+        rows,
         "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard."
         + ("" if advised else " No guard is advised until the kind of tree is known."),
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
-        tuple(
-            (row.interval_months.low, row.interval_months.typical, row.interval_months.high)
-            for row in advice.guards
-        ),
-        bar_column=3,
+        (1.25, 0.9, 0.95, 1.1, 1.05, 0.85, 4.3),
     )
 
 
 def _opening(opening: Opening | None) -> str:
-    return "—" if opening is None else f"{size_text(opening)}; {sieve_text(opening)}"
+    return "" if opening is None else f": {size_text(opening)}"
 
 
-def eaves_table(advice: Advice) -> Table:
-    """Class, interval, load and months of each eave."""
+def spare_text(margin: float) -> str:
+    """``50% to spare`` or ``12% short``."""
+    return f"{per_cent(margin)} to spare" if margin >= 0 else f"{per_cent(-margin)} short"
+
+
+def eaves_table(advice: Advice, units: Units) -> Table:
+    """Class, interval, load, months and rain of each eave."""
     return Table(
         "eaves",
         "Eave by eave",
-        (
-            "Eave",
-            "Fineness",
-            "Clear opening",
-            "With the guard",
-            "No guard",
-            "Litter a year",
-            "Clean in",
-            "Trees",
-        ),
+        ("Eave", "Fineness", "With the guard", "No guard", "Litter a year", "Clean in", "Rain", "Trees"),
         tuple(
             (
                 eave.eave,
-                eave.fineness_class.replace("-", " "),
-                _opening(eave.opening_mm),
+                f"{eave.fineness_class.replace('-', ' ')}{_opening(eave.opening_mm)}",
                 interval_text(eave.interval_months) if advised_guard(advice) else "—",
                 interval_text(eave.interval_unguarded_months),
-                f"{kg_per_m(eave.litter_kg_per_m_year.typical)}; {_range(eave)}",
+                f"{load_text(eave.litter_kg_per_m_year.typical, units)} ({_range(eave, units)})",
                 months_text(eave.clean_in) or "no fixed month",
+                f"{eave.water.weakest}: {spare_text(eave.water.margin)}",
                 _few(eave.trees) or "none near",
             )
             for eave in advice.eaves
         ),
-        "Intervals in months: typical, and the range that 8 of 10 trial runs fall in.",
+        "Months between cleanings and litter: typical, and the range that 8 of 10 trial runs fall in. Rain: the "
+        "tightest point, and its capacity over the design flow.",
+        shares=(0.8, 1.5, 1.2, 1.1, 1.2, 0.95, 1.15, 1.3),
     )
 
 
@@ -125,86 +110,20 @@ def _few(names: Sequence[str]) -> str:
     return f"{', '.join(names[: _NAMES - 1])} and {len(names) - _NAMES + 1} more"
 
 
-def _range(eave: EaveAdvice) -> str:
+def _range(eave: EaveAdvice, units: Units) -> str:
     load = eave.litter_kg_per_m_year
-    return f"{number_text(load.low, 2)} to {number_text(load.high, 2)} kg/m"
+    low, high = (number_text(load_value(kg_m, units), 2) for kg_m in (load.low, load.high))
+    return f"{low} to {high}"
 
 
-def _margin(margin: float) -> str:
-    return f"{per_cent(margin)} to spare" if margin >= 0 else f"{per_cent(-margin)} short"
-
-
-def water_table(advice: Advice) -> Table:
-    """Design flow against gutter, outlet and screen of each eave."""
-    return Table(
-        "water",
-        "Does the rain still get in?",
-        ("Eave", "Design rain", "Gutter takes", "Outlet takes", "Screen takes", "Tightest point", "In words"),
-        tuple(
-            (
-                eave.eave,
-                litres_per_second(eave.water.demand_l_s),
-                litres_per_second(eave.water.gutter_l_s),
-                litres_per_second(eave.water.outlet_l_s),
-                "—" if eave.water.inlet_l_s is None else litres_per_second(eave.water.inlet_l_s),
-                f"{eave.water.weakest}, {_margin(eave.water.margin)}",
-                eave.water.sentence,
-            )
-            for eave in advice.eaves
-        ),
-        "To spare: capacity of the tightest point over the design flow.",
-    )
-
-
-def _place(field: str, survey: Survey) -> str:
-    """``back: height`` for ``eaves[1].height``; a field of no tree or eave stays as it is."""
-    found = re.fullmatch(r"(eaves|trees)\[(\d+)\]\.(.+)", field)
-    if found is None:
-        return _words(field)
-    parts = survey.eaves if found[1] == "eaves" else survey.trees
-    at = int(found[2])
-    return f"{parts[at].name}: {_words(found[3])}" if at < len(parts) else field
-
-
-def _both_units(value: str) -> str:
-    """``0.127 m`` as ``127 mm (5.0 in)``, ``5 m`` as ``5.0 m (16 ft)``; anything else as it stands."""
-    metres = re.fullmatch(r"(\d+(?:\.\d+)?) m", value)
-    if metres is None:
-        return _PROFILES.get(value, value)
-    length_m = float(metres[1])
-    return mm_and_in(length_m * 1000) if length_m < 0.5 else length_both(length_m)
-
-
-def _words(path: str) -> str:
-    return path.replace("_", " ").replace(".", " ")
-
-
-def assumed_table(survey: Survey, advice: Advice) -> Table:
-    """What the survey left out and what was taken instead."""
-    return Table(
-        "assumed",
-        "Assumed, because it was not given",
-        ("What", "Taken as", "Could be", "Why"),
-        tuple(
-            (
-                _place(row.field, survey),
-                _both_units(row.value),
-                "" if row.low == row.high else f"{_both_units(row.low)} to {_both_units(row.high)}",
-                row.why,
-            )
-            for row in advice.assumed
-        ),
-    )
-
-
-def take_off_table(advice: Advice) -> Table:
-    """Material per eave."""
+def material_table(advice: Advice, units: Units) -> Table:
+    """Material per eave and in all, and the price range where the office gave prices."""
+    offs = [eave.take_off for eave in advice.eaves]
     rows = [
         (
             eave.eave,
-            length_both(eave.take_off.guard_m),
-            length_both(eave.take_off.gutter_m),
-            per_cent(eave.take_off.waste_share),
+            length_text(eave.take_off.guard_m, units),
+            length_text(eave.take_off.gutter_m, units),
             str(eave.take_off.corners),
             str(eave.take_off.ends),
             str(eave.take_off.outlets),
@@ -215,21 +134,22 @@ def take_off_table(advice: Advice) -> Table:
         rows.append(
             (
                 "all eaves",
-                length_both(sum(eave.take_off.guard_m for eave in advice.eaves)),
-                length_both(sum(eave.take_off.gutter_m for eave in advice.eaves)),
-                "",
-                str(sum(eave.take_off.corners for eave in advice.eaves)),
-                str(sum(eave.take_off.ends for eave in advice.eaves)),
-                str(sum(eave.take_off.outlets for eave in advice.eaves)),
+                length_text(sum(off.guard_m for off in offs), units),
+                length_text(sum(off.gutter_m for off in offs), units),
+                str(sum(off.corners for off in offs)),
+                str(sum(off.ends for off in offs)),
+                str(sum(off.outlets for off in offs)),
             )
         )
-    notes = dict.fromkeys(eave.take_off.note for eave in advice.eaves if eave.take_off.note)
+    waste = f"Lengths include {per_cent(max(off.waste_share for off in offs))} waste."
+    notes = dict.fromkeys(off.note for off in offs if off.note and "Not a quote" not in off.note)
     return Table(
-        "take-off",
-        "Take-off",
-        ("Eave", "Guard", "New gutter", "Waste", "Corners", "Ends", "Outlets"),
+        "material",
+        "Material",
+        ("Eave", "Guard", "New gutter", "Corners", "Ends", "Outlets"),
         tuple(rows),
-        " ".join(notes),
+        " ".join(filter(None, (waste, *notes, price_line(advice)))),
+        shares=(1.6, 1, 1, 0.8, 0.7, 0.8),
     )
 
 
