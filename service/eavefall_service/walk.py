@@ -20,8 +20,9 @@ from eavefall_model.reading import NotRead, Reading, read_photo
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.survey_io import parse_survey
 from eavefall_model.tags.tagger import Tagger
+from eavefall_model.vocabulary import Units
 
-__all__ = ["Walk", "photo_bytes", "read_survey", "walk_survey"]
+__all__ = ["Walk", "not_written_hint", "photo_bytes", "read_survey", "walk_survey"]
 
 # Enough for the report's pictures.
 _SHOW_PX: Final = 600
@@ -29,12 +30,13 @@ _SHOW_PX: Final = 600
 
 @dataclass(frozen=True)
 class Walk:
-    """Everything one survey led to. ``folder`` is where its photos lie."""
+    """Everything one survey led to. ``folder`` is where its photos lie, ``units`` are the office's."""
 
     survey: Survey
     advice: Advice
     readings: tuple[Reading, ...]
     folder: Path
+    units: Units = "us"
 
     @property
     def failures(self) -> tuple[tuple[str, NotRead], ...]:
@@ -75,7 +77,8 @@ def walk_survey(
     for ref in survey.photos:
         on_photo(ref.file)
         readings.append(_read(path.parent, ref, tagger))
-    return Walk(survey, answer(survey, readings, office), tuple(readings), path.parent)
+    units: Units = "us" if office is None else office.units
+    return Walk(survey, answer(survey, readings, office), tuple(readings), path.parent, units)
 
 
 def _read(folder: Path, ref: PhotoRef, tagger: Tagger) -> Reading:
@@ -84,6 +87,17 @@ def _read(folder: Path, ref: PhotoRef, tagger: Tagger) -> Reading:
     except PhotoError as error:
         return Reading(ref.file, failure=NotRead(error.code, error.message, error.hint))
     return read_photo(data, name=ref.file, shows=ref.shows, reference=ref.reference, tagger=tagger)
+
+
+def not_written_hint(path: Path) -> str:
+    """What to do about a file that could not be written."""
+    if path.is_dir():
+        return "A folder of that name is there: choose another name."
+    if path.exists():
+        return "A file of that name is there already: choose another name, or move it away first."
+    if not path.parent.is_dir():
+        return f"There is no folder {path.parent}: make it first, or choose one that exists."
+    return "Check that you may write there and that the disk has room."
 
 
 def photo_bytes(path: Path) -> bytes:

@@ -22,6 +22,7 @@ _SETTINGS: Final[dict[Any, Any]] = {
     "path.simplify": False,
     # A dollar sign in a name is a dollar sign.
     "text.parse_math": False,
+    # No word smaller than 9 pt: drawings are printed at the size they are drawn.
     "font.family": "DejaVu Sans",
     "font.size": 9.0,
     "axes.edgecolor": QUIET,
@@ -34,14 +35,14 @@ _SETTINGS: Final[dict[Any, Any]] = {
     "ytick.color": QUIET,
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
-    "xtick.labelsize": 8.5,
-    "ytick.labelsize": 8.5,
+    "xtick.labelsize": 9.0,
+    "ytick.labelsize": 9.0,
     "text.color": INK,
     "grid.color": RULE,
     "grid.linewidth": 0.6,
     "hatch.linewidth": 0.7,
     "legend.frameon": False,
-    "legend.fontsize": 8.5,
+    "legend.fontsize": 9.0,
 }
 
 

@@ -8,7 +8,7 @@ from typing import Final
 from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, Interval
-from eavefall_service.plots.palette import INK, PAPER, form_style
+from eavefall_service.plots.palette import CHART_IN, INK, PAPER, form_style
 from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text
 
 __all__ = ["GuardPlot", "GuardRow", "guard_plot"]
@@ -46,7 +46,7 @@ class GuardPlot:
     @property
     def size_in(self) -> tuple[float, float]:
         """Grows with the number of kinds."""
-        return 4.6, 0.85 + 0.4 * max(1, len(self.rows))
+        return CHART_IN, 0.85 + 0.4 * max(1, len(self.rows))
 
     @property
     def alt(self) -> str:
@@ -84,7 +84,7 @@ class GuardPlot:
         step = 6 if last > 12 else 2
         ticks = range(0, int(last) + 1, step)
         axes.set_xticks(ticks, [f"{tick}+" if tick == _AXIS_MONTHS else str(tick) for tick in ticks])
-        axes.set_xlabel("months until a hand is needed")
+        axes.set_xlabel("months until cleaning is needed")
         axes.grid(axis="x")
         axes.set_axisbelow(True)
 

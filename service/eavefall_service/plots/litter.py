@@ -11,8 +11,9 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from eavefall_model.advice.schema import EaveAdvice
-from eavefall_service.plots.palette import ACCENT, INK, form_style
-from eavefall_service.plots.words import MONTHS, MONTHS_SHORT, NOTHING_KG_M, joined, kg_per_m, months_text
+from eavefall_model.vocabulary import Units
+from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, form_style
+from eavefall_service.plots.words import MONTHS, NOTHING_KG_M, joined, load_text, load_value, months_text
 
 __all__ = ["LitterPlot", "litter_plot"]
 
@@ -24,12 +25,13 @@ class LitterPlot:
     eave: str
     layers: tuple[tuple[str, tuple[float, ...]], ...]
     clean_in: tuple[int, ...]
-    size_in: tuple[float, float] = (4.6, 2.3)
+    size_in: tuple[float, float] = (CHART_IN, 1.65)
+    units: Units = "us"
 
     @property
     def title(self) -> str:
         """A heading."""
-        return f"What lands in the gutter, month by month: {self.eave}"
+        return f"Litter by month at {self.eave}"
 
     @property
     def alt(self) -> str:
@@ -41,8 +43,9 @@ class LitterPlot:
         shares = [f"{form_style(form)[0]} {sum(values) / year * 100:.0f} %" for form, values in self.layers]
         cleaning = f" Months to clean in: {months_text(self.clean_in)}." if self.clean_in else ""
         return (
-            f"Stacked bar chart of litter per metre of gutter at the eave {self.eave}. Over a year "
-            f"{kg_per_m(year)}, most in {MONTHS[totals.index(max(totals))]}; {joined(shares)}.{cleaning}"
+            f"Stacked bar chart of litter per length of gutter at the eave {self.eave}. Over a year "
+            f"{load_text(year, self.units)}, most in {MONTHS[totals.index(max(totals))]}; "
+            f"{joined(shares)}.{cleaning}"
         )
 
     def draw(self, figure: Figure) -> None:
@@ -50,7 +53,8 @@ class LitterPlot:
         axes = figure.add_subplot()
         base = [0.0] * 12
         swatches: list[Artist] = []
-        for position, (form, values) in enumerate(self.layers):
+        for position, (form, kg_per_m) in enumerate(self.layers):
+            values = [load_value(kg_m, self.units) for kg_m in kg_per_m]
             word, fill, hatch = form_style(form, position)
             look: dict[str, Any] = {"facecolor": fill, "edgecolor": INK, "linewidth": 0.6, "hatch": hatch}
             axes.bar(range(12), values, bottom=base, width=0.78, **look)
@@ -66,24 +70,30 @@ class LitterPlot:
                 0
             ]
             swatches.insert(0, mark)
-        axes.set_xticks(range(12), MONTHS_SHORT)
+        axes.set_xticks(range(12), [name[0] for name in MONTHS])
         axes.tick_params(axis="x", length=0)
-        axes.yaxis.set_major_locator(MaxNLocator(4))
-        axes.set_ylabel("kg per metre of gutter")
+        axes.yaxis.set_major_locator(MaxNLocator(3))
+        axes.set_ylabel("lb per foot" if self.units == "us" else "kg per meter")
         axes.grid(axis="y")
         axes.set_axisbelow(True)
         if not self.layers:
-            axes.text(5.5, 0.5, "nothing to speak of in any month", ha="center", va="center", fontsize=9)
+            axes.text(
+                5.5,
+                0.5,
+                "nothing to speak of in any month",
+                ha="center",
+                va="center",
+            )
         if swatches:
             figure.legend(
-                handles=swatches, loc="outside upper center", ncols=3, handlelength=1.6, columnspacing=1.2
+                handles=swatches, loc="outside upper center", ncols=2, handlelength=1.4, columnspacing=1.0
             )
 
 
-def litter_plot(eave: EaveAdvice) -> LitterPlot:
+def litter_plot(eave: EaveAdvice, units: Units = "us") -> LitterPlot:
     """The plot for one eave. Forms that bring under a gram a year are left out."""
     layers = [
         (row.form, tuple(row.kg_per_m)) for row in eave.litter_by_month if sum(row.kg_per_m) >= NOTHING_KG_M
     ]
     layers.sort(key=lambda layer: (-sum(layer[1]), layer[0]))
-    return LitterPlot(eave.eave, tuple(layers), eave.clean_in)
+    return LitterPlot(eave.eave, tuple(layers), eave.clean_in, units=units)

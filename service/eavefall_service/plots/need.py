@@ -1,4 +1,4 @@
-"""How likely it is that a hand is needed by each month, with and without a guard."""
+"""How likely it is that cleaning is due by each month, with and without a guard."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from matplotlib.figure import Figure
 
 from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from eavefall_model.vocabulary import GuardKind
-from eavefall_service.plots.palette import ACCENT, INK, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text
+from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, PAPER, QUIET, SECOND
+from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text, months_short
 
 # Height of the words and the bar of one curve, on the axis of percentages.
-_ROW = 25.0
+_ROW = 46.0
 
 __all__ = ["NeedCurve", "NeedPlot", "need_plot"]
 
 
 @dataclass(frozen=True)
 class NeedCurve:
-    """``share`` of draws (0 to 1) in which a hand is needed by each of ``months``."""
+    """``share`` of draws (0 to 1) in which cleaning is due by each of ``months``."""
 
     label: str
     months: tuple[float, ...]
@@ -33,12 +33,12 @@ class NeedPlot:
     """One or two curves: no guard, then the advised guard where one is advised."""
 
     curves: tuple[NeedCurve, ...]
-    size_in: tuple[float, float] = (4.6, 2.5)
+    size_in: tuple[float, float] = (CHART_IN, 1.95)
 
     @property
     def title(self) -> str:
         """A heading."""
-        return "When a hand will be needed"
+        return "When cleaning will be due"
 
     @property
     def alt(self) -> str:
@@ -62,23 +62,23 @@ class NeedPlot:
             top = -_ROW * row
             low, high = min(curve.interval.low, last), min(curve.interval.high, last)
             middle, beyond = min(curve.interval.typical, last), curve.interval.typical >= last
-            label = f"{curve.label}: {interval_text(curve.interval)}"
-            axes.text(0.3, top - 9, label, color=INK, fontsize=8.5, va="center", ha="left")
+            label = f"{curve.label}: {months_short(curve.interval)}"
+            axes.text(0.3, top - 17, label, color=INK, va="center", ha="left").set_in_layout(False)
             bar: dict[str, Any] = {"color": colour, "solid_capstyle": "butt"}
-            axes.plot([low, high], [top - 20] * 2, linewidth=5, alpha=0.45, **bar)
-            axes.plot([low, high], [top - 20] * 2, linewidth=1, **bar)
+            axes.plot([low, high], [top - 37] * 2, linewidth=5, alpha=0.45, **bar)
+            axes.plot([low, high], [top - 37] * 2, linewidth=1, **bar)
             axes.plot(
-                [middle], [top - 20], marker=">" if beyond else marker, color=colour, markersize=7,
+                [middle], [top - 37], marker=">" if beyond else marker, color=colour, markersize=7,
                 markeredgecolor=PAPER, clip_on=False, zorder=5,
             )  # fmt: skip
         floor = -5.0 - _ROW * len(self.curves)
         axes.axhline(0, color=QUIET, linewidth=0.8)
         axes.set_ylim(floor, 102)
         axes.set_xlim(0, last)
-        axes.set_yticks([0, 25, 50, 75, 100], ["0 %", "25 %", "50 %", "75 %", "100 %"])
-        axes.set_xticks(range(0, int(last) + 1, 3))
+        axes.set_yticks([0, 50, 100], ["0%", "50%", "100%"])
+        axes.set_xticks(range(0, int(last) + 1, 6 if last <= 24 else 12))
         axes.set_xlabel("months since the last cleaning")
-        axes.set_ylabel("chance it is due", y=(50 - floor) / (102 - floor))
+        axes.set_ylabel("chance", y=(50 - floor) / (102 - floor))
         axes.grid(axis="both")
         axes.set_axisbelow(True)
 

@@ -10,6 +10,7 @@ from typing import Final
 
 __all__ = [
     "ACCENT",
+    "CHART_IN",
     "DARK",
     "FORM_STYLE",
     "INK",
@@ -29,6 +30,9 @@ MIST: Final = "#e9eeea"
 PAPER: Final = "#ffffff"
 ACCENT: Final = "#1f6349"
 SECOND: Final = "#a4501f"
+
+# Width of a chart, inches: a column of a report on A4, so that print need not shrink its words.
+CHART_IN: Final = 3.4
 
 # The same on dark paper, for a picture file that a page shows in a dark colour scheme.
 DARK: Final = {

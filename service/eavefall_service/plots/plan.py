@@ -14,6 +14,7 @@ from matplotlib.patches import Polygon
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.survey import Survey
+from eavefall_model.vocabulary import Units
 from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, SECOND
 from eavefall_service.plots.plan_trees import (
@@ -27,18 +28,25 @@ from eavefall_service.plots.plan_trees import (
     tree_away,
     tree_name,
 )
-from eavefall_service.plots.words import compass, joined, kg_per_m, length_both, shortened
+from eavefall_service.plots.words import compass, joined, length_text, load_text, shortened
 
 __all__ = ["PlanPlot", "plan_plot"]
 
 # Trees farther than this beyond the house would shrink everything else; they stand at the edge, with an
 # arrow.
-_REACH_M: Final = 16.0
+_REACH_M: Final = 9.0
 _FAR_CROWN_M: Final = 1.6
 # Beyond this many trees names would cover each other: they become numbers, with a key.
 _NAMED: Final = 6
-_STRIP_IN: Final = 0.42
-_LINE_IN: Final = 0.165
+_STRIP_IN: Final = 0.32
+_GROUND_IN: Final = 1.8
+_SIDE_IN: Final = 0.85
+_LABEL_IN: Final = 0.42
+_LINE_IN: Final = 0.17
+_BARS_M: Final[dict[Units, tuple[float, ...]]] = {
+    "us": tuple(feet * 0.3048 for feet in (5, 10, 20, 50, 100)),
+    "metric": (1.0, 2.0, 5.0, 10.0, 20.0, 50.0),
+}
 
 
 @dataclass(frozen=True)
@@ -49,6 +57,7 @@ class PlanPlot:
     trees: tuple[TreeMark, ...]
     loads: tuple[float, ...]
     wind_from_deg: float | None
+    units: Units = "us"
 
     @property
     def title(self) -> str:
@@ -65,7 +74,8 @@ class PlanPlot:
         """Eaves with load, trees with direction and distance, wind."""
         eaves = joined(
             [
-                f"{line.name} facing {compass(line.facing_deg)} with {kg_per_m(load)} of litter a year"
+                f"{line.name} facing {compass(line.facing_deg)} with {load_text(load, self.units)} of litter "
+                "a year"
                 for line, load in zip(self.house.eaves, self.loads, strict=True)
             ]
         )
@@ -89,7 +99,7 @@ class PlanPlot:
             "\n".join(self._key()),
             transform=key.transAxes,
             va="top",
-            fontsize=8.5,
+            fontsize=9,
             linespacing=1.35,
         )
         for axes in (key, ground, strip):
@@ -97,21 +107,26 @@ class PlanPlot:
 
     def _tree_words(self, tree: TreeMark) -> str:
         group = f" (group of {tree.count})" if tree.count > 1 else ""
-        away = "distance not given" if tree.distance_m is None else f"{length_both(tree.distance_m)} away"
+        away = (
+            "distance not given"
+            if tree.distance_m is None
+            else f"{length_text(tree.distance_m, self.units)} away"
+        )
         return f"{tree.name}{group} to the {compass(tree.bearing_deg)}, {away}"
 
     def _key(self) -> list[str]:
         lines = [
-            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 28)}: {kg_per_m(load)} a year"
+            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 18)}: "
+            f"{load_text(load, self.units)} a year"
             for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True))
         ]
         if len(self.trees) > _NAMED:
             lines += [
-                f"{at}  {shortened(tree_name(tree), 40)}{tree_away(tree, ', ')}"
+                f"{at}  {shortened(tree_name(tree), 40)}{tree_away(tree, ', ', self.units)}"
                 for at, tree in enumerate(self.trees, 1)
             ]
         if not all([part.known for part in self.trees] + [line.known for line in self.house.eaves]):
-            lines.append("Dashed: place or size assumed, not measured")
+            lines.append("Dashed: place or size assumed")
         return lines
 
     def _key_in(self) -> float:
@@ -134,15 +149,14 @@ class PlanPlot:
         for tree in self._shown():
             for x, y in stems(tree):
                 points += [(x - tree.crown_m, y - tree.crown_m), (x + tree.crown_m, y + tree.crown_m)]
-        pad = 0.09 * max(x for x, _ in points) - 0.09 * min(x for x, _ in points) + 2.0
-        left, right = min(x for x, _ in points) - pad, max(x for x, _ in points) + pad
-        low, high = min(y for _, y in points) - 1.6 * pad, max(y for _, y in points) + 1.6 * pad
-        height_in = min(2.9, max(2.0, WIDTH_IN * (high - low) / (right - left)))
-        # Widen whichever side falls short, so that a metre is as long across as up.
-        across = max(right - left, (high - low) * WIDTH_IN / height_in)
-        upward = across * height_in / WIDTH_IN
+        left, right = min(x for x, _ in points), max(x for x, _ in points)
+        low, high = min(y for _, y in points), max(y for _, y in points)
+        # Room for labels is inches, whatever the ground's scale.
+        room = (WIDTH_IN - 2 * _SIDE_IN, _GROUND_IN - 2 * _LABEL_IN)
+        per_inch = max((right - left) / room[0], (high - low) / room[1])
+        across, upward = WIDTH_IN * per_inch, _GROUND_IN * per_inch
         x, y = (left + right) / 2, (low + high) / 2
-        return View(x - across / 2, x + across / 2, y - upward / 2, y + upward / 2, height_in)
+        return View(x - across / 2, x + across / 2, y - upward / 2, y + upward / 2, _GROUND_IN)
 
     def _ground(self, axes: Axes, view: View) -> None:
         axes.set_xlim(view.left, view.right)
@@ -173,32 +187,35 @@ class PlanPlot:
             axes.text(*middle, letter, fontsize=9, fontweight="bold", ha="center", va="center", zorder=6)
 
     def _label(self, tree: TreeMark) -> str:
-        words = "\n".join(textwrap.wrap(shortened(tree_name(tree), 40), 22)) or tree.name
-        return f"{words}{tree_away(tree, chr(10))}"
+        words = (
+            "\n".join(textwrap.wrap(shortened(tree_name(tree), 44), 15, break_long_words=False)) or tree.name
+        )
+        return f"{words}{tree_away(tree, chr(10), self.units)}"
 
     def _strip(self, axes: Axes, view: View) -> None:
         """North, a scale bar and the wind, above the ground; in inches."""
         axes.set_xlim(0, WIDTH_IN)
         axes.set_ylim(0, _STRIP_IN)
         arrow = {"arrowstyle": "->", "color": INK, "linewidth": 1.2}
-        axes.annotate("", (0.2, 0.38), (0.2, 0.06), arrowprops=arrow)
-        axes.text(0.3, 0.22, "N", fontsize=9, va="center")
+        axes.annotate("", (0.2, 0.31), (0.2, 0.01), arrowprops=arrow)
+        axes.text(0.3, 0.17, "N", fontsize=9, va="center")
         metres = max(
-            (m for m in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0) if m <= 1.1 * view.metres_per_inch), default=1.0
+            (bar for bar in _BARS_M[self.units] if bar <= 1.1 * view.metres_per_inch),
+            default=_BARS_M[self.units][0],
         )
         long_in = metres / view.metres_per_inch
-        axes.plot([0.75, 0.75 + long_in], [0.1, 0.1], color=INK, linewidth=2, solid_capstyle="butt")
-        axes.text(0.75, 0.17, f"{metres:.0f} m ({metres / 0.3048:.0f} ft)", fontsize=8, va="bottom")
+        axes.plot([0.75, 0.75 + long_in], [0.06, 0.06], color=INK, linewidth=2, solid_capstyle="butt")
+        axes.text(0.75, 0.11, length_text(metres, self.units), fontsize=9, va="bottom")
         if self.wind_from_deg is None:
             return
         angle = math.radians(self.wind_from_deg)
-        step = (0.15 * math.sin(angle), 0.15 * math.cos(angle))
+        step = (0.13 * math.sin(angle), 0.13 * math.cos(angle))
         wind = {"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}
-        axes.annotate("", (3.2 - step[0], 0.21 - step[1]), (3.2 + step[0], 0.21 + step[1]), arrowprops=wind)
-        axes.text(3.45, 0.21, f"wind from {compass(self.wind_from_deg)}", fontsize=8.5, va="center")
+        axes.annotate("", (1.95 - step[0], 0.16 - step[1]), (1.95 + step[0], 0.16 + step[1]), arrowprops=wind)
+        axes.text(2.2, 0.16, f"wind from {compass(self.wind_from_deg)}", fontsize=9, va="center")
 
 
-def plan_plot(survey: Survey, advice: Advice) -> PlanPlot:
+def plan_plot(survey: Survey, advice: Advice, units: Units = "us") -> PlanPlot:
     """The sketch of one survey."""
     house = house_of(survey)
     load = {eave.eave: eave.litter_kg_per_m_year.typical for eave in advice.eaves}
@@ -207,4 +224,5 @@ def plan_plot(survey: Survey, advice: Advice) -> PlanPlot:
         trees_of(survey, house, advice.trees),
         tuple(load.get(line.name, 0.0) for line in house.eaves),
         survey.wind.from_deg,
+        units,
     )

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle
 
+from eavefall_model.vocabulary import Units
 from eavefall_service.plots.layout import Point, TreeMark
-from eavefall_service.plots.palette import INK, PAPER
+from eavefall_service.plots.palette import CHART_IN, INK, PAPER
+from eavefall_service.plots.words import length_text
 
 __all__ = [
     "ARROW_M",
@@ -25,8 +27,8 @@ __all__ = [
 ]
 
 ARROW_M: Final = 2.4
-WIDTH_IN: Final = 4.6
-_LETTER_IN: Final = 0.066
+WIDTH_IN: Final = CHART_IN
+_LETTER_IN: Final = 0.074
 _CROWN: Final = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "unsure": ("#e3e4e0", "")}
 
 
@@ -51,11 +53,11 @@ def tree_name(tree: TreeMark) -> str:
     return f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
 
 
-def tree_away(tree: TreeMark, before: str) -> str:
-    """Distance in both units, with ``before`` ahead of it; nothing where it was not given."""
+def tree_away(tree: TreeMark, before: str, units: Units) -> str:
+    """Distance, with ``before`` ahead of it; nothing where it was not given."""
     if tree.distance_m is None:
         return ""
-    return f"{before}{tree.distance_m:.0f} m ({tree.distance_m / 0.3048:.0f} ft)"
+    return f"{before}{length_text(tree.distance_m, units)}"
 
 
 def stems(tree: TreeMark) -> list[Point]:
@@ -90,14 +92,25 @@ def draw_arrow(axes: Axes, tree: TreeMark) -> None:
 
 
 def draw_label(axes: Axes, view: View, tree: TreeMark, words: str, arrow_m: float) -> None:
-    """Above a tree that stands well to the north, below any other, clear of its group and its arrow."""
-    above = math.cos(math.radians(tree.bearing_deg)) > 0.35
-    heights = [y for _, y in stems(tree)]
-    gap = 0.05 * view.metres_per_inch + arrow_m * abs(math.cos(math.radians(tree.bearing_deg)))
-    y = max(heights) + tree.crown_m + gap if above else min(heights) - tree.crown_m - gap
-    half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.metres_per_inch
-    x = min(max(tree.trunk[0], view.left + half), view.right - half)
+    """On the side of a tree that faces away from the house, clear of its group and its arrow."""
+    angle = math.radians(tree.bearing_deg)
+    up, across = math.cos(angle), math.sin(angle)
+    group = stems(tree)
+    gap = 0.05 * view.metres_per_inch
+    if abs(up) > 0.75:
+        heights = [y for _, y in group]
+        clear = tree.crown_m + gap + arrow_m * abs(up)
+        y = max(heights) + clear if up > 0 else min(heights) - clear
+        half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.metres_per_inch
+        x = min(max(tree.trunk[0], view.left + half), view.right - half)
+        place: dict[str, Any] = {"ha": "center", "va": "bottom" if up > 0 else "top"}
+    else:
+        sides = [x for x, _ in group]
+        clear = tree.crown_m + gap + arrow_m * abs(across)
+        x = max(sides) + clear if across > 0 else min(sides) - clear
+        y = tree.trunk[1] + up * arrow_m
+        place = {"ha": "left" if across > 0 else "right", "va": "center"}
     axes.text(
-        x, y, words, fontsize=8, ha="center", va="bottom" if above else "top", zorder=7, linespacing=1.15,
+        x, y, words, fontsize=9, zorder=7, linespacing=1.15, **place,
         bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
     )  # fmt: skip

@@ -12,10 +12,11 @@ from eavefall_model.units import MM_PER_INCH
 from eavefall_model.vocabulary import GuardKind, Units
 
 __all__ = [
-    "BEYOND", "FAILURE_WORDS", "GUARD_WORDS", "MONTHS", "MONTHS_SHORT", "NOTHING_KG_M",
+    "BEYOND", "FAILURE_WORDS", "GUARD_WORDS", "MONTHS", "NOTHING_KG_M",
     "advised_guard", "compass",
-    "flow_text", "interval_range", "interval_text", "joined", "length_text", "load_text", "load_value", "mm_and_in",
-    "months_count", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
+    "flow_text", "interval_range", "interval_text", "joined", "length_text", "load_text", "load_value",
+    "mm_and_in",
+    "months_count", "months_short", "months_text", "number_text", "per_cent", "rain_text", "sentence_case",
     "shortened", "sieve_text", "size_text", "sold_text",
 ]  # fmt: skip
 
@@ -23,7 +24,6 @@ MONTHS: Final = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",
 )  # fmt: skip
-MONTHS_SHORT: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 # Beyond five years waits are not told apart.
 BEYOND: Final = "more than five years"
 NOTHING_KG_M: Final = 0.001
@@ -184,6 +184,18 @@ def interval_text(interval: Interval) -> str:
     if interval.high >= HORIZON_MONTHS:
         return f"{typical} ({interval_range(interval)})"
     return f"{typical} ({_bare(interval.low)} to {_bare(interval.high)})"
+
+
+def months_short(interval: Interval) -> str:
+    """``9 (6 to 14)``, ``23 (3 to over 60)``: for a column or an axis that is headed in months."""
+
+    def short(months: float) -> str:
+        return f"over {HORIZON_MONTHS:.0f}" if months >= HORIZON_MONTHS else _bare(months)
+
+    low, typical, high = (short(months) for months in (interval.low, interval.typical, interval.high))
+    if low == high:
+        return typical
+    return f"{typical} (from {low})" if typical == high else f"{typical} ({low} to {high})"
 
 
 def sieve_text(opening: Opening) -> str:

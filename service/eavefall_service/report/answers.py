@@ -21,7 +21,7 @@ from eavefall_service.plots.words import (
 )
 from eavefall_service.report.document import Answer, Entry
 
-__all__ = ["answers_of", "notices_of", "until_then_of", "why_of"]
+__all__ = ["answers_of", "enough_of", "notices_of", "until_then_of", "why_of"]
 
 _REASONS_ON_TOP = 2
 _NAMED = 2
@@ -54,9 +54,11 @@ def _split(advice: Advice) -> str:
     return f"The trial runs asked for: {joined(parts)}." if parts else ""
 
 
-def _enough(advice: Advice) -> str:
+def enough_of(advice: Advice) -> str:
     """In how many trial runs the class is fine enough, and how many the next coarser one would do for."""
     share = advice.class_probability
+    if advice.fineness_class not in FINENESS_CLASSES:
+        return ""
     at = FINENESS_CLASSES.index(advice.fineness_class)
     coarser = share.get("no-guard-needed", 0.0) + sum(share.get(name, 0.0) for name in FINENESS_CLASSES[:at])
     enough = coarser + share.get(advice.fineness_class, 0.0)
@@ -99,7 +101,7 @@ def _how_fine(advice: Advice) -> Answer:
         said.append(f"Guard kind that suits best here: {GUARD_WORDS[advised]}.")
     if opening is not None:
         said.append(_sold(opening))
-    said += [_enough(advice), _by_eave(advice)]
+    said.append(_by_eave(advice))
     return Answer(question, headline, tuple(filter(None, said)))
 
 
@@ -126,8 +128,9 @@ def _worth_it(advice: Advice) -> Answer:
     headline = "Could go either way" if low <= chance <= high else "Yes" if chance > high else "No"
     bare = advice.interval_unguarded_months
     lines = [
-        f"In {per_cent(chance)} of trial runs the open gutter needs cleaning more often than the owner accepts.",
-        f"Without a guard it needs cleaning about every {months_count(bare.typical)} ({interval_range(bare)})."
+        f"In {per_cent(chance)} of trial runs the open gutter needs cleaning more often than the owner "
+        "accepts.",
+        f"Without a guard: about every {months_count(bare.typical)} ({interval_range(bare)})."
         if bare.typical < HORIZON_MONTHS
         else f"Without a guard it waits {months_count(bare.typical)}.",
     ]
@@ -138,7 +141,7 @@ def _worth_it(advice: Advice) -> Answer:
 
 
 def _how_often(advice: Advice) -> Answer:
-    question = "How often will it still need cleaning?"
+    question = "How often to clean?"
     guarded = advised_guard(advice) not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
     rare = interval.typical >= HORIZON_MONTHS
@@ -150,7 +153,11 @@ def _how_often(advice: Advice) -> Answer:
         lines.append(f"8 of 10 trial runs: {interval_range(interval)}.")
     if advice.clean_in:
         lines.append(f"Best months: {months_text(advice.clean_in)}.")
-    lines.append("With the guard that suits best." if guarded else "From the ground or by a paid visit, without a guard.")
+    lines.append(
+        "With the guard that suits best."
+        if guarded
+        else "From the ground or by a paid visit, without a guard."
+    )
     ends = advised_guard(advice) or "none"
     verdict = next((row for row in advice.guards if row.kind == ends), None)
     if verdict is not None and verdict.failure != "none expected":
@@ -184,21 +191,18 @@ def until_then_of(advice: Advice) -> tuple[str, ...]:
     if advice.clean_in:
         lines.append(f"Put the cleaning in the calendar: {months_text(advice.clean_in)}.")
     lines.append(
-        "After heavy rain, look up from the ground: water over the front edge, a dripping joint or a dry downspout "
-        "means that something is blocked. Call sooner than planned."
+        "After heavy rain, look up from the ground. Water over the front edge or a dry downspout means a "
+        "blockage: call sooner."
     )
     if advised_guard(advice) not in (None, "none"):
         lines.append(
-            "Once a season, look for litter lying on the guard. What lies loose and dry often blows off; a wet mat "
-            "that stays for weeks needs brushing."
+            "Once a season, look at the guard. Loose dry litter often blows off; a wet mat that stays for "
+            "weeks needs brushing."
         )
     else:
-        lines.append(
-            "Keep the ground below each downspout clear, and look there: grit and needles washed out show what "
-            "collects above."
-        )
+        lines.append("Look below each downspout: grit and needles washed out show what collects above.")
     lines.append(
-        "Cutting back what overhangs the roof brings less litter down. Leave limbs near power lines or above the "
+        "Cutting back what overhangs the roof brings less litter. Leave limbs near power lines or above the "
         "roof to a licensed tree service."
     )
     return tuple(lines)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from typing import Final, Literal
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
@@ -10,7 +12,6 @@ from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import Units
-from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
 from eavefall_service.plots.opening import OpeningPlot
 from eavefall_service.plots.plan import plan_plot
@@ -31,7 +32,7 @@ from eavefall_service.report.document import (
 )
 from eavefall_service.report.glossary import glossary_of
 from eavefall_service.report.photos import PhotoPicture
-from eavefall_service.report.pictures import RENDERED_LABEL, pictures_of
+from eavefall_service.report.pictures import pictures_of
 from eavefall_service.report.sources import assumed_entries, source_entries
 from eavefall_service.report.tables import eaves_table, guards_table, material_table
 from eavefall_service.report.widths import width_bars
@@ -45,6 +46,7 @@ _CAUTION_HEADINGS = {
     "old-paint": "Old paint",
     "roof-warranty": "Roof warranty",
 }
+_COLUMNS: Final[dict[str, Literal["left", "right"]]] = {"plan": "left", "need": "right", "opening": "left"}
 # More than these would be a list nobody works through.
 _MOST_NEXT = 3
 _MOST_FLIPS = 3
@@ -79,17 +81,19 @@ def build_report(
         Entry(_CAUTION_HEADINGS.get(one.topic, sentence_case(one.topic.replace("-", " "))), one.sentence)
         for one in advice.cautions
     )
+    drawings = _drawings(survey, advice, gauges, units)
     said = (*why, *(one.text for one in cautions))
     sections = (
         _next(advice),
-        Section("until", "How to keep it clean until then", (Lines(until_then_of(advice)),), half=True),
+        Section("until", "How to keep it clean until then", (Lines(until_then_of(advice)),), column="right"),
         _photos(survey, photos, tags, gauges),
-        *_drawings(survey, advice, gauges, units),
-        Section("guards", "Guard kinds side by side", (guards_table(advice),)),
+        *drawings[:2],
         Section("cautions", "Cautions", (Entries(cautions),)),
+        Section("guards", "Guard kinds side by side", (guards_table(advice),), folded=True),
         Section("eaves", "Eave by eave", (eaves_table(advice, units),), folded=True),
-        Section("material", "Material", (material_table(advice, units),), folded=True, half=True),
-        Section("words", "Words used here", (Entries(glossary_of(advice)),), folded=True, half=True),
+        *drawings[2:],
+        Section("material", "Material", (material_table(advice, units),), folded=True, column="right"),
+        Section("words", "Words used here", (Entries(glossary_of(advice)),), folded=True, column="right"),
         Section(
             "assumed",
             "Assumed, because it was not given",
@@ -133,7 +137,7 @@ def _next(advice: Advice) -> Section:
         else Lines(("Nothing left to measure is likely to change the answer.",), "plain")
     ]
     blocks.append(Lines(tuple(flip.sentence for flip in advice.flips[:_MOST_FLIPS])))
-    return Section("next", "What would change the answer", tuple(blocks), half=True)
+    return Section("next", "What would change the answer", tuple(blocks), column="left")
 
 
 def _photos(
@@ -142,7 +146,9 @@ def _photos(
     tags: Mapping[str, PhotoTags],
     gauges: Mapping[str, GaugeResult],
 ) -> Section:
-    return Section("photos", "Photos", (Pictures(pictures_of(survey, photos, tags, gauges)),))
+    shown = pictures_of(survey, photos, tags, gauges)
+    heading = "Pictures, rendered by eavefall's own code" if all(one.label for one in shown) else "Photos"
+    return Section("photos", heading, (Pictures(shown),))
 
 
 def _facts(survey: Survey, units: Units) -> tuple[Fact, ...]:
@@ -160,9 +166,9 @@ def _facts(survey: Survey, units: Units) -> tuple[Fact, ...]:
     if survey.rain.intensity_mm_h is not None:
         rain = rain_text(survey.rain.intensity_mm_h, units)
         if survey.rain.duration_min is not None:
-            rain += f" over {survey.rain.duration_min:g} min"
+            rain += f", {survey.rain.duration_min:g} min"
         if survey.rain.return_period_y is not None:
-            rain += f", once in {survey.rain.return_period_y:g} years"
+            rain += f", {survey.rain.return_period_y:g}-year"
         facts.append(Fact("Design rain", rain))
     if survey.hemisphere == "south":
         facts.append(Fact("Seasons", "southern hemisphere"))
@@ -175,8 +181,7 @@ def _drawings(
     gauges: Mapping[str, GaugeResult],
     units: Units,
 ) -> tuple[Section, ...]:
-    """House, months, litter and openings; each half as wide as a page of print."""
-    heaviest = max(advice.eaves, key=lambda eave: eave.litter_kg_per_m_year.typical)
+    """House, months and openings; each half as wide as a page of print."""
     opening = None if advice.opening_mm is None else advice.opening_mm.high_mm
     figures = (
         Figure(
@@ -189,30 +194,35 @@ def _drawings(
             need_plot(advice),
             "Bars: the range that 8 of 10 trial runs fall in; the mark is the middle.",
         ),
-        Figure("litter", litter_plot(heaviest, units), "The eave that catches most. Triangles: clean then."),
         Figure(
             "opening",
             OpeningPlot(width_bars(survey, advice, gauges), opening),
-            "Narrower than the opening can slip through end first; wider stays out.",
+            "What is narrower than the opening can slip through.",
         ),
     )
     return tuple(
-        Section(figure.key, figure.plot.title, (figure,), folded=at > 1, half=True)
+        Section(figure.key, figure.plot.title, (figure,), folded=at > 1, column=_COLUMNS[figure.key])
         for at, figure in enumerate(figures)
     )
+
+
+def _short(text: str) -> str:
+    """Digests cut to twelve digits, enough to tell versions apart by eye; the JSON has them whole."""
+    return re.sub(r"\b([0-9a-f]{12})[0-9a-f]{12,}\b", r"\1", text)
 
 
 def _made(survey: Survey, advice: Advice, photos: Mapping[str, PhotoPicture]) -> tuple[Block, ...]:
     made = advice.provenance
     facts = (
         Fact("package", made.package),
-        Fact("rules", made.rules),
+        Fact("rules", _short(made.rules)),
         Fact("tagger", made.model),
-        Fact("tables", made.tables),
+        Fact("tables", _short(made.tables)),
         Fact("trial runs", f"{made.draws}, seed {made.seed}"),
         Fact("format", advice.format),
     )
-    return (Facts(facts), Lines(_credits(survey, photos), "plain"))
+    credits = Fact("pictures", " ".join(_credits(survey, photos)))
+    return (Facts((*facts, credits) if credits.value else facts),)
 
 
 def _credits(survey: Survey, photos: Mapping[str, PhotoPicture]) -> tuple[str, ...]:
@@ -221,5 +231,5 @@ def _credits(survey: Survey, photos: Mapping[str, PhotoPicture]) -> tuple[str, .
     rendered = [name for name, photo in shown if photo.rendered]
     if rendered:
         named = "all pictures" if len(rendered) == len(shown) else ", ".join(rendered)
-        lines.append(f"{RENDERED_LABEL}: {named}, drawn by eavefall's own code.")
+        lines.append(f"{named} rendered by eavefall's own code.")
     return tuple(lines)

@@ -127,20 +127,20 @@ Block = Facts | Pictures | Figure | Table | Lines | Entries
 class Section:
     """One heading with what belongs to it.
 
-    ``folded`` sections open at a tap on a screen; paper shows them all. Of two ``half`` sections in a row print
-    puts the second beside the first.
+    ``folded`` sections open at a tap on a screen; paper shows them all. Of neighboring sections print stacks
+    those for the left column beside those for the right.
     """
 
     key: str
     heading: str
     blocks: tuple[Block, ...]
     folded: bool = False
-    half: bool = False
+    column: Literal["full", "left", "right"] = "full"
 
 
 @dataclass(frozen=True)
 class ReportDocument:
-    """The whole report. ``answers`` come first, then ``why``, then what the reader must know, then sections."""
+    """The whole report: ``answers``, ``why``, ``notices`` that the reader must know, then the sections."""
 
     title: str
     kicker: str

@@ -6,7 +6,7 @@ import math
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
-from eavefall_service.plots.words import joined, mm_and_in
+from eavefall_service.plots.words import joined, number_text
 from eavefall_service.report.document import Entry
 
 __all__ = ["glossary_of"]
@@ -15,23 +15,24 @@ __all__ = ["glossary_of"]
 def _classes() -> str:
     parts = []
     for name, (_, high) in reversed(CLASS_BOUNDS_MM.items()):
-        parts.append(f"{name.replace('-', ' ')} {'wider still' if math.isinf(high) else f'up to {mm_and_in(high)}'}")
+        size = "wider still" if math.isinf(high) else f"up to {number_text(high)} mm"
+        parts.append(f"{name.replace('-', ' ')} {size}")
     return joined(parts)
 
 
 def glossary_of(advice: Advice) -> tuple[Entry, ...]:
     """Opening, fineness, trial runs, and when cleaning is needed."""
     return (
-        Entry("Clear opening", "The free width between two wires, or across a hole. It decides what gets in."),
-        Entry("Fineness", f"Classes by clear opening: {_classes()}."),
+        Entry(
+            "Fineness", f"By clear opening, the free width between two wires or across a hole: {_classes()}."
+        ),
         Entry(
             "Needs cleaning",
-            "The gutter has filled enough to hold water back, its outlet is blocked, or the screen is covered so far "
-            "that rain runs over it.",
+            "The gutter holds water back, its outlet is blocked, or rain runs over the covered screen.",
         ),
         Entry(
             "Trial runs",
-            f"The figures were worked out {advice.provenance.draws} times, each time with other values for what is "
-            "not known exactly. A range leaves out the lowest and the highest tenth.",
+            f"The figures were worked out {advice.provenance.draws} times with other values for what is not "
+            "known exactly; a range leaves out the lowest and the highest tenth.",
         ),
     )

@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from eavefall_service.plots.canvas import plot_svg
-from eavefall_service.report.document import Figure, Picture, ReportDocument
+from eavefall_service.report.document import Block, Figure, Picture, ReportDocument
 
 __all__ = ["render_html"]
 
@@ -23,6 +23,10 @@ def _data_uri(picture: Picture) -> str:
     return f"data:image/jpeg;base64,{base64.b64encode(picture.jpeg).decode('ascii')}"
 
 
+def _kind(block: Block) -> str:
+    return type(block).__name__
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
@@ -32,8 +36,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["drawing"] = _drawing
-    environment.filters["data_uri"] = _data_uri
+    environment.filters |= {"drawing": _drawing, "data_uri": _data_uri, "kind": _kind}
     return environment
 
 

@@ -10,13 +10,13 @@ from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.units import MM_PER_INCH
 from eavefall_model.vocabulary import Foliage
-from eavefall_service.plots.words import joined, mm_and_in, number_text, per_cent, sentence_case
+from eavefall_service.plots.words import joined, mm_and_in, per_cent, sentence_case
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture
 
 __all__ = ["MOST_PICTURES", "RENDERED_LABEL", "pictures_of"]
 
-RENDERED_LABEL: Final = "Rendered, not a photo"
+RENDERED_LABEL: Final = "Rendered"
 MOST_PICTURES: Final = 4
 _SHOWS = {
     "tree": "tree",
@@ -42,8 +42,7 @@ def _tag_words(tags: PhotoTags) -> str:
     if not seen and not open_:
         parts.append("no tree seen")
     elif verdict.form == "unsure":
-        between = joined([form.replace("_", " ") for form in verdict.form_set], "or")
-        parts.append(f"form unsure{f': {between}' if between else ''}")
+        parts.append("form unsure")
     else:
         parts.append(f"{verdict.form.replace('_', ' ')} {per_cent(tags.form[verdict.form])}")
     return "; ".join(parts)
@@ -53,11 +52,8 @@ def _gauge_words(gauge: GaugeResult) -> str:
     summary = gauge.summary
     if summary is None:
         return f"no measurement: {gauge.refused.message if gauge.refused else 'refused'}"
-    low, high = (number_text(mm, 2) for mm in (summary.width_p5_mm, summary.width_p95_mm))
-    words = (
-        f"{summary.n} {'needle' if summary.n == 1 else 'needles'} measured, {mm_and_in(summary.width_median_mm)} "
-        f"wide, nine of ten between {low} and {high} mm"
-    )
+    needles = "needle" if summary.n == 1 else "needles"
+    words = f"{summary.n} {needles}, {mm_and_in(summary.width_median_mm)} wide"
     if summary.length_median_mm is not None:
         words += f", {summary.length_median_mm:.0f} mm ({summary.length_median_mm / MM_PER_INCH:.1f} in) long"
     return words
@@ -84,8 +80,9 @@ def _worth_showing(tags: PhotoTags | None, gauge: GaugeResult | None) -> bool:
     """Only a photo from which something was read; a person in front of the lens is no tree."""
     if gauge is not None:
         return gauge.summary is not None
-    return tags is not None and "no" != max(
-        tags.verdict.foliage.model_dump().values(), key=("no", "unsure", "yes").index
+    return (
+        tags is not None
+        and max(tags.verdict.foliage.model_dump().values(), key=("no", "unsure", "yes").index) != "no"
     )
 
 
@@ -103,10 +100,10 @@ def pictures_of(
     tags: Mapping[str, PhotoTags],
     gauges: Mapping[str, GaugeResult],
 ) -> tuple[Picture, ...]:
-    """At most four photos, in the order of the survey, each of another tree or place as far as there are such.
+    """At most four photos in the order of the survey, each of another tree or place as far as possible.
 
-    Left out are photos that could not be read, gauge photos that gave no measurement, and photos in which no tree
-    was seen.
+    Left out are photos that could not be read, gauge photos that gave no measurement, and photos in which no
+    tree was seen.
     """
     left = [
         ref

@@ -1,4 +1,4 @@
-"""Where every number of the report comes from: what was assumed, which rules spoke, how figures were found."""
+"""Where every number of the report comes from: what was assumed, which rules spoke, how it was found."""
 
 from __future__ import annotations
 
@@ -20,12 +20,15 @@ from eavefall_service.plots.words import (
     rain_text,
     sentence_case,
 )
+from eavefall_service.report.answers import enough_of
 from eavefall_service.report.document import Entry
 from eavefall_service.report.tables import spare_text
 
 __all__ = ["assumed_entries", "source_entries"]
 
 _FIELDS: Final = {
+    "household.accepts_brushing": "owner accepts brushing",
+    "household.ladder_reach": "owner goes up ladders",
     "household.cleanings_per_year": "cleanings a year that the owner accepts",
     "rain.intensity": "design rain",
     "wind.from": "wind direction",
@@ -40,25 +43,24 @@ _VALUES: Final = {"k_style": "K-style", "half_round": "half-round"}
 _METHODS: Final = (
     (
         "Clear opening",
-        "The widest standard opening that the thinnest needles arriving in quantity cannot enter end-on, and through "
-        "which too little passes to fill the gutter within five years.",
-        "geometry of entry; sizes from floras and the gauge photos; sieve sizes by ISO 3310-1 and ASTM E11",
+        "The widest standard size that refuses the thinnest needles end-on and keeps the gutter from filling "
+        "within five years.",
+        "geometry; floras and gauge photos; ISO 3310-1, ASTM E11",
     ),
     (
         "Litter a year",
-        "Litterfall of each tree by kind, size and month, carried by the wind to each eave.",
-        "published litterfall and dispersal (the species and litter tables name each paper); bulk density and what "
-        "stays are judgement",
+        "Litterfall by kind, size and month, carried by wind to the eave.",
+        "published litterfall and dispersal, paper by paper in our tables; what stays is judgement",
     ),
     (
         "Months to cleaning",
-        "Until the gutter has filled, its outlet is blocked or the screen is covered, in each trial run.",
-        "passage and surface model; limits are judgement, few field checks exist",
+        "Until gutter, outlet or screen fails, in each trial run.",
+        "our model; limits are judgement, few field checks exist",
     ),
     (
         "Rain",
-        "Roof flow against gutter, outlet with downspout, and screen.",
-        "Beij 1934; EN 12056-3:2000 clause 5; Wyly and Eaton 1961; EPA SWMM Reference Manual Vol III",
+        "Roof flow against each capacity.",
+        "Beij 1934; EN 12056-3; Wyly and Eaton 1961; EPA SWMM Manual III",
     ),
 )
 
@@ -81,8 +83,14 @@ def _value(text: str, field: str, units: Units) -> str:
     if found is None:
         return _VALUES.get(text, text)
     number, unit = float(found[1]), found[2]
+    if unit == "m" and number < 0.3:
+        return (
+            f"{number_text(number / 0.0254, 2)}\u00a0in" if units == "us" else f"{number * 1000:.0f}\u00a0mm"
+        )
     if unit == "m":
-        return length_text(number, units)
+        # What was only assumed is not known to the inch.
+        step_m = 0.0 if number < 1.5 else 0.3048 if units == "us" else 0.5
+        return length_text(round(number / step_m) * step_m if step_m else number, units)
     if unit == "mm/h":
         return rain_text(number, units)
     if not field.endswith("pitch"):
@@ -145,23 +153,24 @@ def _merged(reasons: Sequence[Reason]) -> list[tuple[Reason, list[str]]]:
 def source_entries(advice: Advice, said: Sequence[str], units: Units) -> tuple[Entry, ...]:
     """Every rule that spoke with its source, then how each kind of figure was found.
 
-    What ``said`` holds stands elsewhere in the report and is not said twice; nor are the sentences about guard
-    kinds, whose table gives the one that decided.
+    What ``said`` holds stands elsewhere in the report and is not said twice; nor are the sentences about
+    guard kinds, whose table gives the one that decided.
     """
-    entries = [
-        Entry(
-            sentence_case(joined(names)) or "House",
-            "As said above." if reason.sentence in said else reason.sentence,
-            _rules([reason]),
-        )
-        for reason, names in _merged([one for one in advice.reasons if one.about not in GUARD_WORDS])
+    others = _merged([one for one in advice.reasons if one.about not in GUARD_WORDS])
+    known = [reason for reason, _ in others if reason.sentence in said]
+    entries = [Entry("Said above", "", _rules(known))] if known else []
+    entries += [
+        Entry(sentence_case(joined(names)) or "House", reason.sentence, _rules([reason]))
+        for reason, names in others
+        if reason not in known
     ]
-    for guard in advice.guards:
-        spoke = [one for one in advice.reasons if one.about == guard.kind]
-        if spoke:
-            entries.append(Entry(sentence_case(GUARD_WORDS[guard.kind]), "", _rules(spoke)))
+    spoke = [one for one in advice.reasons if one.about in GUARD_WORDS]
+    if spoke:
+        entries.append(Entry("Guard kinds", "Verdicts as in the table.", _rules(spoke)))
     for what, how, source in _METHODS:
         text = how
+        if what == "Clear opening":
+            text = " ".join(filter(None, (how, enough_of(advice))))
         if what == "Rain":
             text = " ".join((how, *(_rain(advice, at, units) for at in range(len(advice.eaves)))))
         entries.append(Entry(what, text, source))

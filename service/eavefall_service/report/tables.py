@@ -7,20 +7,18 @@ from collections.abc import Sequence
 from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.words import (
-    FAILURE_WORDS,
     GUARD_WORDS,
     advised_guard,
-    interval_text,
     joined,
     length_text,
     load_text,
     load_value,
     mm_and_in,
+    months_short,
     months_text,
     number_text,
     per_cent,
     sentence_case,
-    size_text,
 )
 from eavefall_service.report.document import Table
 
@@ -50,8 +48,8 @@ def guards_table(advice: Advice) -> Table:
             sentence_case(GUARD_WORDS[row.kind]),
             row.verdict,
             "—" if row.opening_mm is None else mm_and_in(row.opening_mm),
-            interval_text(row.interval_months),
-            FAILURE_WORDS[row.failure],
+            months_short(row.interval_months),
+            row.failure,
             f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
             _first_why(row, advice),
         )
@@ -65,12 +63,12 @@ def guards_table(advice: Advice) -> Table:
         "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard."
         + ("" if advised else " No guard is advised until the kind of tree is known."),
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
-        (1.25, 0.9, 0.95, 1.1, 1.05, 0.85, 4.3),
+        (1.5, 0.85, 0.9, 1.0, 0.95, 0.95, 4.6),
     )
 
 
 def _opening(opening: Opening | None) -> str:
-    return "" if opening is None else f": {size_text(opening)}"
+    return "" if opening is None else f", up to {number_text(opening.high_mm)}\u00a0mm"
 
 
 def spare_text(margin: float) -> str:
@@ -83,13 +81,13 @@ def eaves_table(advice: Advice, units: Units) -> Table:
     return Table(
         "eaves",
         "Eave by eave",
-        ("Eave", "Fineness", "With the guard", "No guard", "Litter a year", "Clean in", "Rain", "Trees"),
+        ("Eave", "Fineness", "Months, guard", "Months, open", "Litter a year", "Clean in", "Rain", "Trees"),
         tuple(
             (
                 eave.eave,
                 f"{eave.fineness_class.replace('-', ' ')}{_opening(eave.opening_mm)}",
-                interval_text(eave.interval_months) if advised_guard(advice) else "—",
-                interval_text(eave.interval_unguarded_months),
+                months_short(eave.interval_months) if advised_guard(advice) else "—",
+                months_short(eave.interval_unguarded_months),
                 f"{load_text(eave.litter_kg_per_m_year.typical, units)} ({_range(eave, units)})",
                 months_text(eave.clean_in) or "no fixed month",
                 f"{eave.water.weakest}: {spare_text(eave.water.margin)}",
@@ -97,9 +95,9 @@ def eaves_table(advice: Advice, units: Units) -> Table:
             )
             for eave in advice.eaves
         ),
-        "Months between cleanings and litter: typical, and the range that 8 of 10 trial runs fall in. Rain: the "
-        "tightest point, and its capacity over the design flow.",
-        shares=(0.8, 1.5, 1.2, 1.1, 1.2, 0.95, 1.15, 1.3),
+        "Months and litter: typical, and the range of 8 in 10 trial runs. Rain: the tightest point, and its "
+        "capacity over the design flow.",
+        shares=(0.8, 1.7, 1.15, 1.0, 1.3, 0.95, 1.2, 1.3),
     )
 
 
@@ -116,14 +114,18 @@ def _range(eave: EaveAdvice, units: Units) -> str:
     return f"{low} to {high}"
 
 
+def _metres(length_m: float, units: Units) -> str:
+    return length_text(length_m, units) if length_m else "—"
+
+
 def material_table(advice: Advice, units: Units) -> Table:
     """Material per eave and in all, and the price range where the office gave prices."""
     offs = [eave.take_off for eave in advice.eaves]
     rows = [
         (
             eave.eave,
-            length_text(eave.take_off.guard_m, units),
-            length_text(eave.take_off.gutter_m, units),
+            _metres(eave.take_off.guard_m, units),
+            _metres(eave.take_off.gutter_m, units),
             str(eave.take_off.corners),
             str(eave.take_off.ends),
             str(eave.take_off.outlets),
@@ -134,8 +136,8 @@ def material_table(advice: Advice, units: Units) -> Table:
         rows.append(
             (
                 "all eaves",
-                length_text(sum(off.guard_m for off in offs), units),
-                length_text(sum(off.gutter_m for off in offs), units),
+                _metres(sum(off.guard_m for off in offs), units),
+                _metres(sum(off.gutter_m for off in offs), units),
                 str(sum(off.corners for off in offs)),
                 str(sum(off.ends for off in offs)),
                 str(sum(off.outlets for off in offs)),

@@ -16,7 +16,7 @@ __all__ = ["width_bars"]
 
 # Wide pieces never decide an opening; the narrow ones of each tree do.
 _PER_TREE = 2
-_MOST = 10
+_MOST = 5
 
 
 def _taxon_of(tree: Tree, form: Form | Literal["unsure"]) -> Taxon | None:
@@ -26,7 +26,7 @@ def _taxon_of(tree: Tree, form: Form | Literal["unsure"]) -> Taxon | None:
 
 
 def width_bars(survey: Survey, advice: Advice, gauges: Mapping[str, GaugeResult]) -> tuple[WidthBar, ...]:
-    """Measured widths, then the narrowest pieces of each kind of tree, narrowest first; at most ten."""
+    """Measured widths, then the narrowest pieces of each kind of tree, narrowest first; at most five."""
     measured: list[WidthBar] = []
     for ref in survey.photos:
         gauge = gauges.get(ref.file)

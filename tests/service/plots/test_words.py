@@ -61,17 +61,25 @@ def test_both_unit_systems() -> None:
     # 1 US gal = 3.785411784 L.
     assert plain(words.mm_and_in(0.508)) == "0.51 mm (0.020 in)"
     assert plain(words.mm_and_in(12.7)) == "13 mm (0.5 in)"
-    assert plain(words.length_both(12.192)) == "12.2 m (40 ft)"
-    assert plain(words.kg_per_m(1.4882)) == "1.5 kg/m (1 lb/ft)"
-    assert plain(words.litres_per_second(3.785411784 / 60 * 30)) == "1.9 L/s (30 gal/min)"
-    assert plain(words.rain_text(101.6)) == "102 mm/h (4 in/h)"
+    both = {
+        (words.length_text, 12.192): ("40 ft", "12.2 m"),
+        (words.length_text, 5.334): ("17 ft 6 in", "5.3 m"),
+        (words.length_text, 0.127): ("127 mm (5.0 in)", "127 mm (5.0 in)"),
+        (words.load_text, 1.4882): ("1 lb/ft", "1.5 kg/m"),
+        (words.flow_text, 3.785411784 / 60 * 30): ("30 gal/min", "1.9 L/s"),
+        (words.rain_text, 101.6): ("4 in/h", "102 mm/h"),
+    }
+    for (write, value), (us, metric) in both.items():
+        assert (plain(write(value, "us")), plain(write(value, "metric"))) == (us, metric)
 
 
 def test_a_figure_keeps_its_unit_on_its_line() -> None:
-    for text in (words.mm_and_in(0.5), words.length_both(3), words.kg_per_m(2), words.rain_text(100)):
-        # The only ordinary space stands before the bracket.
-        assert text.count(" ") == 1
-        assert text.count("\u00a0") == 2
+    # The only ordinary space stands before the bracket.
+    assert words.mm_and_in(0.5).split(" ") == ["0.50\u00a0mm", "(0.020\u00a0in)"]
+    for units in ("us", "metric"):
+        for text in (words.length_text(3.048, units), words.load_text(2, units), words.rain_text(100, units)):
+            assert " " not in text
+            assert text.count("\u00a0") == 1
 
 
 def test_percentages_never_claim_certainty() -> None:
@@ -83,7 +91,7 @@ def test_percentages_never_claim_certainty() -> None:
 
 
 def test_next_to_nothing_is_worded_so() -> None:
-    assert plain(words.kg_per_m(1e-12)) == "under 0.001 kg/m (0.001 lb/ft)"
+    assert plain(words.load_text(1e-12, "metric")) == "under 0.001 kg/m"
     assert words.number_text(3e-40) == "under 0.0001"
     assert words.number_text(0.0) == "0"
 

@@ -26,7 +26,7 @@ def walk(survey: Survey, advice: Advice, tmp_path_factory: pytest.TempPathFactor
 def test_the_name_decides_the_kind(walk: Walk, tmp_path: Path) -> None:
     write_report(walk, tmp_path / "a.html", rendered=True)
     write_report(walk, tmp_path / "b.PDF")
-    assert "Rendered picture, not a photo" in (tmp_path / "a.html").read_text("utf-8")
+    assert "rendered by eavefall" in (tmp_path / "a.html").read_text("utf-8")
     assert (tmp_path / "b.PDF").read_bytes().startswith(b"%PDF-")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.html", "b.PDF"]
 

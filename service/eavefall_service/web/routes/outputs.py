@@ -24,9 +24,9 @@ from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
 from eavefall_service.plots.plan import plan_plot
 from eavefall_service.report.build import build_report
-from eavefall_service.report.document import ReportDocument
+from eavefall_service.report.document import Letterhead, ReportDocument
 from eavefall_service.report.html import render_html
-from eavefall_service.report.pdf import render_pdf
+from eavefall_service.report.pdf import paper_of, render_pdf
 from eavefall_service.report.photos import picture_from_rgb
 from eavefall_service.web import limits, photo_reading
 from eavefall_service.web.access import DoorRoute, Staff, may
@@ -48,7 +48,7 @@ def report_response(office: Office, survey_id: str, actor: Actor, kind: Literal[
     document = _document(office, survey_id, actor)
     if kind == "html":
         return Response(render_html(document), media_type="text/html", headers=_OWN_STYLE)
-    paper = render_pdf(document, "letter" if actor.units == "us" else "a4")
+    paper = render_pdf(document, paper_of(actor.units))
     return Response(paper, media_type="application/pdf", headers=_named(document.title, "pdf"))
 
 
@@ -60,7 +60,11 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         if (jpeg := _shown(office, view)) is not None:
             with Image.open(io.BytesIO(jpeg)) as image:  # our own: nothing in it needs checking again
                 pictures[view.row.name] = picture_from_rgb(np.asarray(image.convert("RGB")))
-    return build_report(seen.survey, advice, pictures, seen.readings)
+    head = Letterhead(
+        company=office.settings.office, rep=seen.row.created_by, survey_number=survey_id,
+        date=seen.row.created_at[:10],
+    )  # fmt: skip
+    return build_report(seen.survey, advice, pictures, seen.readings, letterhead=head, units=actor.units)
 
 
 def _shown(office: Office, view: PhotoView) -> bytes | None:
@@ -128,13 +132,13 @@ def plot(office: OfficeDep, actor: Staff, survey_id: str, name: str) -> Response
     seen = look(office, survey_id, actor)
     advice = answer_of(office, seen)
     if name == "plan":
-        drawing: Plot = plan_plot(seen.survey, advice)
+        drawing: Plot = plan_plot(seen.survey, advice, actor.units)
     elif name == "need":
         drawing = need_plot(advice)
     elif name == "guards":
         drawing = guard_plot(advice)
     elif name == "litter":
-        drawing = litter_plot(_heaviest(advice.eaves))
+        drawing = litter_plot(_heaviest(advice.eaves), actor.units)
     else:
         raise refuse("not-found")
     return Response(plot_svg(drawing, name), media_type="image/svg+xml", headers=_OWN_STYLE)
