@@ -89,11 +89,11 @@ def test_only_photos_and_copies_may_be_large(path, large):
 
 
 def test_a_guard_is_marked_as_advised_only_where_the_kind_is_known(rep, survey):
-    put_tree(rep, survey, "Tree", distance="2 m", height="15 m")
+    put_tree(rep, survey, "Tree", distance="2 m", height="25 m", count="4")
     unknown = rep.get(f"/rep/{survey}/answer", headers={"Accept": "text/html"}).text
     assert "Find out the kind first" in unknown
     assert unknown.count(">advised</span>") == 0
-    put_tree(rep, survey, "Tree", distance="2 m", height="15 m", species="Pinus strobus")
+    put_tree(rep, survey, "Tree", distance="2 m", height="25 m", count="4", species="Pinus strobus")
     known = rep.get(f"/rep/{survey}/answer", headers={"Accept": "text/html"}).text
     assert "Find out the kind first" not in known
     assert known.count(">advised</span>") == 1
