@@ -46,7 +46,7 @@ def test_audit_by_keyboard(make_person, wire, tmp_path, view):
     page.keyboard.press("b")
     page.keyboard.type("Which side does it stand on?")
     page.locator("#send-back button").click()
-    page.wait_for_url(lambda url: survey not in url)
+    page.wait_for_url(lambda url: f"/office/s/{survey}" not in url)
 
     rita.page.goto(f"/rep/{survey}/answer")
     expect(rita.page.get_by_text("Which side does it stand on?").first).to_be_visible()
@@ -57,8 +57,24 @@ def test_audit_by_keyboard(make_person, wire, tmp_path, view):
 
     page.goto(f"/office/s/{survey}")
     expect(page.get_by_text("North of the drive.").first).to_be_visible()
+    # The two forms never stand open together over the answer.
+    page.keyboard.press("x")
+    expect(page.locator("#correct")).to_have_attribute("open", "")
+    page.keyboard.press("Escape")
+    page.keyboard.press("b")
+    expect(page.locator("#send-back")).to_have_attribute("open", "")
+    assert page.locator("#correct").get_attribute("open") is None
+    page.keyboard.press("Escape")
+    # One key confirms, says so and can be taken back.
     page.keyboard.press("c")
-    page.wait_for_url(lambda url: survey not in url)
+    page.wait_for_url(lambda url: f"/office/s/{survey}" not in url)
+    expect(page.get_by_role("status")).to_contain_text(f"Audit me, {view}")
+    aldo.shot("office-confirmed")
+    page.keyboard.press("z")
+    page.wait_for_url(f"**/office/s/{survey}?did=reopen*")
+    expect(page.get_by_role("status")).to_contain_text("Back in the queue")
+    page.keyboard.press("c")
+    page.wait_for_url(lambda url: f"/office/s/{survey}" not in url)
     page.goto(f"/office/surveys?q={survey}")
     expect(page.locator("tbody tr")).to_contain_text("Confirmed")
     aldo.shot("office-search")

@@ -53,7 +53,13 @@ def places(chromium, process):
             "/rep/offline",
             *(f"/rep/{survey}{tab}" for tab in ("", "/trees", "/house", "/needles", "/answer", "/share")),
         ],
-        "aldo": ["/office", "/office/surveys", "/office/overview", f"/office/s/{survey}"],
+        "aldo": [
+            "/office",
+            "/office/surveys",
+            "/office/overview",
+            f"/office/s/{survey}",
+            *(f"/office/statistics{tab}" for tab in ("", "/agreement", "/drift", "/outcomes", "/models")),
+        ],
     }
 
 

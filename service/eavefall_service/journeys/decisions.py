@@ -17,7 +17,7 @@ from eavefall_service.storage.rows import DecisionRow, SurveyRow
 
 __all__ = ["KINDS", "LONGEST_INTERVAL_MONTHS", "Kind", "decide", "decisions_of"]
 
-Kind = Literal["submit", "override", "reply", "confirm", "correct", "send_back"]
+Kind = Literal["submit", "override", "reply", "confirm", "correct", "send_back", "reopen"]
 # Kind -> the survey's status afterwards (None: unchanged). Who may, and when, says the door's table.
 KINDS: Final[dict[Kind, str | None]] = {
     "submit": "submitted",
@@ -26,6 +26,7 @@ KINDS: Final[dict[Kind, str | None]] = {
     "confirm": "confirmed",
     "correct": "confirmed",
     "send_back": "sent_back",
+    "reopen": "submitted",
 }
 LONGEST_INTERVAL_MONTHS: Final = 600.0
 _NEEDS_NOTE: Final = frozenset({"override", "correct", "send_back", "reply"})

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_service.statistics.rates import Rate, rate
 
 __all__ = ["Comparison", "Found", "Predicted", "Visit", "compare", "predicted_share", "turnbull"]
@@ -80,7 +81,9 @@ def predicted_share(
     """Predicted chance that the need has come by ``months``.
 
     A two-piece lognormal through the three percentiles: the spread below the median from the 10th, above it
-    from the 90th percentile. ``scale`` multiplies the predicted times.
+    from the 90th percentile. ``scale`` multiplies the predicted times. Predictions end at the horizon, so a
+    percentile there says "at least": a 90th percentile there leaves the upper spread no narrower than the
+    lower one, and where even the 10th is there, half to twice the horizon hold 8 chances in 10 (judgement).
 
     Parameters
     ----------
@@ -100,6 +103,8 @@ def predicted_share(
     # A percentile that equals the median would be a jump; a hundredth keeps the curve continuous.
     below = np.maximum(np.log(typical / low) / z10, 0.01)
     above = np.maximum(np.log(high / typical) / z10, 0.01)
+    below = np.where(low >= HORIZON_MONTHS, math.log(2) / z10, below)
+    above = np.where(high >= HORIZON_MONTHS, np.maximum(above, below), above)
     return np.asarray(ndtr(np.where(apart < 0, apart / below, apart / above)), dtype=np.float64)
 
 

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
+from typing import Final
 
-__all__ = ["after", "now_text", "to_text"]
+__all__ = ["after", "now_text", "pretending", "to_text"]
+
+_PRETENDED: Final[ContextVar[datetime | None]] = ContextVar("pretended", default=None)
 
 
 def to_text(moment: datetime) -> str:
@@ -14,9 +20,23 @@ def to_text(moment: datetime) -> str:
 
 def now_text() -> str:
     """The present as text."""
-    return to_text(datetime.now(UTC))
+    return to_text(_now())
 
 
 def after(**span: float) -> str:
     """The present plus a span given as for :class:`datetime.timedelta` (negative: before)."""
-    return to_text(datetime.now(UTC) + timedelta(**span))
+    return to_text(_now() + timedelta(**span))
+
+
+@contextmanager
+def pretending(moment: datetime) -> Iterator[None]:
+    """Inside the block the present is ``moment``, in this thread: an invented office has an invented past."""
+    before = _PRETENDED.set(moment)
+    try:
+        yield
+    finally:
+        _PRETENDED.reset(before)
+
+
+def _now() -> datetime:
+    return _PRETENDED.get() or datetime.now(UTC)

@@ -184,7 +184,8 @@ class HistoryRow(Base):
 class DecisionRow(Base):
     """A person's decision on a survey.
 
-    ``kind`` is ``submit``, ``override``, ``confirm``, ``correct``, ``send_back`` or ``reply``.
+    ``kind`` is ``submit``, ``override``, ``confirm``, ``correct``, ``send_back``, ``reply`` or
+    ``reopen`` (a decision of the office taken back).
     """
 
     __tablename__ = "decisions"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -46,6 +47,16 @@ def length(metres: float | str | None, units: str = "us") -> str:
     return format_length(value, "us" if units == "us" else "metric")
 
 
+def whole_length(metres: float, units: str = "us") -> str:
+    """A length to the whole foot or meter, for the size of a job."""
+    return f"{metres / 0.3048:.0f} ft" if units == "us" else f"{metres:.0f} m"
+
+
+def as_pitch(pitch_deg: float) -> str:
+    """A roof's pitch as rise over a run of 12, such as ``6/12``."""
+    return f"{12 * math.tan(math.radians(pitch_deg)):.3g}/12"
+
+
 def page_query(query: str, start: int) -> str:
     """An address's query with another ``start``."""
     kept = [(name, value) for name, value in parse_qsl(query) if name != "start"]
@@ -56,7 +67,12 @@ templates: Final = Jinja2Templates(_HERE / "templates")
 templates.env.trim_blocks = templates.env.lstrip_blocks = True
 templates.env.globals.update(static=static_url, words=words, page_query=page_query)
 templates.env.filters.update(
-    when=when, in_units=length, months=words.months, quote_path=lambda text: quote(text, safe="")
+    when=when,
+    in_units=length,
+    in_whole_units=whole_length,
+    as_pitch=as_pitch,
+    months=words.months,
+    quote_path=lambda text: quote(text, safe=""),
 )
 
 

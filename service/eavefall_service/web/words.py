@@ -11,6 +11,7 @@ from eavefall_service.plots.words import BEYOND
 
 __all__ = [
     "CLASSES",
+    "DECISIONS",
     "FOLIAGE",
     "FORMS",
     "GUARDS",
@@ -74,6 +75,15 @@ NEEDS: Final = {
     "high value": "Large job",
     "random sample": "Random sample",
     "remote": "Sent from home",
+}
+DECISIONS: Final = {
+    "submit": "Handed in",
+    "override": "Overruled",
+    "reply": "Replied",
+    "confirm": "Confirmed",
+    "correct": "Corrected",
+    "send_back": "Sent back",
+    "reopen": "Taken back into the queue",
 }
 # Why a survey comes where it does in the queue, after "because".
 NEED_WHY: Final = {

@@ -81,7 +81,8 @@ def fill(
                 "id": survey_id, "name": f"House {i}", "branch": branch, "status": "submitted",
                 "origin": "rep", "created_by": f"rep-{branch}{pick.randrange(8)}", "created_at": at,
                 "changed_at": at,
-                "submitted_at": at, "document": {"eaves": [{"name": "front"}]}, "answers": {}, "needs": [],
+                "submitted_at": at, "document": {"name": f"House {i}", "eaves": [{"name": "front"}]},
+                "answers": {}, "needs": [],
                 "need_score": 0.0, "consent_training": i % 2 == 0, "consent_at": at, "fineness_class": said,
             }
         )  # fmt: skip

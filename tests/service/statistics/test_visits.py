@@ -98,3 +98,14 @@ def test_impossible_input_is_refused() -> None:
         predicted_share([Predicted(5.0, 4.0, 9.0)], 3.0)
     with pytest.raises(ValueError, match="after < by"):
         turnbull([3.0], [3.0])
+
+
+def test_a_percentile_at_the_horizon_says_at_least() -> None:
+    # 10th percentile 15, median 30, 90th capped at 60 where it would be 60 too: mirrored, F(60) is 0.9.
+    assert predicted_share([Predicted(15, 30, 60)], 60.0)[0] == pytest.approx(0.9)
+    # The median at 45: half of it below, and the cap at 60 does not end the curve there.
+    assert predicted_share([Predicted(15, 45, 60)], 45.0)[0] == pytest.approx(0.5)
+    assert predicted_share([Predicted(15, 45, 60)], 60.0)[0] < 0.7
+    # All three at the horizon: half to twice of it hold 8 chances in 10.
+    beyond = [Predicted(60, 60, 60)] * 3
+    assert predicted_share(beyond, [30.0, 60.0, 120.0]) == pytest.approx([0.1, 0.5, 0.9])

@@ -1,4 +1,4 @@
-"""The office's pages: queue by need, one survey, search, export, overview."""
+"""The office's pages: one survey, search, export, overview."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from starlette.responses import Response
 
 from eavefall_service.journeys import history
 from eavefall_service.journeys.decisions import Kind
-from eavefall_service.office import overview
+from eavefall_service.office import overview, samples
 from eavefall_service.office import survey_search as search
 from eavefall_service.office.survey_search import Filters
 from eavefall_service.report.answers import answers_of, notices_of
 from eavefall_service.report.tables import guards_table
-from eavefall_service.web import pages, survey_forms, words
+from eavefall_service.web import pages, survey_forms
 from eavefall_service.web.access import Auditor, DoorRoute, Staff, may
 from eavefall_service.web.answering import answer_of, keep_decision, look
-from eavefall_service.web.errors import refuse
 from eavefall_service.web.routes.office_charts import answers_plot, chart, made_plot
+from eavefall_service.web.routes.office_queue import Did, Ids, did_query, just_did
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.routes.rep_changes import seen as seen_in_photo
 from eavefall_service.web.server_state import OfficeDep
@@ -28,19 +28,6 @@ __all__ = ["router"]
 router = APIRouter(prefix="/office", include_in_schema=False, route_class=DoorRoute)
 _PAGE: Final = 50
 _CSV_MOST: Final = 100_000
-
-
-@router.get("")
-def queue_page(request: Request, office: OfficeDep, actor: Auditor, need: str = "") -> Response:
-    """What waits for an auditor, the most pressing first."""
-    if need and need not in words.NEEDS:
-        raise refuse("not-found")
-    with office.database.read() as session:
-        rows = search.queue(session, 100, need)
-        counts = overview.need_counts(session)
-    return pages.page(
-        request, "office/queue.html", actor=actor, area="office", rows=rows, need=need, counts=counts
-    )
 
 
 def filters_of(
@@ -118,7 +105,9 @@ def overview_page(request: Request, office: OfficeDep, actor: Auditor) -> Respon
 
 
 @router.get("/s/{survey_id}")
-def audit_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: str) -> Response:
+def audit_page(
+    request: Request, office: OfficeDep, actor: Auditor, survey_id: str, did: Did = "", ids: Ids = ""
+) -> Response:
     """One survey on one page, driven by keys."""
     seen = look(office, survey_id, actor)
     advice = answer_of(office, seen)
@@ -126,6 +115,8 @@ def audit_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: s
         lines = history.history_of(session, survey_id)
         before, after = search.neighbours(session, survey_id)
         runs = overview.runs_of(session, survey_id)
+        done = just_did(session, did, ids)
+        auditors = samples.auditors(session)
     return pages.page(
         request,
         "office/survey.html",
@@ -137,6 +128,8 @@ def audit_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: s
         before=before,
         after=after,
         runs=runs,
+        done=done,
+        auditors=auditors,
         **{**survey_context(seen, actor), "area": "office"},
     )
 
@@ -174,4 +167,5 @@ def audit_decision(
     keep_decision(
         office, actor, survey_id, kind, text, fineness_class or None, survey_forms.months_of(interval_months)
     )
-    return pages.done(request, f"/office/s/{after}" if after else "/office")
+    place = f"/office/s/{after}" if after else "/office"
+    return pages.done(request, f"{place}?{did_query(kind, [survey_id])}")

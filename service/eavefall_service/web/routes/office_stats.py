@@ -10,7 +10,7 @@ from sqlalchemy import select
 from starlette.responses import Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys import photos
+from eavefall_service.journeys import photos, surveys
 from eavefall_service.journeys.door import changing_office, open_survey
 from eavefall_service.learning.registry import Registry
 from eavefall_service.office import agreement_tables, facts, outcomes, samples, survey_search, watching
@@ -123,10 +123,11 @@ def read_page(request: Request, office: OfficeDep, actor: Auditor, survey_id: st
     with office.database.read() as session:
         row = open_survey(session, survey_id, actor)
         views = photos.views(session, survey_id)
+        survey = surveys.whole_survey(row, [view.row for view in views])
         answers = samples.answers_for(session, survey_id, actor.name)
     return _show(
         request, actor, "stats_read.html", "sample",
-        row=row, survey=row.document, photos=views, answers=answers,
+        row=row, survey=survey, photos=views, answers=answers,
     )  # fmt: skip
 
 
