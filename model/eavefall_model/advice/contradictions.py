@@ -112,16 +112,11 @@ def _kind(at: int, tree: Tree, evidence: Evidence) -> Iterator[Contradiction]:
     if tree.form is not None and tree.form != taxon.form:
         fields = (f"{where}.species", f"{where}.form")
         yield Contradiction("species-and-form", tree.name, fields, (taxon.common, tree.form))
-    elif tree.foliage in ("needle", "broad") and tree.foliage != taxon.foliage:
-        values = (taxon.common, tree.foliage)
-        yield Contradiction(
-            "species-and-foliage", tree.name, (f"{where}.species", f"{where}.foliage"), values
-        )
-    elif tree.foliage == "bare" and taxon.evergreen:
-        values = (taxon.common, "bare")
-        yield Contradiction(
-            "species-and-foliage", tree.name, (f"{where}.species", f"{where}.foliage"), values
-        )
+        return
+    seen = tree.foliage
+    if (seen in ("needle", "broad") and seen != taxon.foliage) or (seen == "bare" and taxon.evergreen):
+        fields = (f"{where}.species", f"{where}.foliage")
+        yield Contradiction("species-and-foliage", tree.name, fields, (taxon.common, seen or ""))
 
 
 def _side(at: int, tree: Tree, survey: Survey) -> Iterator[Contradiction]:
