@@ -18,6 +18,7 @@ from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.sources import FOLIAGE_OF_YEARS, Source
 from eavefall_model.screens.surface import STICKINESS
+from eavefall_model.shed.years import SEASONS, moved
 from eavefall_model.species.blown_in import BLOWN_IN, CLOGS
 from eavefall_model.species.habit import litter_of
 from eavefall_model.species.table import FOLIAGE_PARTS, Part, month_share_for
@@ -75,13 +76,21 @@ def _room(source: Source) -> float:
 
 
 def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
-    """Sum over k of course (k, rows, 12) times load (k, draws * eaves): (rows, draws, eaves, 12)."""
+    """Sum over k of course (k, rows, 12) times load (k, draws * eaves): (rows, draws, eaves, 12).
+
+    Every third draw has the same early, usual or late season (``shed.years.SEASONS``).
+    """
     count, rows, _ = courses.shape
-    across = np.ascontiguousarray(courses.reshape(count, rows * 12).T)
-    litter = np.empty((rows * 12, loads.shape[1]))
+    litter = np.empty((rows * 12, *shape))
+    by_draw = loads.reshape(count, *shape)
     step = max(_PRODUCT // (count * rows * 12), 8)
-    for start in range(0, loads.shape[1], step):
-        litter[:, start : start + step] = across @ loads[:, start : start + step]
+    for first, late in enumerate(SEASONS):
+        across = np.ascontiguousarray(moved(courses, late).reshape(count, rows * 12).T)
+        mine = np.ascontiguousarray(by_draw[:, first :: len(SEASONS)]).reshape(count, -1)
+        fell = np.empty((rows * 12, mine.shape[1]))
+        for start in range(0, mine.shape[1], step):
+            fell[:, start : start + step] = across @ mine[:, start : start + step]
+        litter[:, first :: len(SEASONS)] = fell.reshape(rows * 12, -1, *shape[1:])
     return np.moveaxis(litter.reshape(rows, 12, *shape), 1, -1)
 
 
