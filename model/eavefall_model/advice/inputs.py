@@ -16,6 +16,7 @@ __all__ = ["INPUT_KINDS", "input_kind", "input_place"]
 INPUT_KINDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "household.cleanings_per_year": "how many cleanings a year the owner accepts",
+        "history.now_full_fifths": "how full the gutter is so long after its last cleaning",
         "wind.from": "where the wind mostly comes from",
         "eaves.length": "length of an eave",
         "eaves.height": "height of an eave",

@@ -1,66 +1,146 @@
-"""What to measure next: for each uncertain input, the chance that knowing it would change the answer.
+"""What to measure next, by pre-posterior analysis: what would the answer be after each result one might get?
 
-The draws are sorted into five equally likely bins of the input. In each bin the answer is decided again from
-its draws alone, as if the input were known to lie there; the chance is the share of bins with another answer.
-A class counts as changed only when it changes with its shares moved by their own standard error too, an
-interval when its median moves by more than the ratio of the rules file beyond its own standard error. What
-the owner accepts is not drawn: where it was not said, the answer is decided again for half and for twice the
-default.
+For every uncertain input the results of a measurement are drawn, each with the real error of the usual way of
+taking it; each result weighs the draws by Bayes' rule, and the answer is decided again from the weighted
+draws. An input already measured can be repeated, which helps only as far as a second reading of the same
+error does. A class counts as changed only when it changes with its shares moved by their own standard error
+too, an interval when its median moves by more than the ratio of the rules file beyond its own standard error.
+Gains are held against the minutes that a measurement takes. What the owner accepts is not drawn: where it was
+not said, the answer is decided again for half and for twice the default.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
-from eavefall_model.advice.decide import ENOUGH, decided_class, rounded, safe_classes
+from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
+from eavefall_model.advice.history import FILL_ERROR, fill_since_cleaning
+from eavefall_model.advice.inputs import input_kind
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome, wait_months
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.schema import MeasureNext
 from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 
-__all__ = ["measure_next"]
+__all__ = ["HOW_MEASURED", "Narrowing", "measure_next", "narrowing", "results_weights"]
 
-_BINS: Final = 5
+Array = NDArray[np.float64]
+_RESULTS: Final = 12
 _MOST: Final = 6
 _LEAST_CHANCE: Final = 0.03
-_FEW: Final = 20  # draws below which a bin says nothing
+_LEAST_DRAWS: Final = 50
 # Owners who have not said, as multiples of the default, each as likely. Our judgement.
 _OWNERS: Final = (0.5, 1.0, 2.0)
+HISTORY: Final = "history.now_full_fifths"
 
 
-def _bins(draws: NDArray[np.float64]) -> list[NDArray[np.intp]]:
-    values = np.unique(draws)
-    if len(values) <= _BINS:
-        return [np.flatnonzero(draws == value) for value in values]
-    return list(np.array_split(np.argsort(draws, kind="stable"), _BINS))
+@dataclass(frozen=True)
+class How:
+    """The usual way of taking a measurement: its error (``log`` relative, ``plain`` in the input's own unit,
+    ``kind`` the chance of a wrong answer among kinds), and minutes on site. Our judgement."""
+
+    error: float
+    scale: Literal["log", "plain", "kind"]
+    minutes: float
 
 
-def _changed(outcome: Outcome, rows: NDArray[np.intp], base: ClassAnswer) -> bool:
-    """Whether these draws alone would give another class, beyond what their number leaves to luck."""
-    share, count = outcome.settings["safe_share"], len(rows)
-    enough, luck = float(outcome.enough[rows].mean()), 1.0 / math.sqrt(count)
-    if base == "no-guard-needed":
-        return enough < ENOUGH - luck
-    if enough > ENOUGH + luck:
-        return True
-    error = math.sqrt(share * (1 - share) / count)
-    shares = [min(max(share + step * error, 0.001), 0.5) for step in (-1, 0, 1)]
-    return FINENESS_CLASSES.index(base) not in safe_classes(outcome.house_index[rows], shares)
+HOW_MEASURED: Final[Mapping[str, How]] = MappingProxyType(
+    {
+        HISTORY: How(FILL_ERROR, "plain", 2),
+        "wind.from": How(15.0, "plain", 1),
+        "eaves.length": How(0.01, "log", 2),
+        "eaves.height": How(0.03, "log", 2),
+        "eaves.roof_run": How(0.05, "log", 3),
+        "eaves.pitch": How(1.0, "plain", 2),
+        "eaves.gutter.width": How(0.02, "log", 4),
+        "trees.species": How(0.05, "kind", 3),
+        "trees.eave": How(0.02, "kind", 1),
+        "trees.distance": How(0.03, "log", 2),
+        "trees.height": How(0.08, "log", 4),
+        "trees.crown_radius": How(0.06, "log", 3),
+        "trees.overhang": How(0.15, "log", 2),
+        # A gauge photo of five to ten needles: its own repeatability and needles that differ.
+        "source.width": How(0.05, "log", 10),
+    }
+)
 
 
-def _moves(months: NDArray[np.float64], typical: float, ratio: float) -> bool:
-    """Whether the median over these draws differs by more than ``ratio``, beyond its own standard error."""
-    count = len(months)
-    error = min(0.75 / math.sqrt(count), 0.4)
-    order = np.sort(months)
-    low, high = order[int((0.5 - error) * count)], order[min(int((0.5 + error) * count), count - 1)]
-    return bool(low > ratio * typical or high < typical / ratio)
+def results_weights(draws: Array, how: How) -> Array:
+    """Weights of the draws after each result of a measurement that one might get, (results, draws).
+
+    Results lie at even quantiles of what the measurement may read: a draw plus an error. Rows sum to 1.
+    """
+    if how.scale == "kind":
+        kinds, counts = np.unique(draws, return_counts=True)
+        right = draws[None, :] == kinds[:, None]
+        share = (counts / len(draws))[:, None]
+        weights = np.where(right, 1 - how.error, how.error)
+        # As many rows as the kind is likely, so that the mean over rows is the mean over results.
+        rows = np.repeat(np.arange(len(kinds)), np.maximum(np.round(share[:, 0] * _RESULTS), 1).astype(int))
+        weights = weights[rows]
+    else:
+        value = np.log(np.maximum(draws, 1e-9)) if how.scale == "log" else draws
+        # Finer than the draws can tell it is not told; so many of them are left that a decision can be made.
+        error = max(how.error, float(value.std()) * _LEAST_DRAWS / len(draws))
+        if error <= 0:
+            return np.full((1, len(draws)), 1 / len(draws))
+        at = (np.arange(_RESULTS) + 0.5) / _RESULTS
+        # Every part of the draws meets errors to both sides.
+        errors = error * ndtri(at[(np.arange(_RESULTS) * 5) % _RESULTS])
+        results = np.quantile(value, at) + errors
+        weights = np.exp(-0.5 * ((value - results[:, None]) / error) ** 2) + 1e-300
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+
+
+def _quantiles(months: Array, weights: Array, at: Array) -> Array:
+    """Weighted quantiles of months, (results, len(at)), for rows of weights; ``at`` (results, n) or (n,)."""
+    order = np.argsort(months)
+    sorted_months, edges = months[order], np.cumsum(weights[:, order], axis=1)
+    wanted = np.broadcast_to(at, (len(weights), np.shape(at)[-1]))
+    places = [np.searchsorted(row, want) for row, want in zip(edges, wanted, strict=True)]
+    return np.asarray(sorted_months[np.minimum(np.stack(places), len(months) - 1)])
+
+
+def _class_changes(outcome: Outcome, weights: Array, luck: Array, base: ClassAnswer) -> float:
+    """Share of results after which another class is given, beyond what the draws leave to luck."""
+    safe, changed = outcome.settings["safe_share"], 0.0
+    enough = weights @ outcome.enough
+    shares = np.stack(
+        [weights[:, outcome.house_index == at].sum(axis=1) for at in range(len(FINENESS_CLASSES))], axis=1
+    )
+    coarse = np.cumsum(shares, axis=1)
+    for row, (open_share, error) in enumerate(zip(enough, luck, strict=True)):
+        if base == "no-guard-needed":
+            changed += open_share < ENOUGH - error
+            continue
+        if open_share > ENOUGH + error:
+            changed += 1
+            continue
+        step = math.sqrt(safe * (1 - safe)) * error
+        wanted = [1 - min(max(safe + side * step, 0.001), 0.5) - 1e-9 for side in (-1, 0, 1)]
+        found = {int(np.searchsorted(coarse[row], each)) for each in wanted}
+        changed += FINENESS_CLASSES.index(base) not in found
+    return changed / len(weights)
+
+
+def _gains(outcome: Outcome, waits: list[Array], weights: Array, base: ClassAnswer) -> tuple[float, float]:
+    """Chances that a measurement changes the class, and an interval that somebody plans by."""
+    luck = np.sqrt(np.square(weights).sum(axis=1))  # one over the root of the draws that are left
+    moved = np.zeros(len(weights), dtype=bool)
+    for months in waits:
+        usual, ratio = float(np.median(months)), outcome.settings["interval_ratio"]
+        error = np.minimum(0.75 * luck, 0.4)
+        low, high = _quantiles(months, weights, np.stack([0.5 - error, 0.5 + error], axis=1)).T
+        moved |= (low > ratio * usual) | (high < usual / ratio)
+    return _class_changes(outcome, weights, luck, base), float(moved.mean())
 
 
 def _sentence(ask: str, missing: bool, class_chance: float, interval_chance: float) -> str:
@@ -68,24 +148,6 @@ def _sentence(ask: str, missing: bool, class_chance: float, interval_chance: flo
     if class_chance >= interval_chance:
         return f"{ask}: {class_chance:.0%} chance it changes the answer."
     return f"{ask}: {interval_chance:.0%} chance it changes the interval."
-
-
-def _swing(item: Uncertain, months: NDArray[np.float64]) -> float:
-    """Log ratio between the longest and the shortest median wait over the bins of an input."""
-    middles = [float(np.median(months[rows])) for rows in _bins(item.draws) if len(rows) >= _FEW]
-    return math.log(max(max(middles), 0.1) / max(min(middles), 0.1)) if middles else 0.0
-
-
-def _least(items: Sequence[Uncertain], months: NDArray[np.float64]) -> tuple[MeasureNext, ...]:
-    """When nothing asked for is likely to change the answer: that, and what comes nearest."""
-    missing = [item for item in items if item.missing]
-    if not missing:
-        return ()
-    item = max(missing, key=lambda each: (_swing(each, months), each.key))
-    sentence = f"Nothing left out is likely to change the answer; what comes nearest is to {item.ask}."
-    return (
-        MeasureNext(input=item.key, sentence=sentence, chance_changes_class=0, chance_changes_interval=0),
-    )
 
 
 def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
@@ -110,39 +172,115 @@ def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
     )
 
 
+def _the_gutters_past(outcome: Outcome) -> Uncertain | None:
+    """How full the gutter would be found, as an input that can be looked at; not where it was."""
+    if outcome.told is not None and outcome.told.observed.fill is not None:
+        return None
+    months = outcome.guards["none"].months
+    worst = int(np.argmin(np.median(months, axis=0)))
+    # Seen best when it is about due.
+    since = float(np.clip(np.median(months[:, worst]), 3.0, 12.0))
+    inside, past = outcome.guards["none"].litter.inside, outcome.sources.past
+    full = outcome.capacity.gutter_kg_m[:, worst] / outcome.settings["fill_share"]
+    fill = sum(
+        fill_since_cleaning(inside[foliage, :, worst], full, past[foliage], since, outcome.survey.month)
+        for foliage in range(len(past))
+    )
+    ask = "ask when the gutter was last cleaned, and look how full it is now, in fifths"
+    return Uncertain(HISTORY, "how full the gutter is", ask, np.minimum(np.asarray(fill), 1.1), True)
+
+
+def _askable(outcome: Outcome) -> list[Uncertain]:
+    """Inputs that somebody can find out; nobody can measure next year's litter."""
+    past = _the_gutters_past(outcome)
+    items = [*outcome.site.inputs, *outcome.sources.inputs, *([past] if past else [])]
+    return [item for item in items if input_kind(item.key) in HOW_MEASURED]
+
+
 def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
-    """The inputs worth knowing, most first; at most six."""
+    """The inputs worth knowing, most first by what they are likely to change for each minute; at most six."""
     base = outcome.answer.fineness_class
+    # With the guard recommended or without: either interval is an answer that somebody plans by.
     waits = [outcome.guards[kind].house_months for kind in dict.fromkeys((judged.planned, "none"))]
-    typical = [float(np.median(months)) for months in waits]
-    ratio = outcome.settings["interval_ratio"]
-    # Nobody can measure next year's litter.
-    items = [
-        item for item in (*outcome.site.inputs, *outcome.sources.inputs) if not item.key.endswith(".litter")
-    ]
-    owner = None if judged.guard_anyway else _owners_word(outcome, base)
-    found = [owner] if owner else []
-    for item in items:
-        class_chance = interval_chance = 0.0
-        for rows in _bins(item.draws):
-            if len(rows) < _FEW:
-                continue
-            weight = len(rows) / len(item.draws)
-            class_chance += weight * _changed(outcome, rows, base)
-            # With the guard recommended or without: either interval is an answer that somebody plans by.
-            moved = any(
-                _moves(months[rows], usual, ratio) for months, usual in zip(waits, typical, strict=True)
-            )
-            interval_chance += weight * moved
-        if max(class_chance, interval_chance) < _LEAST_CHANCE:
-            continue
-        found.append(
-            MeasureNext(
+    found: list[tuple[float, MeasureNext]] = []
+    if (owner := None if judged.guard_anyway else _owners_word(outcome, base)) is not None:
+        found.append((owner.chance_changes_class, owner))
+    nearest: tuple[float, Uncertain] | None = None
+    for item in _askable(outcome):
+        how = HOW_MEASURED[input_kind(item.key)]
+        weights = results_weights(item.draws, how)
+        class_chance, interval_chance = _gains(outcome, waits, weights, base)
+        if max(class_chance, interval_chance) >= _LEAST_CHANCE:
+            step = MeasureNext(
                 input=item.key,
                 sentence=_sentence(item.ask, item.missing, class_chance, interval_chance),
                 chance_changes_class=rounded(class_chance, 3),
                 chance_changes_interval=rounded(interval_chance, 3),
             )
+            found.append((max(class_chance, interval_chance) / math.sqrt(how.minutes), step))
+        elif item.missing:
+            middles = _quantiles(waits[-1], weights, np.array([0.5]))[:, 0]
+            swing = float(np.log(middles.max() / middles.min()))
+            nearest = max((swing, item), nearest or (swing, item), key=lambda pair: (pair[0], pair[1].key))
+    if not found and nearest is not None:
+        ask = nearest[1].ask
+        sentence = f"Nothing left out is likely to change the answer; what comes nearest is to {ask}."
+        return (
+            MeasureNext(
+                input=nearest[1].key, sentence=sentence, chance_changes_class=0, chance_changes_interval=0
+            ),
         )
-    found.sort(key=lambda each: (-each.chance_changes_class, -each.chance_changes_interval, each.input))
-    return tuple(found[:_MOST]) or _least(items, waits[-1])
+    found.sort(key=lambda pair: (-pair[0], pair[1].input))
+    return tuple(step for _, step in found[:_MOST])
+
+
+@dataclass(frozen=True)
+class Narrowing:
+    """How far the range of an interval could be narrowed, months at the 10th and 90th percentile: as it is,
+    with everything measured that was left out, and with the gutter's past looked at as well."""
+
+    now: tuple[float, float]
+    measured: tuple[float, float]
+    with_past: tuple[float, float]
+
+
+def narrowing(outcome: Outcome) -> Narrowing:
+    """What of the open gutter's range measuring could narrow.
+
+    The logarithm of the wait is explained by the inputs (least squares, each with its square); what those
+    that were left out explain would go if they were measured without error, which is nearly so.
+    """
+    months = outcome.guards["none"].house_months
+    wait = np.log(months) - np.log(months).mean()
+    past = _the_gutters_past(outcome)
+    missing = [item for item in _askable(outcome) if item.missing and item.key != HISTORY]
+
+    def left(items: list[Uncertain]) -> float:
+        """Share of the standard deviation that is left."""
+        if not items or not wait.any():
+            return 1.0
+        columns = []
+        for item in items:
+            how = HOW_MEASURED[input_kind(item.key)]
+            value = np.log(np.maximum(item.draws, 1e-6)) if how.scale == "log" else item.draws
+            if how.scale == "kind":
+                columns += [(value == each) - (value == each).mean() for each in np.unique(value)[1:]]
+                continue
+            # Read as it would be read.
+            noise = outcome.streams.generator(f"{item.key}.read").standard_normal(len(value))
+            value = value + how.error * noise
+            value = (value - value.mean()) / max(float(value.std()), 1e-12)
+            columns += [value, value**2 - 1]
+        if not columns:
+            return 1.0
+        design = np.stack(columns, axis=1).astype(np.float64)
+        fitted = design @ np.linalg.lstsq(design, wait, rcond=None)[0]
+        return float(np.sqrt(max(1 - np.square(fitted).sum() / np.square(wait).sum(), 0.0)))
+
+    low, middle, high = (float(each) for each in np.quantile(months, (0.1, 0.5, 0.9)))
+
+    def shrunk(share: float) -> tuple[float, float]:
+        return middle * (low / middle) ** share, middle * (high / middle) ** share
+
+    seen = [*missing, *([past] if past is not None else [])]
+    return Narrowing((low, high), shrunk(left(missing)), shrunk(left(seen)))

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from eavefall_model.advice.assess import assess
+from eavefall_model.advice.outcome import run
+from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.advice.value import HOW_MEASURED, How, narrowing, results_weights
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
 
@@ -30,20 +35,73 @@ def test_the_missing_distance_is_worth_more_than_the_measured_height() -> None:
     missing = {key: value for key, value in MEASURED.items() if key != "distance"}
     advice = assess(survey(missing, wind={"from": "N", "prevails": "clearly"}))
     by_input = {item.input: item for item in advice.measure_next}
-    first = advice.measure_next[0]
-    assert first.input == "trees[0].distance"
-    assert max(first.chance_changes_class, first.chance_changes_interval) >= 0.4
-    assert "distance" in first.sentence
-    assert "%" in first.sentence
+    step = by_input["trees[0].distance"]
+    chance = max(step.chance_changes_class, step.chance_changes_interval)
+    assert chance >= 0.4
+    assert "distance" in step.sentence
+    assert "%" in step.sentence
     height = by_input.get("trees[0].height")
-    assert height is None or height.chance_changes_class <= first.chance_changes_class
+    assert height is None or max(height.chance_changes_class, height.chance_changes_interval) < chance
 
 
-def test_they_are_ranked() -> None:
+def test_they_are_ranked_by_what_they_are_likely_to_change_for_each_minute() -> None:
     advice = assess(survey({"count": 2}))
-    chances = [(item.chance_changes_class, item.chance_changes_interval) for item in advice.measure_next]
-    assert chances == sorted(chances, reverse=True)
-    assert 1 <= len(chances) <= 6
+    assert 1 <= len(advice.measure_next) <= 6
+    assert all(max(s.chance_changes_class, s.chance_changes_interval) >= 0.03 for s in advice.measure_next)
+    # The gutter's own past takes two minutes and tells of everything that the litter decides.
+    assert "history.now_full_fifths" in {step.input for step in advice.measure_next[:3]}
+
+
+def test_the_mean_posterior_variance_is_the_textbook_one() -> None:
+    # A normal belief of spread s read with error e: the variance left is s^2 e^2 / (s^2 + e^2), whatever is
+    # read.
+    rng = np.random.default_rng(2)
+    draws = rng.normal(10, 2.0, 40_000)
+    weights = results_weights(draws, How(1.0, "plain", 1))
+    np.testing.assert_allclose(weights.sum(axis=1), 1)
+    means = weights @ draws
+    left = (weights * (draws - means[:, None]) ** 2).sum(axis=1)
+    assert left.mean() == pytest.approx(4 / 5, rel=0.05)
+    # Results spread as beliefs do, and a relative error is one of the logarithm.
+    assert means.std() == pytest.approx(np.sqrt(4 - 4 / 5), rel=0.15)
+    lengths = np.exp(rng.normal(1, 0.4, 40_000))
+    relative = results_weights(lengths, How(0.1, "log", 1))
+    means = relative @ np.log(lengths)
+    left = (relative * (np.log(lengths) - means[:, None]) ** 2).sum(axis=1)
+    assert left.mean() == pytest.approx(0.16 * 0.01 / 0.17, rel=0.1)
+
+
+def test_a_second_reading_of_the_same_error_leaves_seven_tenths_of_it() -> None:
+    how = HOW_MEASURED["source.width"]
+    draws = 0.6 * np.exp(how.error * np.random.default_rng(4).standard_normal(40_000))
+    weights = results_weights(draws, how)
+    means = weights @ np.log(draws)
+    left = np.sqrt((weights * (np.log(draws) - means[:, None]) ** 2).sum(axis=1))
+    assert left.mean() == pytest.approx(how.error / np.sqrt(2), rel=0.03)
+
+
+def test_a_kind_is_told_but_for_the_chance_of_a_mistake() -> None:
+    draws = np.repeat([0.0, 1.0], [750, 250])
+    weights = results_weights(draws, How(0.05, "kind", 1))
+    needle = weights[:, draws == 0].sum(axis=1)
+    # Bayes: 0.95 * 0.75 against 0.05 * 0.25, and the other way round.
+    assert needle.max() == pytest.approx(0.95 * 0.75 / (0.95 * 0.75 + 0.05 * 0.25))
+    assert needle.min() == pytest.approx(0.05 * 0.75 / (0.05 * 0.75 + 0.95 * 0.25))
+    assert (needle > 0.5).mean() == pytest.approx(0.75, abs=0.1)
+
+
+def test_what_measuring_could_narrow_and_what_the_past_adds() -> None:
+    def of(tree: dict[str, Any], **more: Any) -> Any:
+        return narrowing(run(survey(tree, **more), {}, {}, load_rules(), load_guards(), seed=0, draws=1000))
+
+    bare = of({"count": 2})
+    ratio = [high / low for low, high in (bare.now, bare.measured, bare.with_past)]
+    assert ratio[0] > 1.2 * ratio[1] > 1.2 * ratio[2] > 1.2
+    # With nearly all measured there is little left to measure; the past still helps.
+    full = of({**MEASURED, "bearing": "N"}, wind={"from": "N", "prevails": "clearly"})
+    ratio = [high / low for low, high in (full.now, full.measured, full.with_past)]
+    assert ratio[1] > 0.8 * ratio[0]
+    assert ratio[2] < 0.9 * ratio[0]
 
 
 def test_moving_the_pines_across_the_stated_distance_does_flip_the_class() -> None:
