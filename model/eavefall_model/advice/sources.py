@@ -24,7 +24,7 @@ from eavefall_model.screens.passage import bore_mm
 from eavefall_model.shed.load import production_kg_year, share_per_metre
 from eavefall_model.shed.visits import YEARS
 from eavefall_model.shed.years import year_factor, year_sigma
-from eavefall_model.species.blown_in import BLOWN_IN, MOSSY_FACTOR
+from eavefall_model.species.blown_in import BLOWN_IN, COVERING_FACTOR, MOSSY_FACTOR
 from eavefall_model.species.draw import lognormal_through
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest
@@ -155,17 +155,22 @@ def _bore_share(taxon: Taxon) -> float:
 
 
 def _blown_in(site: Site, streams: Streams) -> tuple[Source, Uncertain]:
-    """What comes without a tree: by roof area above the gutter, more from shaded or mossy ones."""
+    """What comes without a tree: by roof area above the gutter and its covering, more where it is mossy."""
     low, typical, high = BLOWN_IN.litter_g_m2_year
     _, spread = lognormal_through(low, high)
     litter = typical * np.exp(spread * streams.normal("source.blown in.litter"))
-    mossy = np.array([MOSSY_FACTOR if eave.shaded_or_mossy else 1.0 for eave in site.survey.eaves])
+    by_roof = np.array(
+        [
+            COVERING_FACTOR[eave.roof or "shingle"] * (MOSSY_FACTOR if eave.shaded_or_mossy else 1.0)
+            for eave in site.survey.eaves
+        ]
+    )
     area_m2 = site.eaves.run_m + site.eaves.depth_m
     source = Source(
         name=BLOWN_IN.common,
         taxon=BLOWN_IN,
         trees=(),
-        load_kg_m=litter[:, None] / 1000 * area_m2 * mossy,
+        load_kg_m=litter[:, None] / 1000 * area_m2 * by_roof,
         width_factor=np.ones(streams.draws),
         thin_mm=np.full(streams.draws, np.inf),
         bore_share=1.0,

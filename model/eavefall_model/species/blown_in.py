@@ -1,19 +1,29 @@
 """What a gutter collects without any tree near: dust and granules of the roof, moss, leaves blown in from
 afar.
 
-Nobody has weighed it for house gutters. Dust fall is published for towns (13.7 to 78.8 g/m2 a month where the
-air is foul: Gurugubelli, Pervez and Tiwari 2013, an upper bound), but is heavy and fine and takes little
-room. All figures here are judgement, held to what cleaners say of houses without trees: once in one to two
+Nobody has weighed it for house gutters. Dust fall is published for towns (13.7 to 78.8 g/m2 a month where
+the air is foul: Gurugubelli, Pervez and Tiwari 2013, an upper bound), but is heavy and fine and takes little
+room; a hail storm takes about 30 of a shingle roof's 2,580 lb of granules (a roofer's page, weak), some 70
+g/m2. All figures here are judgement, held to what cleaners say of houses without trees: once in one to two
 years.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Final
 
 from eavefall_model.species.table import Part, Taxon
+from eavefall_model.vocabulary import Covering
 
-__all__ = ["BLOWN_IN", "CLOGS", "MOSSY_FACTOR"]
+__all__ = ["BLOWN_IN", "CLOGS", "COVERING_FACTOR", "MOSSY_FACTOR"]
+
+# What a covering brings against asphalt shingles: metal sheds no granules and grows hardly any moss, tile and
+# slate shed little, wood rots and greens. Our judgement.
+COVERING_FACTOR: Final[Mapping[Covering, float]] = MappingProxyType(
+    {"wood": 1.1, "shingle": 1.0, "tile": 0.9, "membrane": 0.8, "slate": 0.7, "metal": 0.5}
+)
 
 # A shaded or mossy roof brings so many times as much. Our judgement.
 MOSSY_FACTOR: Final = 2.0
