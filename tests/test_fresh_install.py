@@ -51,7 +51,7 @@ def test_demo_runs_and_the_runtime_is_light(installed: Path, tmp_path: Path) -> 
     assert "How fine" in run.stdout
     assert "rendered" in run.stderr
     advice = json.loads((tmp_path / "out" / "advice.json").read_text("utf-8"))
-    assert advice["format"] == "eavefall.advice/1"
+    assert advice["format"] == "eavefall.advice/2"
     assert advice["fineness_class"] == "extra-fine"
     page = (tmp_path / "out" / "report.html").read_text("utf-8")
     assert "<svg" in page

@@ -1,24 +1,37 @@
-"""Lengths, angles, bearings and rainfall as people write them, to SI and back.
+"""Quantities as people write and read them, to SI and back, in both unit systems.
 
-One parser for every field. Inches, feet and yards are exact: 1 in = 25.4 mm (international yard and pound
-agreement of 1959, as in NIST SP 811 appendix B).
+One parser for every field, one writer for every quantity. Inches, feet and yards are exact: 1 in = 25.4 mm
+(international yard and pound agreement of 1959, as in NIST SP 811 appendix B).
 """
 
 from __future__ import annotations
 
 import math
 import re
-from typing import Final, Literal
+from typing import Final
 
 from eavefall_model.errors import SurveyError
+from eavefall_model.vocabulary import Units
 
 __all__ = [
     "MM_PER_INCH",
+    "compass",
+    "flow_text",
     "format_length",
+    "length_text",
+    "mass_per_length_text",
+    "mass_text",
+    "number_text",
+    "opening_text",
     "parse_bearing_deg",
     "parse_intensity_mm_h",
     "parse_length_m",
     "parse_pitch_deg",
+    "per_cent",
+    "pitch_text",
+    "rain_text",
+    "range_text",
+    "size_text",
 ]
 
 MM_PER_INCH: Final = 25.4
@@ -88,7 +101,7 @@ def parse_length_m(text: str | float) -> float:
     return round(total_m, 9)  # a nanometre, so that 12 ft 6 in is 3.81 and not 3.8100000000000005
 
 
-def format_length(length_m: float, system: Literal["metric", "us"] = "metric") -> str:
+def format_length(length_m: float, system: Units = "metric") -> str:
     """Text that :func:`parse_length_m` reads back within half of the last digit shown."""
     if system == "us":
         inches = round(length_m / 0.0254 * 4) / 4
@@ -153,3 +166,130 @@ def parse_intensity_mm_h(text: str | float) -> float:
             "survey-wrong-unit", f"{str(text)!r} is not a rain intensity.", "Write 100 mm/h or 4 in/h."
         )
     return _number(match[1]) * (1.0 if match[2] == "mm" else MM_PER_INCH)
+
+
+# ---- writing. A figure and its unit never part at the end of a line, so a no-break space stands between.
+
+# Below this a figure of ours says nothing: under a tenth of a gram, a micron or a milliliter.
+_TINY: Final = 1e-4
+_M_PER_FT: Final = 0.3048
+_KG_PER_LB: Final = 0.45359237
+_L_PER_GAL: Final = 3.785411784
+# From here on an inch more or less of a length is not worth saying.
+_WHOLE_FEET_FROM_M: Final = 9.0
+
+
+def _unit(figure: str, unit: str) -> str:
+    return f"{figure}\u00a0{unit}"
+
+
+def number_text(value: float, digits: int = 3) -> str:
+    """``value`` to ``digits`` significant digits without an exponent or idle zeros."""
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "—"
+    if abs(value) < _TINY:
+        return f"under {_TINY:.4f}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def per_cent(share: float) -> str:
+    """A share as a whole percentage; never rounded to a certainty that was not computed."""
+    if 0 < share < 0.005:
+        return "under 1%"
+    return "over 99%" if 0.995 <= share < 1 else f"{share * 100:.0f}%"
+
+
+def length_text(length_m: float, system: Units) -> str:
+    """A distance or a height: ``17 ft 6 in``, ``40 ft``, ``5.3 m``, ``12 m``."""
+    if system == "metric":
+        return _unit(f"{length_m:.0f}" if abs(length_m) >= 9.95 else f"{length_m:.1f}", "m")
+    if abs(length_m) >= _WHOLE_FEET_FROM_M:
+        return _unit(f"{length_m / _M_PER_FT:.0f}", "ft")
+    feet, inches = divmod(round(abs(length_m) * 1000 / MM_PER_INCH), 12)
+    parts = [_unit(str(feet), "ft")] * (feet > 0) + [_unit(str(inches), "in")] * (inches > 0 or feet == 0)
+    return ("−" if length_m < 0 else "") + "\u00a0".join(parts)
+
+
+def size_text(size_mm: float, system: Units) -> str:
+    """The size of a gutter or an outlet: ``5 in``, ``5.5 in``, ``127 mm``."""
+    if system == "metric":
+        return _unit(f"{size_mm:.0f}", "mm")
+    return _unit(number_text(round(size_mm / MM_PER_INCH, 1)), "in")
+
+
+def opening_text(width_mm: float, system: Units = "us") -> str:
+    """An opening or the width of a needle: ``0.50 mm``, in the US ``0.50 mm (0.020 in)``.
+
+    Millimeters always, since sieves, needles and cloth are told apart in them.
+    """
+    millimeters = _unit(f"{width_mm:.2f}" if width_mm < 1 else number_text(width_mm), "mm")
+    if system == "metric":
+        return millimeters
+    return f"{millimeters} ({_unit(f'{width_mm / MM_PER_INCH:.3f}', 'in')})"
+
+
+def range_text(low_mm: float, high_mm: float, system: Units = "us") -> str:
+    """A range of openings: ``0.5 to 1 mm``, in the US ``0.5 to 1 mm (0.020 to 0.039 in)``."""
+    if math.isinf(high_mm):
+        return f"wider than {opening_text(low_mm, system)}"
+    if low_mm <= 0:
+        return f"up to {opening_text(high_mm, system)}"
+    if math.isclose(low_mm, high_mm):
+        return opening_text(high_mm, system)
+    millimeters = _unit(f"{number_text(low_mm)} to {number_text(high_mm)}", "mm")
+    if system == "metric":
+        return millimeters
+    inches = _unit(f"{low_mm / MM_PER_INCH:.3f} to {high_mm / MM_PER_INCH:.3f}", "in")
+    return f"{millimeters} ({inches})"
+
+
+def mass_text(mass_kg: float, system: Units) -> str:
+    """``2.4 kg``, ``40 g``; ``5.3 lb``, ``1.4 oz``."""
+    return _mass(mass_kg, 1.0, "", system)
+
+
+def mass_per_length_text(kg_per_m: float, system: Units) -> str:
+    """Litter on a gutter: ``2.4 kg/m``, ``40 g/m``; ``1.6 lb/ft``, ``0.4 oz/ft``."""
+    return _mass(kg_per_m, _M_PER_FT, "/m" if system == "metric" else "/ft", system)
+
+
+def _mass(mass_kg: float, per: float, over: str, system: Units) -> str:
+    if system == "metric":
+        if mass_kg < 0.0005:
+            return f"under {_unit('1', f'g{over}')}"
+        grams = mass_kg < 0.1
+        return _unit(number_text(mass_kg * 1000 if grams else mass_kg, 2), f"{'g' if grams else 'kg'}{over}")
+    pounds = mass_kg * per / _KG_PER_LB
+    if pounds < 0.01 / 16:
+        return f"under {_unit('0.01', f'oz{over}')}"
+    ounces = pounds < 0.1
+    return _unit(number_text(pounds * 16 if ounces else pounds, 2), f"{'oz' if ounces else 'lb'}{over}")
+
+
+def flow_text(litres_per_second: float, system: Units) -> str:
+    """``1.2 L/s``; ``19 gal/min``, US gallons."""
+    if system == "metric":
+        return _unit(number_text(litres_per_second, 2), "L/s")
+    return _unit(number_text(litres_per_second * 60 / _L_PER_GAL, 2), "gal/min")
+
+
+def rain_text(mm_h: float, system: Units) -> str:
+    """``100 mm/h``; ``3.9 in/h``."""
+    if system == "metric":
+        return _unit(number_text(mm_h), "mm/h")
+    return _unit(number_text(mm_h / MM_PER_INCH, 2), "in/h")
+
+
+def pitch_text(pitch_deg: float, system: Units) -> str:
+    """A roof pitch: ``6/12`` or ``5.5/12`` in the US, else ``27°``; ``flat``."""
+    rise = round(math.tan(math.radians(pitch_deg)) * 24) / 2
+    if rise == 0 and pitch_deg < 0.5:
+        return "flat"
+    return f"{rise:g}/12" if system == "us" else f"{pitch_deg:.0f}°"
+
+
+def compass(bearing_deg: float) -> str:
+    """Nearest of sixteen compass points, ``NNW`` for 340."""
+    return _COMPASS[round(bearing_deg / 22.5) % 16]

@@ -10,11 +10,23 @@ from hypothesis import strategies as st
 
 from eavefall_model.errors import SurveyError
 from eavefall_model.units import (
+    compass,
+    flow_text,
     format_length,
+    length_text,
+    mass_per_length_text,
+    mass_text,
+    number_text,
+    opening_text,
     parse_bearing_deg,
     parse_intensity_mm_h,
     parse_length_m,
     parse_pitch_deg,
+    per_cent,
+    pitch_text,
+    rain_text,
+    range_text,
+    size_text,
 )
 
 
@@ -132,3 +144,63 @@ def test_intensity() -> None:
     assert math.isclose(parse_intensity_mm_h('1.5"/hour'), 38.1)
     with pytest.raises(SurveyError):
         parse_intensity_mm_h("4 in")
+
+
+# 1 in = 25.4 mm, 1 ft = 0.3048 m, 1 lb = 0.45359237 kg (NIST SP 811 appendix B); 1 US gal = 3.785411784 L.
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [
+        (length_text(5.334, "us"), "17 ft 6 in"),
+        (length_text(0.3048, "us"), "1 ft"),
+        (length_text(0.0254, "us"), "1 in"),
+        (length_text(0.0, "us"), "0 in"),
+        (length_text(12.192, "us"), "40 ft"),
+        (length_text(-1.2192, "us"), "−4 ft"),
+        (length_text(5.334, "metric"), "5.3 m"),
+        (length_text(12.192, "metric"), "12 m"),
+        (size_text(139.7, "us"), "5.5 in"),
+        (size_text(127.0, "metric"), "127 mm"),
+        (opening_text(0.508, "us"), "0.51 mm (0.020 in)"),
+        (opening_text(6.3, "metric"), "6.3 mm"),
+        (range_text(0.5, 1.0, "us"), "0.5 to 1 mm (0.020 to 0.039 in)"),
+        (range_text(0.5, 1.0, "metric"), "0.5 to 1 mm"),
+        (range_text(0.0, 0.5, "us"), "up to 0.50 mm (0.020 in)"),
+        (range_text(6.3, math.inf, "metric"), "wider than 6.3 mm"),
+        (range_text(0.5, 0.5, "metric"), "0.50 mm"),
+        (mass_text(0.45359237 * 5.3, "us"), "5.3 lb"),
+        (mass_text(0.04, "metric"), "40 g"),
+        (mass_per_length_text(1.4881639, "us"), "1 lb/ft"),
+        (mass_per_length_text(0.4 * 0.028349523 / 0.3048, "us"), "0.4 oz/ft"),
+        (mass_per_length_text(2.4, "metric"), "2.4 kg/m"),
+        (mass_per_length_text(1e-9, "us"), "under 0.01 oz/ft"),
+        (mass_per_length_text(1e-9, "metric"), "under 1 g/m"),
+        (flow_text(3.785411784 / 60 * 30, "us"), "30 gal/min"),
+        (flow_text(1.9, "metric"), "1.9 L/s"),
+        (rain_text(101.6, "us"), "4 in/h"),
+        (rain_text(100.0, "metric"), "100 mm/h"),
+        (pitch_text(26.565051177, "us"), "6/12"),
+        (pitch_text(24.624, "us"), "5.5/12"),
+        (pitch_text(0.0, "us"), "flat"),
+        (pitch_text(26.565051177, "metric"), "27°"),
+        (compass(340.0), "NNW"),
+        (per_cent(0.999), "over 99%"),
+        (per_cent(0.001), "under 1%"),
+        (per_cent(1.0), "100%"),
+        (per_cent(0.0), "0%"),
+        (per_cent(0.344), "34%"),
+        (number_text(3e-40), "under 0.0001"),
+        (number_text(0.0), "0"),
+    ],
+)
+def test_quantities_are_written_in_the_readers_units(said: str, expected: str) -> None:
+    assert said.replace("\u00a0", " ") == expected
+
+
+@pytest.mark.parametrize("text", ["17 ft 6 in", "40 ft", "6 in", "3 ft"])
+def test_a_length_that_was_typed_is_written_as_it_was_typed(text: str) -> None:
+    assert length_text(parse_length_m(text), "us").replace("\u00a0", " ") == text
+
+
+@pytest.mark.parametrize("text", ["6/12", "12/12", "4.5/12"])
+def test_a_pitch_that_was_typed_is_written_as_it_was_typed(text: str) -> None:
+    assert pitch_text(parse_pitch_deg(text), "us") == text

@@ -54,7 +54,7 @@ class OfficeSettings:
         """Names everything here that an answer depends on, and the engine with its tables."""
         prices = "" if self.prices is None else self.prices.model_dump_json()
         made = f"{_package()} {tables_digest()} {self.rules.digest} {self.guards.digest}"
-        return f"{made} {prices} {self.draws} {self.seed}"
+        return f"{made} {prices} {self.units} {self.draws} {self.seed}"
 
 
 def _package() -> str:
@@ -95,6 +95,7 @@ def answer(survey: Survey, readings: Sequence[Reading] = (), office: OfficeSetti
         draws=office.draws,
         failed_photos=[each.photo for each in readings if each.failure is not None],
         model_id=", ".join(models) or "none",
+        units=office.units,
     )
 
 
@@ -109,6 +110,7 @@ def assess(
     draws: int = 2000,
     failed_photos: Sequence[str] = (),
     model_id: str = "none",
+    units: Units = "us",
 ) -> Advice:
     """The engine below :func:`answer`, which is what everybody calls.
 
@@ -126,6 +128,8 @@ def assess(
         Photos that could not be read; passed on.
     model_id : str
         What tagged the photos, for provenance.
+    units : Units
+        Those of the ready sentences.
 
     Raises
     ------
@@ -135,8 +139,8 @@ def assess(
     book = rules or load_rules()
     offered = guards or load_guards()
     outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws)
-    judged = judge(outcome, book)
-    per_eave = tuple(eave_advice(outcome, judged, number) for number in range(len(survey.eaves)))
+    judged = judge(outcome, book, units)
+    per_eave = tuple(eave_advice(outcome, judged, number, units) for number in range(len(survey.eaves)))
     planned = outcome.guards[judged.planned]
     next_steps = measure_next(outcome, judged)
     before = first_steps(outcome, judged, next_steps)
@@ -155,7 +159,7 @@ def assess(
         reasons=judged.reasons,
         assumed=outcome.site.assumed,
         measure_next=next_steps,
-        flips=flips(outcome, judged),
+        flips=flips(outcome, judged, units),
         cautions=cautions(outcome, judged),
         find_out_first=tuple(sentence for _, sentence in before),
         find_out_first_codes=tuple(code for code, _ in before),

@@ -19,7 +19,7 @@ __all__ = ["GUTTER_DEPTH_SHARE", "EaveArrays", "facings_deg", "outlet_sides_m", 
 Array = NDArray[np.float64]
 GUTTER_DEPTH_SHARE: Final = {"half_round": 0.5, "k_style": 0.7, "box": 0.7}
 # Share of the gutter's bounding box that holds litter.
-_LEAST_M: Final = 0.03  # no gutter or downspout is smaller; a smaller figure is a slip of the pen
+_LEAST_M: Final = 0.03  # no gutter or downspout is smaller; a smaller figure is a typing error
 _FULLNESS: Final = {"half_round": math.pi / 4, "k_style": 0.78, "box": 1.0}
 
 
@@ -63,7 +63,7 @@ def facings_deg(survey: Survey, read: Reader) -> list[float]:
         else:
             facing = 360.0 * at / len(survey.eaves)
             why = "Eaves are taken evenly round the house; only the wind's share depends on it."
-        read.note(f"eaves[{at}].facing", f"{facing:.0f} deg", why, "any", "any")
+        read.note(f"eaves[{at}].facing", float(f"{facing:.0f}"), why, "any", "any")
         result.append(facing)
     return result
 
@@ -84,20 +84,20 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     gutter = eave.gutter
     profile = gutter.profile or "k_style"
     if gutter.profile is None:
-        read.note(f"{where}.gutter.profile", "k_style", "The commonest profile in North America.")
+        read.note(f"{where}.gutter.profile", "K-style", "The commonest profile in North America.")
     if eave.roof is None:
         read.note(f"{where}.roof", "shingle", "The commonest covering.", "wood", "metal")
     length = read.measured(
         f"{where}.length", f"length of eave {name}", f"measure the length of eave {name}",
-        eave.length_m, 12.0, error=0.01, spread=0.35, unit="m", why="A usual side of a house.", least=0.3,
+        eave.length_m, 12.0, error=0.01, spread=0.35, why="A usual side of a house.", least=0.3,
     )  # fmt: skip
     height = read.measured(
         f"{where}.height", f"height of eave {name}", f"measure the height of the gutter at {name}",
-        eave.height_m, 3.2, error=0.03, spread=0.25, unit="m", why="One storey, more for two.",
+        eave.height_m, 3.2, error=0.03, spread=0.25, why="One storey, more for two.",
     )  # fmt: skip
     run = read.measured(
         f"{where}.roof_run", f"roof run above {name}", f"measure the roof run above {name}",
-        eave.roof_run_m, 5.0, error=0.05, spread=0.25, unit="m", why="Half the depth of a usual house.",
+        eave.roof_run_m, 5.0, error=0.05, spread=0.25, why="Half the depth of a usual house.",
         least=0.1,
     )  # fmt: skip
     pitch_given = eave.pitch_deg
@@ -111,7 +111,7 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     if pitch_given == 0.0:
         pitch = np.zeros_like(pitch)
     if pitch_given is None:
-        read.assume(f"{where}.pitch", pitch, "deg", "Between 3/12 and 8/12 on most houses.")
+        read.assume(f"{where}.pitch", pitch, "As steep as most houses.")
     read.inputs.append(
         Uncertain(
             f"{where}.pitch",
@@ -123,7 +123,7 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     )
     width = read.measured(
         f"{where}.gutter.width", f"gutter width at {name}", f"measure the gutter's top opening at {name}",
-        gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12, unit="m",
+        gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12,
         why="5-inch, the commonest.", least=_LEAST_M,
     )  # fmt: skip
     depth = (
@@ -135,7 +135,11 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     spout = eave.downspout
     if spout is None:
         outlets = np.maximum(np.ceil(length / 12.0), 1.0)
-        read.note(f"{where}.downspout", "one outlet for each 12 m, 2 by 3 in", "Common practice, no source.")
+        read.note(
+            f"{where}.downspout",
+            "one outlet for each 40 ft (12 m), 2 by 3 in (51 by 76 mm)",
+            "Common practice, no source.",
+        )
     else:
         outlets = np.full_like(length, float(spout.outlets))
     across_m, across_2_m = outlet_sides_m(eave)

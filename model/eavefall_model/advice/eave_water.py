@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from eavefall_model.advice.eave_draws import outlet_sides_m
 from eavefall_model.advice.site import Site
-from eavefall_model.advice.wording import middle
 from eavefall_model.water.check import EaveWater, ScreenOnGutter, check_eave
 
 __all__ = ["water_of"]
+
+
+def _middle(values: NDArray[np.float64]) -> float:
+    return float(np.median(values))
 
 
 def water_of(site: Site, number: int, screen: ScreenOnGutter | None = None) -> EaveWater:
@@ -16,14 +22,14 @@ def water_of(site: Site, number: int, screen: ScreenOnGutter | None = None) -> E
     profile = eave.gutter.profile or "k_style"
     across_m, across_2_m = outlet_sides_m(eave)
     return check_eave(
-        length_m=middle(site.eaves.length_m[:, number]),
-        run_m=middle(site.eaves.run_m[:, number]),
-        pitch_deg=middle(site.roofs.pitch_deg[:, number]),
+        length_m=_middle(site.eaves.length_m[:, number]),
+        run_m=_middle(site.eaves.run_m[:, number]),
+        pitch_deg=_middle(site.roofs.pitch_deg[:, number]),
         intensity_mm_h=site.intensity_mm_h,
         profile=profile,
-        width_m=middle(site.eaves.depth_m[:, number]),
-        depth_m=middle(site.gutter_depth_m[:, number]),
-        outlets=int(middle(site.outlets[:, number])),
+        width_m=_middle(site.eaves.depth_m[:, number]),
+        depth_m=_middle(site.gutter_depth_m[:, number]),
+        outlets=int(_middle(site.outlets[:, number])),
         downspout_m=across_m,
         downspout_2_m=across_2_m,
         screen=screen,

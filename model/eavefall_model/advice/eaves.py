@@ -10,18 +10,21 @@ from numpy.typing import NDArray
 from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.decide import decide, interval, opening_of, rounded
 from eavefall_model.advice.eave_water import water_of
+from eavefall_model.advice.figures import middle
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index
 from eavefall_model.advice.outcome import Outcome
-from eavefall_model.advice.schema import EaveAdvice, Interval, MonthlyLitter, WaterCheck
+from eavefall_model.advice.say import written
+from eavefall_model.advice.schema import EaveAdvice, Figure, Interval, MonthlyLitter, WaterCheck
 from eavefall_model.advice.take_off import take_off
 from eavefall_model.species.table import month_share_for
-from eavefall_model.vocabulary import FINENESS_CLASSES, FORMS, ClassAnswer
+from eavefall_model.vocabulary import FINENESS_CLASSES, FORMS, ClassAnswer, Units
 from eavefall_model.water.check import ScreenOnGutter
 
 __all__ = ["eave_advice"]
 
 _FEW_KG_M: Final = 1e-3
+_LINKS: Final = {"gutter": "the gutter", "outlet": "the outlet and downspout", "inlet": "the screen"}
 
 
 def _by_month(outcome: Outcome, number: int) -> tuple[MonthlyLitter, ...]:
@@ -40,7 +43,7 @@ def _by_month(outcome: Outcome, number: int) -> tuple[MonthlyLitter, ...]:
     )
 
 
-def _water(outcome: Outcome, judged: Judged, number: int) -> WaterCheck:
+def _water(outcome: Outcome, judged: Judged, number: int, units: Units) -> WaterCheck:
     guard = outcome.guards[judged.planned]
     screen = None
     if guard.offer is not None:
@@ -52,20 +55,41 @@ def _water(outcome: Outcome, judged: Judged, number: int) -> WaterCheck:
             blinded=outcome.settings["blinded_limit"],
             slot=guard.offer.shape == "slot",
         )
-    figures = water_of(outcome.site, number, screen)
-    said = f"{figures.sentence} {figures.caution}" if figures.caution else figures.sentence
-    return WaterCheck(
-        demand_l_s=rounded(figures.demand_l_s),
-        gutter_l_s=rounded(figures.gutter_l_s),
-        outlet_l_s=rounded(figures.outlet_l_s),
-        inlet_l_s=None if figures.inlet_l_s is None else rounded(figures.inlet_l_s),
-        weakest=figures.weakest,
-        margin=rounded(figures.margin),
-        sentence=said,
+    found = water_of(outcome.site, number, screen)
+    width_mm = middle(outcome.site.eaves.depth_m[:, number]) * 1000
+    figures = [
+        ("width_mm", "gutter width", "size", float(f"{width_mm:.4g}")),
+        ("margin", "capacity of the weakest link", "margin", rounded(found.margin)),
+        ("rain_mm_h", "design rain", "mm/h", outcome.site.intensity_mm_h),
+    ]
+    if found.gutter_margin >= 0:
+        template = "A {width_mm} gutter is enough. "
+    elif found.enough_width_m is None:
+        template = "No single gutter up to 8 in (203 mm) carries this: add outlets. "
+    else:
+        template = "A {width_mm} gutter is not enough; {enough_mm} is. "
+        figures.append(("enough_mm", "enough width", "size", round(found.enough_width_m * 1000, 1)))
+    template += f"The weakest link is {_LINKS[found.weakest]}: {{margin}} in {{rain_mm_h}}."
+    if found.caution:
+        template += f" {found.caution}"
+    check = WaterCheck(
+        sentence="",
+        to_estimator=template,
+        to_owner=None,
+        figures=tuple(
+            Figure(name=name, label=label, unit=unit, value=value) for name, label, unit, value in figures
+        ),
+        demand_l_s=rounded(found.demand_l_s),
+        gutter_l_s=rounded(found.gutter_l_s),
+        outlet_l_s=rounded(found.outlet_l_s),
+        inlet_l_s=None if found.inlet_l_s is None else rounded(found.inlet_l_s),
+        weakest=found.weakest,
+        margin=rounded(found.margin),
     )
+    return written(check, units)
 
 
-def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
+def eave_advice(outcome: Outcome, judged: Judged, number: int, units: Units) -> EaveAdvice:
     """Everything the advice says about one eave."""
     eave = outcome.survey.eaves[number]
     needed = outcome.needed_mm[:, number]
@@ -76,8 +100,8 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
     if judged.guard_anyway:
         name = FINENESS_CLASSES[answer.index]
     loads = outcome.sources.tree_kg_m[:, :, number]
-    middle = np.median(loads, axis=0)
-    heavy = [tree.name for at, tree in enumerate(outcome.survey.trees) if middle[at] > _FEW_KG_M]
+    typical = np.median(loads, axis=0)
+    heavy = [tree.name for at, tree in enumerate(outcome.survey.trees) if typical[at] > _FEW_KG_M]
     if judged.fineness_class == "unsure" and name != "no-guard-needed" and heavy:
         name = "unsure"
     guard = outcome.guards[judged.planned]
@@ -96,6 +120,6 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int) -> EaveAdvice:
         ),
         litter_by_month=_by_month(outcome, number),
         trees=tuple(heavy),
-        water=_water(outcome, judged, number),
+        water=_water(outcome, judged, number, units),
         take_off=take_off(outcome, judged, number),
     )

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from eavefall_model.advice.figures import Case
 from eavefall_model.advice.rulebook import Rule, RuleBook
+from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import Caution, Reason
-from eavefall_model.vocabulary import VERDICTS, GuardKind, Verdict
+from eavefall_model.vocabulary import VERDICTS, GuardKind, Units, Verdict
 
-__all__ = ["Spoken", "Value", "Verdicts", "fire", "rule_cautions", "verdicts"]
-
-Value = float | int | str | bool | None
+__all__ = ["Spoken", "Verdicts", "fire", "rule_cautions", "verdicts"]
 
 
 @dataclass(frozen=True)
@@ -25,49 +25,41 @@ class Spoken:
 
 @dataclass(frozen=True)
 class Verdicts:
-    """The winning verdict on one guard, the sentences in order of weight, and the ids of the rules heard."""
+    """The winning verdict on one guard, and the ids of the rules behind it in order of weight."""
 
     verdict: Verdict
-    why: str
     rules: tuple[str, ...]
 
 
-def _number(value: Value) -> float | int | str | None:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return float(f"{value:.4g}") if isinstance(value, float) else value
-
-
-def fire(book: RuleBook, scope: str, figures: Mapping[str, Value], about: str | None = None) -> list[Spoken]:
-    """Rules of one scope that hold for these figures, in the file's order.
+def fire(book: RuleBook, case: Case, units: Units, about: str | None = None) -> list[Spoken]:
+    """Rules about what ``case`` is that hold for its figures, in the file's order.
 
     A rule whose sentence quotes a figure that is not known does not speak; if only what it says to the owner
-    does, it says nothing to the owner.
+    does, it says nothing to the owner. ``units`` are those of the ready sentence.
     """
     spoken = []
     for rule in book.rules:
-        if rule.about != scope:
+        if rule.about != case.scope:
             continue
-        if not all(condition.holds(figures.get(name)) for name, condition in rule.when.items()):
+        if not all(condition.holds(case.value(name)) for name, condition in rule.when.items()):
             continue
-        quoted = {name: figures.get(name) for name in rule.numbers()}
-        if any(value is None for value in quoted.values()):
+        if any(case.value(name) is None for name in rule.quotes()):
             continue
-        told = {name: figures.get(name) for name in rule.numbers_to_owner()}
-        to_owner = rule.to_owner
-        if any(value is None for value in told.values()):
-            to_owner, told = None, {}
-        used = {name: _number(figures.get(name)) for name in (*rule.when, *quoted, *told)}
+        tells = rule.to_owner is not None and all(
+            case.value(name) is not None for name in rule.quotes_to_owner()
+        )
+        used = dict.fromkeys((*rule.when, *rule.quotes(), *(rule.quotes_to_owner() if tells else ())))
         reason = Reason(
             rule=rule.id,
-            sentence=rule.sentence.format_map(quoted),
-            to_owner=to_owner and to_owner.format_map(told),
-            numbers=used,
+            sentence="",
+            to_estimator=rule.sentence,
+            to_owner=rule.to_owner if tells else None,
+            figures=tuple(case.figure(name) for name in used),
             source=rule.source,
             mark=rule.mark,
             about=about,
         )
-        spoken.append(Spoken(rule, reason, about))
+        spoken.append(Spoken(rule, written(reason, units), about))
     return spoken
 
 
@@ -85,12 +77,7 @@ def verdicts(kind: GuardKind, heard: Sequence[Spoken]) -> Verdicts:
     silent = [spoken for spoken, verdict in judged if verdict is None and spoken.rule.about == "guard"]
     winner = ranked[0][1] if ranked else "suits with care"
     agreeing = [spoken for spoken, verdict in ranked if verdict == winner]
-    lines = [spoken.reason.sentence for spoken in (*agreeing, *silent)]
-    return Verdicts(
-        verdict=winner,
-        why=" ".join(dict.fromkeys(lines)) or "No rule speaks about it.",
-        rules=tuple(spoken.rule.id for spoken in (*agreeing, *silent)),
-    )
+    return Verdicts(winner, tuple(spoken.rule.id for spoken in (*agreeing, *silent)))
 
 
 def rule_cautions(heard: Sequence[Spoken]) -> list[Caution]:
@@ -99,5 +86,16 @@ def rule_cautions(heard: Sequence[Spoken]) -> list[Caution]:
     for spoken in heard:
         topic = spoken.rule.effect.caution
         if topic is not None:
-            found.setdefault(topic, Caution(topic=topic, sentence=spoken.reason.sentence))
+            found.setdefault(topic, _caution(topic, spoken.reason))
     return list(found.values())
+
+
+def _caution(topic: str, reason: Reason) -> Caution:
+    # An office's rule that says nothing to the owner still cautions them.
+    return Caution(
+        topic=topic,
+        sentence=reason.sentence,
+        to_estimator=reason.to_estimator,
+        to_owner=reason.to_owner or reason.to_estimator,
+        figures=reason.figures,
+    )

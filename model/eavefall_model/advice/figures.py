@@ -1,98 +1,613 @@
-"""Names of the figures that rules may test and quote, by what they are about. Lengths in m or mm as named."""
+"""The registry of figures: one decorated function is one figure that rules may test and sentences may quote.
+
+A figure is of the house, of an eave, of a tree or of a guard kind; it has a unit, which says how it is
+written for each reader (``say``), a label, and a source where its formula has one. Rules about an eave, a
+tree or a guard may use the figures of the house too. A figure is worked out when it is first asked for.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-__all__ = ["FIGURES", "SURVEY_FIGURES", "Scope"]
+import numpy as np
+from numpy.typing import NDArray
 
+from eavefall_model.advice.calendar import heaviest_months as heaviest
+from eavefall_model.advice.eave_water import water_of
+from eavefall_model.advice.schema import Figure, Value
+from eavefall_model.advice.sources import Source, is_generic, kind_words
+from eavefall_model.shed.plan import wrap_deg
+from eavefall_model.shed.visits import HORIZON_MONTHS
+from eavefall_model.survey import Eave, Household, Survey
+from eavefall_model.vocabulary import FAILURES, FINENESS_CLASSES, ClassAnswer
+
+if TYPE_CHECKING:
+    from eavefall_model.advice.outcome import GuardOutcome, Outcome
+
+__all__ = [
+    "FIGURES", "Case", "EaveCase", "FigureKind", "GuardCase", "HouseCase", "Scope", "SurveyCase", "TreeCase",
+    "middle",
+]  # fmt: skip
+
+Array = NDArray[np.float64]
 Scope = Literal["house", "eave", "tree", "guard"]
+_NEAR_M: Final = 30.0
+_NEEDLES: Final = frozenset({"needle", "bundle", "scale", "spray"})
+_SLOT_FOES: Final[Mapping[str, str]] = {
+    "Quercus": "oak", "Acer": "maple", "Pinus": "pine", "Gleditsia": "locust", "Robinia": "locust",
+}  # fmt: skip
 
-# Figures that the survey itself states: a rule may cap the opening on these alone, before the computing.
-SURVEY_FIGURES: Final = frozenset({"wildfire", "accepts_brushing", "ladder_reach"})
-FIGURES: Final[Mapping[Scope, Mapping[str, str]]] = MappingProxyType(
-    {
-        "house": {
-            "answer": "the class so far: a fineness class or no-guard-needed",
-            "needed_opening_mm": "widest opening that still keeps out what matters, safe side",
-            "no_guard_share": "share of draws in which the open gutter waits as long as the owner accepts",
-            "class_share": "share of draws in which the class given, or a coarser one, is enough",
-            "unguarded_months": "typical months until an open gutter needs a hand",
-            "unguarded_per_year": "the same as cleanings a year",
-            "accepted_per_year": "cleanings a year that the owner accepts",
-            "accepted_known": "true when the owner has said so",
-            "accepted_words": "the same as text, saying whether the owner said it or it was taken",
-            "class_otherwise": "class for an owner who wants a guard however long the open gutter waits",
-            "litter_kg_m": "litter reaching the worst eave in a typical year, kg per metre",
-            "needle_kg_m": "of that, litter of needle trees",
-            "needle_share": "share of the litter that comes from needle trees",
-            "thin_needle_mm": "width of the thinnest needles that arrive in a quantity that matters, typical",
-            "thin_needle_tree": "the trees they come from",
-            "thin_needle_low_mm": "the same width, 10th percentile",
-            "thin_needle_high_mm": "the same width, 90th percentile",
-            "thin_needle_known": "true when the species, a gauge photo or a drop test tells their width",
-            "measured_width": "true when a gauge photo or a drop test spoke",
-            "drop_test": "true when a drop test spoke",
-            "nearest_pine_m": "distance from the eave to the nearest long-needled tree",
-            "nearest_pine_words": "the same in m and ft, as text",
-            "long_needles_near": "true when a long-needled tree stands within 30 m and sheds on the house",
-            "only_short_needles": "true when needles arrive, all from short-needled or scale-leaved trees",
-            "slot_foes": "oak, maple, pine or locust near the house, named",
-            "kind_unknown": "tree that matters and of which nothing says what it is",
-            "accepts_brushing": "what the owner said, if anything",
-            "ladder_reach": "what the owner said, if anything",
-            "wildfire": "true in a wildfire area, if known",
-            "all_year_share": "share of the litter that falls outside the three heaviest months",
-            "heaviest_months": "the three heaviest months, named",
-            "trees": "number of trees listed",
-            "photos_check": "photos that contradict the others of the same tree or place, named",
-        },
-        "eave": {
-            "eave": "name of the eave",
-            "eave_unguarded_months": "typical months until this open gutter needs a hand",
-            "eave_litter_kg_m": "litter in a typical year, kg per metre",
-            "gutter_width_mm": "top opening of the gutter",
-            "gutter_condition": "sound, worn or failing, if known",
-            "water_margin": "spare capacity of the weakest link over the demand, without a guard",
-            "gutter_margin": "spare capacity of the gutter alone",
-            "gutter_spare_words": "the same as text, such as 20% to spare or 5% short",
-            "water_spare_words": "spare capacity of the weakest link, as text",
-            "enough_width_mm": "narrowest trade width that carries the demand",
-            "water_weakest": "gutter or outlet",
-            "pitch_deg": "roof pitch",
-            "roof": "roof covering, if known",
-            "shaded_or_mossy": "what the survey says, if anything",
-        },
-        "tree": {
-            "tree": "name of the tree",
-            "kind": "what it is taken for",
-            "foliage": "needle or broad",
-            "form": "form of its foliage",
-            "distance_m": "trunk to eave",
-            "distance_words": "the same in m and ft, as text",
-            "litter_words": "litter on a metre of gutter in a typical year, as text",
-            "edge_m": "crown edge to eave; negative is over the roof",
-            "bearing_side": "upwind, downwind or beside the house as the wind blows",
-            "load_share": "its share of the litter at the eave it loads most",
-            "tree_litter_kg_m": "its litter there in a typical year",
-            "below_eave": "true when its crown is wholly below the gutter",
-            "overhangs": "true when its crown reaches over the gutter",
-        },
-        "guard": {
-            "guard": "guard kind",
-            "opening_mm": "opening taken for it, of those on offer",
-            "refuses": "true when that opening is no wider than the needed one",
-            "passes_share": "share of the litter that goes through",
-            "lodges_share": "share that lodges in the openings",
-            "stays_share": "share that stays on top",
-            "guarded_months": "typical months until a hand is needed",
-            "guarded_per_year": "the same as visits a year",
-            "gain": "typical months with this guard over those without",
-            "failure": "gutter fills, screen gets covered, outlet blocks or none expected",
-            "slope": "roof or level",
-            "noncombustible": "true when the offer is",
-        },
-    }
-)
+
+def middle(values: Array) -> float:
+    """Median, 0 of nothing."""
+    return float(np.median(values)) if values.size else 0.0
+
+
+@dataclass(frozen=True)
+class FigureKind:
+    """One registered figure; ``on_survey`` where the survey alone states it, before any computing."""
+
+    name: str
+    of: Scope
+    unit: str
+    label: str
+    source: str
+    on_survey: bool
+    compute: Callable[[Any], Value]
+
+
+_registered: dict[str, FigureKind] = {}
+
+
+def _figure(
+    of: Scope, unit: str, label: str, *, source: str = "", on_survey: bool = False
+) -> Callable[[Callable[[Any], Value]], Callable[[Any], Value]]:
+    """Register the decorated function under its own name."""
+
+    def register(compute: Callable[[Any], Value]) -> Callable[[Any], Value]:
+        name = compute.__name__.removeprefix("_")
+        assert name not in _registered, name
+        _registered[name] = FigureKind(name, of, unit, label, source, on_survey, compute)
+        return compute
+
+    return register
+
+
+class Case:
+    """What figures are asked of: the house, or one part of it with the house behind it."""
+
+    scope: Scope = "house"
+
+    def __init__(self, house: Case | None = None) -> None:
+        self.house = house
+        self._values: dict[str, Value] = {}
+
+    def value(self, name: str) -> Value:
+        """The value of a figure of this part or of its house; ``None`` where it is not known."""
+        kind = FIGURES[name]
+        if kind.of != self.scope:
+            assert self.house is not None, f"{name} is no figure of a {self.scope}"
+            return self.house.value(name)
+        if name not in self._values:
+            self._values[name] = kind.compute(self)
+        return self._values[name]
+
+    def figure(self, name: str) -> Figure:
+        """A figure with its unit, rounded to four digits as it is kept."""
+        kind, value = FIGURES[name], self.value(name)
+        if isinstance(value, float):
+            value = float(f"{value:.4g}")
+        return Figure(name=name, label=kind.label, unit=kind.unit, value=value)
+
+
+class SurveyCase(Case):
+    """A house of which nothing is computed yet."""
+
+    def __init__(self, survey: Survey) -> None:
+        super().__init__()
+        self.survey = survey
+
+    @property
+    def household(self) -> Household:
+        return self.survey.household
+
+
+class HouseCase(SurveyCase):
+    """A house with its outcome; ``answer`` and ``opening_mm`` as decided so far."""
+
+    def __init__(self, outcome: Outcome, answer: ClassAnswer, opening_mm: float) -> None:
+        super().__init__(outcome.survey)
+        self.outcome = outcome
+        self.answer: ClassAnswer = answer
+        self.opening_mm = opening_mm
+
+    @cached_property
+    def open_gutter(self) -> GuardOutcome:
+        return self.outcome.guards["none"]
+
+    @cached_property
+    def worst_eave(self) -> int:
+        """The eave whose open gutter needs cleaning first."""
+        return int(np.argmin(np.median(self.open_gutter.months, axis=0)))
+
+    @cached_property
+    def load_kg_m(self) -> Array:
+        return np.asarray(self.open_gutter.litter.year[:, self.worst_eave])
+
+    @cached_property
+    def needle_kg_m(self) -> Array:
+        needles = [each for each in self.outcome.sources.each if each.taxon.foliage == "needle"]
+        return sum((each.load_kg_m[:, self.worst_eave] for each in needles), np.zeros(len(self.load_kg_m)))
+
+    @cached_property
+    def needles_that_matter(self) -> list[Source]:
+        """Sources whose needles matter in more than the safe share of draws."""
+        found = []
+        for source in self.outcome.sources.each:
+            if not np.isfinite(source.thin_mm).all():
+                continue
+            needles = sum(part.litter_share for part in source.taxon.parts if part.part in _NEEDLES)
+            matters = (source.load_kg_m * needles > self.outcome.allowed_kg_m).any(axis=1)
+            if matters.mean() > self.outcome.settings["safe_share"]:
+                found.append(source)
+        return found
+
+    @cached_property
+    def thinnest(self) -> Source | None:
+        return min(self.needles_that_matter, key=lambda each: middle(each.thin_mm), default=None)
+
+    @cached_property
+    def heaviest_months(self) -> tuple[tuple[int, ...], float]:
+        months, share = heaviest(
+            self.open_gutter.litter.inside[:, :, self.worst_eave].sum(axis=0).mean(axis=0)
+        )
+        return tuple(months), share
+
+    @cached_property
+    def long_needles_m(self) -> list[float]:
+        """Distances of long-needled trees that stand near and shed on the house."""
+        outcome = self.outcome
+        return [
+            self.distance_m(at)
+            for at in range(len(outcome.survey.trees))
+            if any(
+                each.taxon.form == "long_needle" and each.chance > outcome.settings["safe_share"]
+                for each in outcome.evidence[at].candidates
+            )
+            and middle(outcome.site.distance_m[:, at]) < _NEAR_M
+            and (outcome.sources.tree_kg_m[:, at] > 0).any()
+        ]
+
+    def distance_m(self, at: int) -> float:
+        """Distance of a tree: as it was given, else typical."""
+        given = self.survey.trees[at].distance_m
+        return middle(self.outcome.site.distance_m[:, at]) if given is None else given
+
+
+class EaveCase(Case):
+    """One eave of a house."""
+
+    scope = "eave"
+
+    def __init__(self, house: HouseCase, number: int) -> None:
+        super().__init__(house)
+        self.outcome, self.number = house.outcome, number
+        self.eave: Eave = house.survey.eaves[number]
+
+    @cached_property
+    def water(self) -> Any:
+        return water_of(self.outcome.site, self.number)
+
+
+class TreeCase(Case):
+    """One tree of a house."""
+
+    scope = "tree"
+
+    def __init__(self, house: HouseCase, at: int) -> None:
+        super().__init__(house)
+        self.outcome, self.at = house.outcome, at
+        self.distance_m = house.distance_m(at)
+        self.tree = house.survey.trees[at]
+        self.loads: Array = self.outcome.sources.tree_kg_m[:, at]
+        self.eave = int(np.argmax(np.median(self.loads, axis=0)))
+        self.taxon = max(self.outcome.evidence[at].candidates, key=lambda each: each.chance).taxon
+
+
+class GuardCase(Case):
+    """One guard kind at a house, against the opening needed."""
+
+    scope = "guard"
+
+    def __init__(self, house: HouseCase, guard: GuardOutcome) -> None:
+        super().__init__(house)
+        self.guard, self.needed_mm = guard, house.opening_mm
+        self.unguarded = middle(house.open_gutter.house_months)
+
+    def share(self, of: Array) -> float:
+        """Mean share over draws of a year's litter at all eaves."""
+        year = self.guard.litter.year.sum(axis=1)
+        return float((of.sum(axis=1) / np.maximum(year, 1e-12)).mean()) if year.any() else 0.0
+
+
+# ---- the house
+
+
+@_figure("house", "class", "fineness so far")
+def _answer(case: HouseCase) -> Value:
+    return case.answer
+
+
+@_figure("house", "mm", "widest opening that keeps out what matters")
+def _needed_opening_mm(case: HouseCase) -> Value:
+    return case.opening_mm
+
+
+@_figure("house", "share", "trial runs in which the open gutter waits as long as the owner accepts")
+def _no_guard_share(case: HouseCase) -> Value:
+    return case.outcome.answer.no_guard_share
+
+
+@_figure("house", "share", "trial runs in which this fineness, or a coarser one, is enough")
+def _class_share(case: HouseCase) -> Value:
+    known = case.answer in FINENESS_CLASSES
+    index = FINENESS_CLASSES.index(case.answer) if known else case.outcome.answer.index
+    return float((case.outcome.house_index <= index).mean())
+
+
+@_figure("house", "months", "wait of the open gutter")
+def _unguarded_months(case: HouseCase) -> Value:
+    return middle(case.open_gutter.house_months)
+
+
+@_figure("house", "a year", "cleanings of the open gutter")
+def _unguarded_per_year(case: HouseCase) -> Value:
+    return 12.0 / max(middle(case.open_gutter.house_months), 0.1)
+
+
+@_figure("house", "times a year", "cleanings that the owner accepts")
+def _accepted_per_year(case: HouseCase) -> Value:
+    return case.outcome.accepted_per_year
+
+
+@_figure("house", "yes or no", "the owner said how often")
+def _accepted_known(case: HouseCase) -> Value:
+    return case.household.cleanings_per_year is not None
+
+
+@_figure("house", "class", "fineness if a guard goes on")
+def _class_otherwise(case: HouseCase) -> Value:
+    return FINENESS_CLASSES[case.outcome.answer.index]
+
+
+@_figure("house", "kg/m", "litter in a year at the eave with most")
+def _litter_kg_m(case: HouseCase) -> Value:
+    return middle(case.load_kg_m)
+
+
+@_figure("house", "kg/m", "of that, from needle trees")
+def _needle_kg_m(case: HouseCase) -> Value:
+    return middle(case.needle_kg_m)
+
+
+@_figure("house", "share", "litter that comes from needle trees")
+def _needle_share(case: HouseCase) -> Value:
+    if not case.load_kg_m.any():
+        return 0.0
+    return float((case.needle_kg_m / np.maximum(case.load_kg_m, 1e-12)).mean())
+
+
+@_figure("house", "mm", "thinnest needles that arrive in quantity")
+def _thin_needle_mm(case: HouseCase) -> Value:
+    return middle(case.thinnest.thin_mm) if case.thinnest else None
+
+
+@_figure("house", "trees", "trees with the thinnest needles")
+def _thin_needle_tree(case: HouseCase) -> Value:
+    return case.thinnest.trees if case.thinnest else None
+
+
+@_figure("house", "mm range", "thinnest needles, 10th to 90th percentile")
+def _thin_needle_range_mm(case: HouseCase) -> Value:
+    if case.thinnest is None:
+        return None
+    return tuple(float(f"{each:.4g}") for each in np.quantile(case.thinnest.thin_mm, (0.1, 0.9)))
+
+
+@_figure("house", "yes or no", "species, gauge photo or drop test tells their width")
+def _thin_needle_known(case: HouseCase) -> Value:
+    thin = case.thinnest
+    return None if thin is None else not is_generic(thin.taxon) or thin.measured or bool(thin.drop_tests)
+
+
+@_figure("house", "yes or no", "a gauge photo or a drop test spoke")
+def _measured_width(case: HouseCase) -> Value:
+    return any(bool(source.measured or source.drop_tests) for source in case.needles_that_matter)
+
+
+@_figure("house", "yes or no", "a drop test spoke")
+def _drop_test(case: HouseCase) -> Value:
+    return any(bool(source.drop_tests) for source in case.needles_that_matter)
+
+
+@_figure("house", "m", "nearest long-needled tree")
+def _nearest_pine_m(case: HouseCase) -> Value:
+    return min(case.long_needles_m, default=None)
+
+
+@_figure("house", "yes or no", "a long-needled tree within 30 m sheds on the house")
+def _long_needles_near(case: HouseCase) -> Value:
+    return bool(case.long_needles_m)
+
+
+@_figure("house", "yes or no", "needles arrive, none of them long")
+def _only_short_needles(case: HouseCase) -> Value:
+    forms = {source.taxon.form for source in case.needles_that_matter}
+    return bool(forms) and not case.long_needles_m and "long_needle" not in forms
+
+
+@_figure("house", "words", "trees that a front slot does badly with")
+def _slot_foes(case: HouseCase) -> Value:
+    loads = {id(each): middle(each.load_kg_m.max(axis=1)) for each in case.outcome.sources.each}
+    total = sum(loads.values())
+    found = set()
+    for source in case.outcome.sources.each:
+        long = source.taxon.form == "long_needle"
+        foe = _SLOT_FOES.get(source.taxon.genus) or ("pine" if long else None)
+        if foe and total > 0 and loads[id(source)] > 0.05 * total:
+            found.add(foe)
+    return tuple(sorted(found)) or None
+
+
+@_figure("house", "trees", "tree that matters and may be of either kind")
+def _kind_unknown(case: HouseCase) -> Value:
+    outcome = case.outcome
+    for at, known in enumerate(outcome.evidence):
+        if known.known != "nothing" or not 0.05 < known.needle_chance < 0.95:
+            continue
+        if (outcome.sources.tree_kg_m[:, at] > outcome.allowed_kg_m).any(axis=1).mean() > 0.5:
+            return outcome.survey.trees[at].name
+    return None
+
+
+@_figure("house", "yes or no", "the owner accepts brushing", on_survey=True)
+def _accepts_brushing(case: SurveyCase) -> Value:
+    return case.household.accepts_brushing
+
+
+@_figure("house", "yes or no", "the owner goes up ladders", on_survey=True)
+def _ladder_reach(case: SurveyCase) -> Value:
+    return case.household.ladder_reach
+
+
+@_figure("house", "yes or no", "wildfire area", on_survey=True)
+def _wildfire(case: SurveyCase) -> Value:
+    return case.survey.wildfire
+
+
+@_figure("house", "share", "litter outside the three heaviest months")
+def _all_year_share(case: HouseCase) -> Value:
+    months, share = case.heaviest_months
+    return 1.0 - share if months else None
+
+
+@_figure("house", "calendar months", "three heaviest months")
+def _heaviest_months(case: HouseCase) -> Value:
+    return case.heaviest_months[0] or None
+
+
+@_figure("house", "count", "trees listed")
+def _trees(case: HouseCase) -> Value:
+    return len(case.survey.trees)
+
+
+@_figure("house", "words", "photos that contradict the others")
+def _photos_check(case: HouseCase) -> Value:
+    return case.outcome.check_photos or None
+
+
+# ---- an eave
+
+
+@_figure("eave", "eave", "eave")
+def _eave(case: EaveCase) -> Value:
+    return case.eave.name
+
+
+@_figure("eave", "months", "wait of this open gutter")
+def _eave_unguarded_months(case: EaveCase) -> Value:
+    return middle(case.outcome.guards["none"].months[:, case.number])
+
+
+@_figure("eave", "kg/m", "litter in a year here")
+def _eave_litter_kg_m(case: EaveCase) -> Value:
+    return middle(case.outcome.guards["none"].litter.year[:, case.number])
+
+
+@_figure("eave", "size", "gutter width")
+def _gutter_width_mm(case: EaveCase) -> Value:
+    return middle(case.outcome.site.eaves.depth_m[:, case.number]) * 1000
+
+
+@_figure("eave", "words", "condition of the gutter")
+def _gutter_condition(case: EaveCase) -> Value:
+    return case.eave.gutter.condition
+
+
+@_figure("eave", "margin", "capacity of the weakest link, without a guard", source="water check")
+def _water_margin(case: EaveCase) -> Value:
+    return float(case.water.margin)
+
+
+@_figure("eave", "margin", "capacity of the gutter", source="Beij 1934, as in the EPA SWMM manual")
+def _gutter_margin(case: EaveCase) -> Value:
+    return float(case.water.gutter_margin)
+
+
+@_figure("eave", "size", "narrowest trade width that carries the rain")
+def _enough_width_mm(case: EaveCase) -> Value:
+    return case.water.enough_width_m * 1000 if case.water.enough_width_m else None
+
+
+@_figure("eave", "words", "weakest link for the rain")
+def _water_weakest(case: EaveCase) -> Value:
+    return str(case.water.weakest)
+
+
+@_figure("eave", "pitch", "roof pitch")
+def _pitch_deg(case: EaveCase) -> Value:
+    return middle(case.outcome.site.roofs.pitch_deg[:, case.number])
+
+
+@_figure("eave", "words", "roof covering")
+def _roof(case: EaveCase) -> Value:
+    return case.eave.roof
+
+
+@_figure("eave", "yes or no", "shaded or mossy")
+def _shaded_or_mossy(case: EaveCase) -> Value:
+    return case.eave.shaded_or_mossy
+
+
+# ---- a tree
+
+
+@_figure("tree", "trees", "tree")
+def _tree(case: TreeCase) -> Value:
+    return case.tree.name
+
+
+@_figure("tree", "words", "taken for")
+def _kind(case: TreeCase) -> Value:
+    return kind_words(case.taxon)
+
+
+@_figure("tree", "foliage", "foliage")
+def _foliage(case: TreeCase) -> Value:
+    return case.taxon.foliage
+
+
+@_figure("tree", "form", "form of its foliage")
+def _form(case: TreeCase) -> Value:
+    return case.taxon.form
+
+
+@_figure("tree", "m", "distance, trunk to eave")
+def _distance_m(case: TreeCase) -> Value:
+    return case.distance_m
+
+
+@_figure("tree", "m", "crown edge to eave, negative over the roof")
+def _edge_m(case: TreeCase) -> Value:
+    site = case.outcome.site
+    return middle(site.out_m[:, case.at] - site.crowns.radius_m[:, case.at])
+
+
+@_figure("tree", "words", "upwind, downwind or beside the house")
+def _bearing_side(case: TreeCase) -> Value:
+    wind, crowns = case.outcome.survey.wind.from_deg, case.outcome.site.crowns
+    if wind is None:
+        return None
+    bearing = np.degrees(np.arctan2(middle(crowns.east_m[:, case.at]), middle(crowns.north_m[:, case.at])))
+    off = abs(float(wrap_deg(np.asarray(bearing - wind))))
+    return "upwind" if off < 60 else "downwind" if off > 120 else "beside"
+
+
+@_figure("tree", "share", "its share of the litter at the eave it loads most")
+def _load_share(case: TreeCase) -> Value:
+    total = case.outcome.guards["none"].litter.year[:, case.eave]
+    return float((case.loads[:, case.eave] / np.maximum(total, 1e-12)).mean()) if total.any() else 0.0
+
+
+@_figure("tree", "kg/m", "its litter in a year there")
+def _tree_litter_kg_m(case: TreeCase) -> Value:
+    return middle(case.loads[:, case.eave])
+
+
+@_figure("tree", "yes or no", "crown wholly below the gutter")
+def _below_eave(case: TreeCase) -> Value:
+    site = case.outcome.site
+    lowest = float(np.median(site.roofs.eave_height_m, axis=0).min())
+    return middle(site.crowns.height_m[:, case.at]) <= lowest
+
+
+@_figure("tree", "yes or no", "crown reaches over the gutter")
+def _overhangs(case: TreeCase) -> Value:
+    return float(_edge_m(case) or 0.0) < 0  # type: ignore[arg-type]
+
+
+# ---- a guard kind
+
+
+@_figure("guard", "guard", "guard")
+def _guard(case: GuardCase) -> Value:
+    return case.guard.guard.kind
+
+
+@_figure("guard", "mm", "opening taken, of those on offer")
+def _opening_mm(case: GuardCase) -> Value:
+    return case.guard.offer.clear_mm if case.guard.offer else None
+
+
+@_figure("guard", "yes or no", "no wider than the opening needed")
+def _refuses(case: GuardCase) -> Value:
+    offer = case.guard.offer
+    return offer is not None and offer.shape != "slot" and offer.clear_mm <= case.needed_mm * 1.001
+
+
+@_figure("guard", "share", "litter that passes through")
+def _passes_share(case: GuardCase) -> Value:
+    return case.share(case.guard.litter.below)
+
+
+@_figure("guard", "share", "litter that sticks in the openings")
+def _lodges_share(case: GuardCase) -> Value:
+    return case.share(case.guard.litter.stuck)
+
+
+@_figure("guard", "share", "litter that stays on top")
+def _stays_share(case: GuardCase) -> Value:
+    passes, lodges = case.share(case.guard.litter.below), case.share(case.guard.litter.stuck)
+    return max(1.0 - passes - lodges, 0.0)
+
+
+@_figure("guard", "months", "wait with this guard")
+def _guarded_months(case: GuardCase) -> Value:
+    return middle(case.guard.house_months)
+
+
+@_figure("guard", "a year", "visits with this guard")
+def _guarded_per_year(case: GuardCase) -> Value:
+    return 12.0 / max(middle(case.guard.house_months), 0.1)
+
+
+@_figure("guard", "ratio", "wait with this guard over the wait without")
+def _gain(case: GuardCase) -> Value:
+    return middle(case.guard.house_months) / max(case.unguarded, 0.1)
+
+
+@_figure("guard", "failure", "what ends the wait, at the eave that needs it first")
+def _failure(case: GuardCase) -> Value:
+    guard = case.guard
+    if middle(guard.house_months) >= HORIZON_MONTHS:
+        return "none expected"
+    at = guard.months.argmin(axis=1)
+    first = guard.first[np.arange(len(at)), at]
+    return FAILURES[int(np.bincount(first, minlength=3).argmax())]
+
+
+@_figure("guard", "words", "lies in the roof's plane or level")
+def _slope(case: GuardCase) -> Value:
+    return case.guard.guard.surface.slope
+
+
+@_figure("guard", "yes or no", "cannot burn")
+def _noncombustible(case: GuardCase) -> Value:
+    return case.guard.offer.noncombustible if case.guard.offer else None
+
+
+FIGURES: Final[Mapping[str, FigureKind]] = MappingProxyType(_registered)

@@ -19,13 +19,14 @@ from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.outcome import Outcome, wait_months
-from eavefall_model.advice.schema import Flip
+from eavefall_model.advice.say import written
+from eavefall_model.advice.schema import Figure, Flip, Value
 from eavefall_model.advice.times import open_gutter
 from eavefall_model.shed.kernel import crown_area_m2
 from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
 from eavefall_model.shed.plan import EaveLines, tree_positions
 from eavefall_model.shed.visits import HORIZON_MONTHS
-from eavefall_model.vocabulary import ClassAnswer
+from eavefall_model.vocabulary import ClassAnswer, Units
 
 __all__ = ["flips"]
 
@@ -39,7 +40,26 @@ _WORDS: Final = {"no-guard-needed": "no guard is needed", "open": "an open guard
 
 
 def _words(answer: ClassAnswer) -> str:
-    return _WORDS.get(answer, f"the class is {answer}")
+    return _WORDS.get(answer, "the fineness is {to_class}")
+
+
+def _flip(
+    key: str, template: str, base: ClassAnswer, to: ClassAnswer, *figures: tuple[str, str, str, Value]
+) -> Flip:
+    """A change with its sentence; figures as name, label, unit and value."""
+    to_class = ("to_class", "fineness then", "class", to)
+    return Flip(
+        input=key,
+        sentence="",
+        to_estimator=template,
+        to_owner=None,
+        figures=tuple(
+            Figure(name=name, label=label, unit=unit, value=value)
+            for name, label, unit, value in (*figures, to_class)
+        ),
+        from_class=base,
+        to_class=to,
+    )
 
 
 class _Again:
@@ -149,6 +169,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
     for at in np.argsort(-reach, kind="stable")[:_TREES]:
         tree = outcome.survey.trees[at]
         here = float(np.median(outcome.site.distance_m[:, at]))
+        given = tree.distance_m  # what was typed is said as it was typed
         moved = _moved_loads(outcome, int(at), again.rows)
         kept: dict[int, ClassAnswer] = {}
 
@@ -163,12 +184,14 @@ def _distance_flips(again: _Again) -> list[Flip]:
         if flip is not None:
             metres, name = flip
             found.append(
-                Flip(
-                    input=f"trees[{at}].distance",
-                    sentence=f"If {tree.name} stood {metres:g} m from the eave, not {here:.1f} m, "
-                    f"{_words(name)}.",
-                    from_class=again.base,
-                    to_class=name,
+                _flip(
+                    f"trees[{at}].distance",
+                    f"If {{tree}} stood {{moved_m}} from the eave, not {{here_m}}, {_words(name)}.",
+                    again.base,
+                    name,
+                    ("tree", "tree", "trees", tree.name),
+                    ("moved_m", "distance then", "m", metres),
+                    ("here_m", "distance now", "m", float(f"{here:.3g}") if given is None else given),
                 )
             )
     return found
@@ -200,23 +223,21 @@ def _width_flip(again: _Again) -> list[Flip]:
         return []
     width, name = flip
     than = "or thicker" if width > here else "or thinner"
-    trees = ", ".join(source.trees)
+    template = f"If the thinnest needles of {{trees}} prove to be {{width_mm}} {than}, {_words(name)}."
     return [
-        Flip(
-            input=f"{trees}: needle width",
-            sentence=f"If the thinnest needles of {trees} prove to be {width:g} mm {than}, {_words(name)}.",
-            from_class=again.base,
-            to_class=name,
+        _flip(
+            f"source.{source.taxon.name}.{source.name}.width", template, again.base, name,
+            ("trees", "trees", "trees", source.trees), ("width_mm", "width then", "mm", width),
         )
-    ]
+    ]  # fmt: skip
 
 
 def _cleanings_flip(outcome: Outcome) -> list[Flip]:
     median = float(np.median(outcome.guards["none"].house_months))
     if median >= HORIZON_MONTHS or outcome.answer.opening_mm <= 0:
         return []
-    per_year = 12.0 / max(median, 0.05)
-    base = outcome.answer.fineness_class
+    per_year = ("per_year", "cleanings a year", "a year", float(f"{12.0 / max(median, 0.05):.3g}"))
+    base, key = outcome.answer.fineness_class, "household.cleanings_per_year"
     if base == "no-guard-needed":
         index_class = decide(
             outcome.house_needed_mm,
@@ -224,24 +245,13 @@ def _cleanings_flip(outcome: Outcome) -> list[Flip]:
             np.zeros_like(outcome.enough),
             outcome.settings["safe_share"],
         ).fineness_class
-        sentence = f"If the owner wants fewer than {per_year:.1f} cleanings a year, {_words(index_class)}."
-        return [
-            Flip(
-                input="household.cleanings_per_year", sentence=sentence, from_class=base, to_class=index_class
-            )
-        ]
-    sentence = f"If the owner accepts {per_year:.1f} cleanings a year or more, no guard is needed."
-    return [
-        Flip(
-            input="household.cleanings_per_year",
-            sentence=sentence,
-            from_class=base,
-            to_class="no-guard-needed",
-        )
-    ]
+        template = f"If the owner wants it cleaned less often than {{per_year}}, {_words(index_class)}."
+        return [_flip(key, template, base, index_class, per_year)]
+    template = "If the owner accepts cleaning {per_year} or more often, no guard is needed."
+    return [_flip(key, template, base, "no-guard-needed", per_year)]
 
 
-def flips(outcome: Outcome, judged: Judged) -> tuple[Flip, ...]:
+def flips(outcome: Outcome, judged: Judged, units: Units) -> tuple[Flip, ...]:
     """The nearest change of each input that flips the class; none while it is unsure or a rule forces it."""
     if judged.fineness_class == "unsure" or judged.guard_anyway:
         return ()
@@ -250,4 +260,4 @@ def flips(outcome: Outcome, judged: Judged) -> tuple[Flip, ...]:
     # On part of the draws the answer may lie just across a border: then a change is not told from luck.
     if again.base == outcome.answer.fineness_class:
         found = [*_distance_flips(again), *_width_flip(again), *found]
-    return tuple(found)
+    return tuple(written(flip, units) for flip in found)

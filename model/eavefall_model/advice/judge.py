@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final, cast
 
 import numpy as np
 
 from eavefall_model.advice.decide import Answer, interval, rounded
-from eavefall_model.advice.engine import Spoken, Value, fire, verdicts
-from eavefall_model.advice.house_measures import house_figures
-from eavefall_model.advice.measures import eave_figures, guard_figures, tree_figures
+from eavefall_model.advice.engine import Spoken, fire, verdicts
+from eavefall_model.advice.figures import EaveCase, GuardCase, HouseCase, TreeCase
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.schema import GuardVerdict, Reason, TimeToNeed
-from eavefall_model.vocabulary import FINENESS_CLASSES, GUARD_KINDS, VERDICTS, ClassAnswer, GuardKind
+from eavefall_model.vocabulary import (
+    FINENESS_CLASSES,
+    GUARD_KINDS,
+    VERDICTS,
+    ClassAnswer,
+    Failure,
+    GuardKind,
+    Units,
+)
 
 __all__ = ["Judged", "judge"]
 
@@ -37,8 +43,6 @@ class Judged:
     reasons: tuple[Reason, ...]
     heard: tuple[Spoken, ...]
     guard_anyway: bool
-    eave_figures: tuple[Mapping[str, Value], ...]
-    house: Mapping[str, Value]
 
     @property
     def planned(self) -> GuardKind:
@@ -67,41 +71,40 @@ def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool, needed_mm: float
     return min(fitted, key=order).kind
 
 
-def judge(outcome: Outcome, book: RuleBook) -> Judged:
+def judge(outcome: Outcome, book: RuleBook, units: Units = "us") -> Judged:
     """Fire the rules: house first, since it may ask for a guard, then trees, eaves and guards."""
     answer = outcome.answer
-    first = fire(book, "house", house_figures(outcome, answer.fineness_class, answer.opening_mm))
-    anyway = any(spoken.rule.effect.answer == "guard" for spoken in first)
+    house = HouseCase(outcome, answer.fineness_class, answer.opening_mm)
+    heard = fire(book, house, units)
+    anyway = any(spoken.rule.effect.answer == "guard" for spoken in heard)
     if anyway:
         answer = replace(answer, fineness_class=FINENESS_CLASSES[answer.index])
-    house = house_figures(outcome, answer.fineness_class, answer.opening_mm)
-    heard = fire(book, "house", house)
+        house = HouseCase(outcome, answer.fineness_class, answer.opening_mm)
+        heard = fire(book, house, units)
     unsure = any(spoken.rule.effect.answer == "unsure" for spoken in heard)
     shown: ClassAnswer = "unsure" if unsure else answer.fineness_class
     for at, tree in enumerate(outcome.survey.trees):
-        heard += fire(book, "tree", {**house, **tree_figures(outcome, at)}, tree.name)
-    per_eave = tuple(eave_figures(outcome, number) for number in range(len(outcome.survey.eaves)))
-    for figures in per_eave:
-        heard += fire(book, "eave", {**house, **figures}, str(figures["eave"]))
+        heard += fire(book, TreeCase(house, at), units, tree.name)
+    for number, eave in enumerate(outcome.survey.eaves):
+        heard += fire(book, EaveCase(house, number), units, eave.name)
     general = tuple(heard)
     found = []
     for kind, guard in outcome.guards.items():
-        figures = guard_figures(outcome, guard, answer.opening_mm)
-        own = fire(book, "guard", {**house, **figures}, kind)
+        case = GuardCase(house, guard)
+        own = fire(book, case, units, kind)
         verdict = verdicts(kind, (*general, *own))
         heard += own
         found.append(
             GuardVerdict(
                 kind=kind,
                 verdict=verdict.verdict,
-                why=verdict.why,
                 rules=verdict.rules,
                 opening_mm=rounded(guard.offer.clear_mm) if guard.offer else None,
                 interval_months=interval(guard.house_months),
                 clean_in=guard.clean_in,
-                failure=figures["failure"],
-                passes_share=rounded(cast(float, figures["passes_share"])),
-                stays_share=rounded(cast(float, figures["stays_share"])),
+                failure=cast(Failure, case.value("failure")),
+                passes_share=rounded(cast(float, case.value("passes_share"))),
+                stays_share=rounded(cast(float, case.value("stays_share"))),
                 time_to_need=_curve(guard.house_months),
             )
         )
@@ -117,6 +120,4 @@ def judge(outcome: Outcome, book: RuleBook) -> Judged:
         reasons=tuple(spoken.reason for spoken in heard),
         heard=tuple(heard),
         guard_anyway=anyway,
-        eave_figures=per_eave,
-        house=house,
     )

@@ -15,6 +15,7 @@ from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather
 from eavefall_model.advice.falling import Fallen, fallen, open_courses
 from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
+from eavefall_model.advice.figures import SurveyCase
 from eavefall_model.advice.history import (
     FILL_ERROR,
     Observed,
@@ -142,18 +143,12 @@ def _pick_offer(guard: Guard, opening_mm: float) -> Offer | None:
 
 def opening_cap_mm(book: RuleBook, survey: Survey) -> float:
     """Widest opening that rules about the survey itself allow, such as embers in a wildfire area."""
-    household = survey.household
-    known = {
-        "wildfire": survey.wildfire,
-        "accepts_brushing": household.accepts_brushing,
-        "ladder_reach": household.ladder_reach,
-    }
+    case = SurveyCase(survey)
     caps = [
         rule.effect.opening_at_most_mm
         for rule in book.rules
         if rule.effect.opening_at_most_mm is not None
-        and rule.when.keys() <= known.keys()
-        and all(condition.holds(known[name]) for name, condition in rule.when.items())
+        and all(condition.holds(case.value(name)) for name, condition in rule.when.items())
     ]
     return min(caps, default=np.inf)
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.inputs import input_kind
-from eavefall_model.advice.schema import Assumed
+from eavefall_model.advice.inputs import FIELDS, input_kind, input_place
+from eavefall_model.advice.schema import Assumed, Value
 from eavefall_model.advice.streams import Streams
+from eavefall_model.survey import Survey
 
 __all__ = ["Reader", "Uncertain"]
 
@@ -36,8 +37,9 @@ class Uncertain:
 class Reader:
     """Turns one field at a time into draws, and keeps the book of what is uncertain and what was assumed."""
 
-    def __init__(self, streams: Streams) -> None:
+    def __init__(self, streams: Streams, survey: Survey) -> None:
         self.streams = streams
+        self.survey = survey
         self.inputs: list[Uncertain] = []
         self.assumed: list[Assumed] = []
 
@@ -51,7 +53,6 @@ class Reader:
         *,
         error: float,
         spread: float,
-        unit: str,
         why: str,
         least: float = 0.0,
     ) -> Array:
@@ -61,21 +62,35 @@ class Reader:
             draws = np.maximum(given * np.exp(error * normal), least)
         else:
             draws = np.asarray(default * np.exp(spread * normal))
-            self.assume(key, draws, unit, why)
+            self.assume(key, draws, why)
         self.inputs.append(Uncertain(key, label, ask, draws, given is None))
         return draws
 
-    def assume(self, key: str, draws: Array, unit: str, why: str) -> None:
-        low, middle, high = np.quantile(draws, (0.1, 0.5, 0.9))
+    def assume(self, key: str, draws: Array, why: str) -> None:
+        """Note a default that is drawn, with its range."""
+        low, middle, high = (float(f"{each:.3g}") for each in np.quantile(draws, (0.1, 0.5, 0.9)))
+        self.note(key, middle, why, low, high)
+
+    def note(self, key: str, value: Value, why: str, low: Value = None, high: Value = None) -> None:
+        """Note a default; one that is taken as it is has no range."""
+        field, place = FIELDS[input_kind(key)], input_place(key)
+        # Sizes are read in millimeters and kept in metres.
+        sizes = [
+            each * 1000 if field.unit == "size" and isinstance(each, float) else each
+            for each in (value, low, high)
+        ]
+        of = None
+        if place is not None:
+            of = (self.survey.eaves if place[0] == "eaves" else self.survey.trees)[place[1]].name
         self.assumed.append(
             Assumed(
                 field=key,
-                value=f"{middle:.3g} {unit}",
-                low=f"{low:.3g} {unit}",
-                high=f"{high:.3g} {unit}",
+                of=of,
+                label=field.label,
+                unit=field.unit,
+                value=sizes[0],
+                low=sizes[0] if low is None else sizes[1],
+                high=sizes[0] if high is None else sizes[2],
                 why=why,
             )
         )
-
-    def note(self, key: str, value: str, why: str, low: str = "", high: str = "") -> None:
-        self.assumed.append(Assumed(field=key, value=value, low=low or value, high=high or value, why=why))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import string
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -11,7 +10,8 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from eavefall_model.advice.figures import FIGURES, SURVEY_FIGURES, Scope
+from eavefall_model.advice.figures import FIGURES, Scope
+from eavefall_model.advice.say import placeholders
 from eavefall_model.data_file import read_data_file, read_office_text, text_digest
 from eavefall_model.vocabulary import GuardKind, Mark, Verdict
 
@@ -118,8 +118,8 @@ class Rule(_Frozen):
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{2,60}$")]
     about: Scope
     when: dict[str, Condition] = {}
-    sentence: Annotated[str, Field(min_length=8, max_length=400)]
-    to_owner: Annotated[str | None, Field(min_length=8, max_length=400)] = None
+    sentence: Annotated[str, Field(min_length=8, max_length=500)]
+    to_owner: Annotated[str | None, Field(min_length=8, max_length=500)] = None
     effect: Effect = Effect()
     precedence: Annotated[int, Field(ge=0, le=100)] = 50
     source: Annotated[str, Field(min_length=1)]
@@ -139,36 +139,37 @@ class Rule(_Frozen):
 
     @model_validator(mode="after")
     def _figures_exist(self) -> Rule:
-        known = FIGURES[self.about] if self.about == "house" else {**FIGURES["house"], **FIGURES[self.about]}
-        for name in (*self.when, *self.numbers(), *self.numbers_to_owner()):
+        known = {name for name, kind in FIGURES.items() if kind.of in ("house", self.about)}
+        for name in (*self.when, *self.quotes(), *self.quotes_to_owner()):
             if name not in known:
                 raise ValueError(
                     f"{name!r} is not a figure of a {self.about}; there are {', '.join(sorted(known))}"
                 )
         if self.effect.verdict and self.about != "guard":
             raise ValueError("a verdict needs about: guard; name the guards under effect.guards instead")
-        if self.effect.opening_at_most_mm and not self.when.keys() <= SURVEY_FIGURES:
-            raise ValueError(f"opening_at_most_mm may only depend on {', '.join(sorted(SURVEY_FIGURES))}")
+        early = sorted(name for name, kind in FIGURES.items() if kind.on_survey)
+        if self.effect.opening_at_most_mm and not self.when.keys() <= set(early):
+            raise ValueError(f"opening_at_most_mm may only depend on {', '.join(early)}")
         return self
 
-    def numbers(self) -> tuple[str, ...]:
+    def quotes(self) -> tuple[str, ...]:
         """Names of the figures in the sentence, in order."""
-        return _figures_in(self.sentence, "sentence")
+        return _quoted(self.sentence, "sentence")
 
-    def numbers_to_owner(self) -> tuple[str, ...]:
+    def quotes_to_owner(self) -> tuple[str, ...]:
         """Names of the figures in what is said to the owner, in order."""
-        return _figures_in(self.to_owner or "", "to_owner")
+        return _quoted(self.to_owner or "", "to_owner")
 
 
-def _figures_in(sentence: str, field: str) -> tuple[str, ...]:
+def _quoted(template: str, field: str) -> tuple[str, ...]:
     try:
-        names = [name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None]
+        found = placeholders(template)
     except ValueError as error:
         raise ValueError(f"{field}: {error}") from None
-    for name in names:
-        if not name.isidentifier():
-            raise ValueError(f"{field}: {{{name}}} is not the name of a figure")
-    return tuple(dict.fromkeys(names))
+    for name, manner in found:
+        if manner and name in FIGURES and FIGURES[name].unit != "months":
+            raise ValueError(f"{field}: only a wait can be said as {{{name}:{manner}}}")
+    return tuple(dict.fromkeys(name for name, _ in found))
 
 
 class RuleBook(_Frozen):

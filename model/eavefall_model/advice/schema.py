@@ -1,4 +1,4 @@
-"""What an assessment says: ``eavefall.advice/1``."""
+"""What an assessment says: ``eavefall.advice/2``."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ __all__ = [
     "Assumed",
     "Caution",
     "EaveAdvice",
+    "Figure",
     "Flip",
     "GuardVerdict",
     "Interval",
@@ -22,13 +23,15 @@ __all__ = [
     "MonthlyLitter",
     "Provenance",
     "Reason",
+    "Said",
     "TakeOff",
     "TimeToNeed",
     "TreeKind",
+    "Value",
 ]
 
-ADVICE_FORMAT: Final = "eavefall.advice/1"
-Number = float | int | str | None
+ADVICE_FORMAT: Final = "eavefall.advice/2"
+Value = bool | int | float | str | tuple[int, ...] | tuple[float, ...] | tuple[str, ...] | None
 
 
 class _Frozen(BaseModel):
@@ -36,7 +39,7 @@ class _Frozen(BaseModel):
 
 
 class Interval(_Frozen):
-    """Months until the gutter or the screen surface needs a hand: 10th, 50th and 90th percentile."""
+    """Months until the gutter or the screen surface needs cleaning: 10th, 50th and 90th percentile."""
 
     low: float
     typical: float
@@ -63,28 +66,53 @@ class Opening(_Frozen):
     on_market: tuple[MarketOpening, ...] = ()
 
 
-class Reason(_Frozen):
-    """One rule that spoke: its id, a plain sentence, the numbers it used, where it comes from.
+class Figure(_Frozen):
+    """One figure with its unit, as ``advice.say`` writes it for each reader; its label in plain words."""
 
-    ``to_owner`` is the sentence as an office wants it said to the owner; None if its rules do not say.
+    name: str
+    label: str
+    unit: str
+    value: Value
+
+
+class Said(_Frozen):
+    """Something to say to estimator and owner: a template for each, with the figures that fill the braces.
+
+    ``sentence`` is the estimator's, filled in the office's units; ``advice.say`` fills either for anybody.
+    ``to_owner`` is ``None`` where the owner is told nothing.
+    """
+
+    sentence: str
+    to_estimator: str
+    to_owner: str | None
+    figures: tuple[Figure, ...] = ()
+
+
+class Reason(Said):
+    """One rule that spoke: its id, what it says, where it comes from; ``figures`` also holds those tested.
+
+    ``about`` names the eave, tree or guard kind it is about, if it is not the house.
     """
 
     rule: str
-    sentence: str
-    numbers: dict[str, Number]
     source: str
     mark: Mark
     about: str | None = None
-    to_owner: str | None = None
 
 
 class Assumed(_Frozen):
-    """A field that was left out, what was taken for it and how wide."""
+    """A field that was left out, what was taken for it and how wide (10th and 90th percentile).
+
+    ``of`` names the eave or tree, ``label`` says what the field is; text stands as it is, whatever the unit.
+    """
 
     field: str
-    value: str
-    low: str
-    high: str
+    of: str | None
+    label: str
+    unit: str
+    value: Value
+    low: Value
+    high: Value
     why: str
 
 
@@ -97,20 +125,18 @@ class MeasureNext(_Frozen):
     chance_changes_interval: float
 
 
-class Flip(_Frozen):
+class Flip(Said):
     """The nearest change of one input that changes the class."""
 
     input: str
-    sentence: str
     from_class: ClassAnswer
     to_class: ClassAnswer
 
 
-class Caution(_Frozen):
+class Caution(Said):
     """A safety or scope caution; ``topic`` is a word such as ``ladder``, ``power-line`` or ``old-paint``."""
 
     topic: str
-    sentence: str
 
 
 class MonthlyLitter(_Frozen):
@@ -132,7 +158,6 @@ class GuardVerdict(_Frozen):
 
     kind: GuardKind
     verdict: Verdict
-    why: str
     rules: tuple[str, ...]
     opening_mm: float | None
     interval_months: Interval
@@ -143,7 +168,7 @@ class GuardVerdict(_Frozen):
     time_to_need: TimeToNeed
 
 
-class WaterCheck(_Frozen):
+class WaterCheck(Said):
     """Does the rain still get in: demand and capacities in L/s, and the margin of the weakest link."""
 
     demand_l_s: float
@@ -152,7 +177,6 @@ class WaterCheck(_Frozen):
     inlet_l_s: float | None
     weakest: WeakestLink
     margin: float
-    sentence: str
 
 
 class TakeOff(_Frozen):
@@ -212,7 +236,7 @@ class Provenance(_Frozen):
 class Advice(_Frozen):
     """The answer for one survey. The same survey, photos and versions give the same bytes."""
 
-    format: Literal["eavefall.advice/1"] = ADVICE_FORMAT
+    format: Literal["eavefall.advice/2"] = ADVICE_FORMAT
     survey: str
     fineness_class: ClassAnswer
     class_probability: dict[str, float]

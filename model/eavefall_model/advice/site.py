@@ -67,7 +67,7 @@ def _read_wind(survey: Survey, read: Reader) -> WindRose:
     wind = survey.wind
     if wind.from_deg is None:
         from_deg = 360.0 * read.streams.uniform("wind.from")
-        read.note("wind.from", "any direction", "No prevailing wind was given.", "0 deg", "360 deg")
+        read.note("wind.from", "any direction", "No prevailing wind was given.")
     else:
         from_deg = wind.from_deg + 15.0 * read.streams.normal("wind.from")
     read.inputs.append(
@@ -92,7 +92,7 @@ def _read_rain(survey: Survey, read: Reader) -> float:
     rain = survey.rain
     if rain.intensity_mm_h is None:
         why = "Between 60-minute and 5-minute design rains of temperate places."
-        read.note("rain.intensity", "150 mm/h", why, "75 mm/h", "230 mm/h")
+        read.note("rain.intensity", 150.0, why, 75.0, 230.0)
         return 150.0
     if rain.duration_min is None or rain.return_period_y is None:
         why = "60-minute 100-year and 5-minute 10-year design rains differ about twofold; say which this is."
@@ -103,12 +103,12 @@ def _read_rain(survey: Survey, read: Reader) -> float:
 def _note_household(survey: Survey, settings: Mapping[str, float], read: Reader) -> None:
     """What the owner has not said; these decide rules and are not drawn."""
     if survey.household.cleanings_per_year is None:
-        usual = f"{settings['cleanings_default']:g} a year"
+        usual = settings["cleanings_default"]
         read.note("household.cleanings_per_year", usual, "The owner has not said how often is acceptable.")
     if survey.household.accepts_brushing is None:
-        read.note("household.accepts_brushing", "no", "The owner has not said.", "no", "yes")
+        read.note("household.accepts_brushing", False, "The owner has not said.", False, True)
     if survey.wildfire is None:
-        read.note("wildfire", "no", "Not stated; ask the fire authority where in doubt.", "no", "yes")
+        read.note("wildfire", False, "Not stated; ask the fire authority where in doubt.", False, True)
 
 
 def build_site(
@@ -118,7 +118,7 @@ def build_site(
 
     ``settings`` are those of the rules file.
     """
-    read = Reader(streams)
+    read = Reader(streams, survey)
     draws = streams.draws
     facings = facings_deg(survey, read)
     eaves = side_by_side(
@@ -135,9 +135,7 @@ def build_site(
     trees = side_by_side(TreeArrays, each, draws)
     for at, tree in enumerate(survey.trees):
         if tree.name in (PHOTO_TREE, *PHOTO_TREE_OF.values()):
-            read.note(
-                f"trees[{at}].count", str(tree.count), "Photos show trees, but none is listed.", "1", "many"
-            )
+            read.note(f"trees[{at}].count", tree.count, "Photos show trees, but none is listed.", 1, "many")
     if not survey.trees:
         read.note("trees", "none near the house", "No tree was listed and no photo shows one.")
     eave_of_tree = np.stack(nearest, axis=1) if nearest else np.zeros((draws, 0), dtype=np.intp)

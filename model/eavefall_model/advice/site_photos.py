@@ -8,10 +8,12 @@ from typing import Final, Literal
 from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.schema import PhotoTags
 
-__all__ = ["PHOTO_TREE", "PHOTO_TREE_OF", "Kind", "kinds_shown", "photos_of", "with_photo_trees"]
+__all__ = ["HOME_TREE", "PHOTO_TREE", "PHOTO_TREE_OF", "Kind", "kinds_shown", "photos_of", "with_photo_trees"]
 
 Kind = Literal["needle", "broad"]
 KINDS: Final[tuple[Kind, ...]] = ("needle", "broad")
+# Name of the tree that a homeowner answers questions about.
+HOME_TREE: Final = "Tree nearest the roof"
 # Names given to the trees that photos of the site show when the survey lists none.
 PHOTO_TREE: Final = "trees in the photos"
 PHOTO_TREE_OF: Final[dict[Kind, str]] = {

@@ -6,7 +6,7 @@ A *source* is one taxon, or one taxon at one tree where that tree's needles were
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +18,6 @@ from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.site import Site
 from eavefall_model.advice.streams import Streams
 from eavefall_model.advice.tree_draws import drawn_kinds
-from eavefall_model.advice.wording import GENERIC_WORDS
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.screens.passage import bore_mm
 from eavefall_model.shed.load import production_kg_year, share_per_metre
@@ -37,6 +36,7 @@ __all__ = [
     "Sources",
     "build_sources",
     "is_generic",
+    "kind_words",
     "needle_part",
 ]
 
@@ -49,6 +49,15 @@ _TABLE_ERROR: Final = 0.06  # relative error of a table's width for one place's 
 _SCALE_ERROR: Final = (
     0.02  # relative error left in a gauge photo's scale beside what it states. Our judgement.
 )
+
+
+_GENERIC_WORDS: Final[Mapping[str, str]] = {
+    "any long needle": "long-needled",
+    "any short needle": "short-needled",
+    "any scale leaf": "scale-leaved",
+    "any broad leaf": "broadleaf",
+    "any small leaflet": "small-leaved",
+}
 
 
 @dataclass(frozen=True)
@@ -89,6 +98,11 @@ class Sources:
     years: Array
     past: Array
     inputs: tuple[Uncertain, ...]
+
+
+def kind_words(taxon: Taxon) -> str:
+    """How a taxon is called in a sentence: its common name, or the form of one that is not known."""
+    return _GENERIC_WORDS.get(taxon.name, taxon.common)
 
 
 def is_generic(taxon: Taxon) -> bool:
@@ -276,7 +290,7 @@ def build_sources(
         if np.isfinite(thin).all():
             named = ", ".join(each[-1].trees)
             if len(known.candidates) > 1:
-                named += f" (should they be {GENERIC_WORDS.get(taxon.name, taxon.common)})"
+                named += f" (should they be {kind_words(taxon)})"
             inputs.append(
                 Uncertain(
                     f"{label}.width", f"needle width of {named}",

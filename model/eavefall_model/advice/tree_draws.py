@@ -85,11 +85,11 @@ def read_tree(
     lines_by_kind = [crown_line(kind) for kind in kinds]
     distance = read.measured(
         f"{where}.distance", f"distance to {name}", f"measure the distance from the eave to {name}",
-        tree.distance_m, 6.0, error=0.03, spread=0.6, unit="m", why="Trees asked about stand near; wide.",
+        tree.distance_m, 6.0, error=0.03, spread=0.6, why="Trees asked about stand near; wide.",
     )  # fmt: skip
     height = read.measured(
         f"{where}.height", f"height of {name}", f"measure the height of {name}",
-        tree.height_m, 15.0, error=0.08, spread=0.35, unit="m", why="A grown yard tree; wide.",
+        tree.height_m, 15.0, error=0.08, spread=0.35, why="A grown yard tree; wide.",
     )  # fmt: skip
     reach = np.choose(drawn, [line.radius_m(height) for line in lines_by_kind])
     spread = math.sqrt(
@@ -100,7 +100,7 @@ def read_tree(
     )
     radius = read.measured(
         f"{where}.crown_radius", f"crown radius of {name}", f"pace out the crown of {name} to its drip line",
-        tree.crown_radius_m, reach, error=0.06, spread=spread, unit="m",
+        tree.crown_radius_m, reach, error=0.06, spread=spread,
         why="As wide as street and park trees of its kind and height.",
     )  # fmt: skip
     radius = np.maximum(radius, 0.05)

@@ -49,12 +49,7 @@ class EaveWater:
     margin: float
     gutter_margin: float
     enough_width_m: float | None
-    sentence: str
     caution: str | None
-
-
-def _inches(metres: float) -> str:
-    return f"{metres * 1000 / MM_PER_INCH:.2g}-inch ({metres * 1000:.0f} mm)"
 
 
 def check_eave(
@@ -63,12 +58,12 @@ def check_eave(
     run_m: float,
     pitch_deg: float,
     intensity_mm_h: float,
-    profile: Profile = "k_style",
-    width_m: float = 0.127,
-    depth_m: float | None = None,
-    outlets: int = 1,
-    downspout_m: float = 0.0762,
-    downspout_2_m: float | None = 0.0508,
+    profile: Profile,
+    width_m: float,
+    depth_m: float,
+    outlets: int,
+    downspout_m: float,
+    downspout_2_m: float | None,
     screen: ScreenOnGutter | None = None,
     debris_depth_m: float = 0.0,
     outlet_factor: float = 1.0,
@@ -76,15 +71,15 @@ def check_eave(
 ) -> EaveWater:
     """Water figures of one eave.
 
-    Parameters ---------- length_m, run_m, pitch_deg : the eave, the horizontal roof run above it, the roof
-    pitch. intensity_mm_h : design rain; the caller keeps its duration and return period. width_m, depth_m :
-    gutter top width and depth; a depth left out is 0.5 (half-round) or 0.7 of the width. outlets : number
-    of outlets, each draining one run of ``length_m / outlets`` from one side (the safe case). downspout_m,
-    downspout_2_m : diameter, or the two sides; the default is 2 by 3 in. debris_depth_m, outlet_factor :
-    litter settled in the gutter, and the share of the outlet that is free.
+    Parameters
+    ----------
+    length_m, run_m, pitch_deg : the eave, the horizontal roof run above it, the roof pitch.
+    intensity_mm_h : design rain; the caller keeps its duration and return period.
+    width_m, depth_m : gutter top width and depth.
+    outlets : each drains one run of ``length_m / outlets`` from one side (the safe case).
+    downspout_m, downspout_2_m : diameter and ``None``, or the two sides.
+    debris_depth_m, outlet_factor : litter settled in the gutter, and the share of the outlet that is free.
     """
-    if depth_m is None:
-        depth_m = width_m * (0.5 if profile == "half_round" else 0.7)
     area = float(roof_area_m2(length_m, run_m, pitch_deg, convention))
     demand = float(rational_l_s(area, intensity_mm_h))
     run_to_outlet = length_m / outlets
@@ -107,15 +102,6 @@ def check_eave(
     shape = depth_m / width_m
     enough = next((wide for wide in GUTTER_WIDTHS_M if gutter(wide, shape * wide) >= demand), None)
     margin = capacities[weakest] / demand - 1
-    what = {"gutter": "the gutter", "outlet": "the outlet and downspout", "inlet": "the screen"}[weakest]
-    if enough is None:
-        size = f"No single gutter up to {_inches(GUTTER_WIDTHS_M[-1])} carries this: add outlets."
-    elif gutter_l_s >= demand:
-        size = f"A {_inches(width_m)} gutter is enough."
-    else:
-        size = f"A {_inches(width_m)} gutter is not enough; {_inches(enough)} is."
-    spare = "to spare" if margin >= 0 else "short"
-    verdict = f"The weakest link is {what}: {abs(margin):.0%} {spare} in {intensity_mm_h:.0f} mm/h."
     return EaveWater(
         area_m2=area,
         demand_l_s=demand,
@@ -127,6 +113,5 @@ def check_eave(
         margin=margin,
         gutter_margin=gutter_l_s / demand - 1,
         enough_width_m=enough,
-        sentence=f"{size} {verdict}",
         caution=caution,
     )

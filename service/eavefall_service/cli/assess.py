@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from eavefall_model.vocabulary import Units
 from eavefall_service.cli.advice_text import print_advice
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
@@ -24,7 +25,7 @@ def register(app: typer.Typer) -> None:
 
 def assess(
     survey: Annotated[Path, typer.Argument(help="Survey file (YAML or JSON).")],
-    json: Annotated[bool, typer.Option("--json", help="Print eavefall.advice/1 instead of text.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print eavefall.advice/2 instead of text.")] = False,
     report: Annotated[
         list[Path] | None, typer.Option(help="Write a report: OUT.html or OUT.pdf. May be given twice.")
     ] = None,
@@ -35,9 +36,10 @@ def assess(
     ] = None,
     seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
     draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
+    units: Annotated[Units, typer.Option(help="us or metric.")] = "us",
 ) -> None:
     """How fine a screen this house needs, how often it will still need cleaning, and why."""
-    office = replace(office_settings(rules, guards, prices), seed=seed, draws=draws)
+    office = replace(office_settings(rules, guards, prices), seed=seed, draws=draws, units=units)
     with error_console().status("Reading photos") as status:
         walk = walk_survey(survey, office, on_photo=lambda name: status.update(f"Reading {name}"))
     finish(walk, json=json, reports=report or [])
@@ -54,7 +56,7 @@ def finish(walk: Walk, *, json: bool, reports: list[Path], rendered: bool = Fals
     if json:
         typer.echo(walk.advice.model_dump_json(indent=2))
     else:
-        print_advice(console(), walk.survey, walk.advice)
+        print_advice(console(), walk.survey, walk.advice, walk.units)
     for photo, why in walk.failures:
         error_console().print(f"{photo}: {why.code}: {why.message} {why.hint}")
     if walk.failures:

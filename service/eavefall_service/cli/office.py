@@ -11,6 +11,7 @@ from typing import Annotated, cast
 import typer
 from rich.table import Table
 
+from eavefall_model.advice.say import GUARDS
 from eavefall_model.errors import RulesError
 from eavefall_model.vocabulary import GuardKind
 from eavefall_service.cli.console import console
@@ -19,7 +20,6 @@ from eavefall_service.cli.office_learning import LOOP_COMMANDS
 from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.office import agreement_tables, facts, outcomes, refitted_rules, samples, watching
-from eavefall_service.plots.words import GUARD_WORDS
 from eavefall_service.statistics.agreement import kappa
 from eavefall_service.statistics.plans import (
     accept_probability,
@@ -190,7 +190,7 @@ def show_outcomes(data: DataOption = DEFAULT_DATA) -> None:
 
 
 def _told(update: ScaleUpdate) -> str:
-    return f"{GUARD_WORDS[cast(GuardKind, update.guard)].capitalize()}: {update.sentence}"
+    return f"{GUARDS['estimator'][cast(GuardKind, update.guard)].capitalize()}: {update.sentence}"
 
 
 def accept(

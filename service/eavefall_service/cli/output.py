@@ -42,7 +42,7 @@ def schema(name: Annotated[FormatName, typer.Argument(help="Which format.")]) ->
     typer.echo(json.dumps(FORMATS[name.value].model_json_schema(mode=mode), indent=2))
 
 
-def validate(advice: Annotated[Path, typer.Argument(help="A file holding eavefall.advice/1.")]) -> None:
+def validate(advice: Annotated[Path, typer.Argument(help="A file holding eavefall.advice/2.")]) -> None:
     """Check an advice file: its shape, and that its figures agree with each other."""
     try:
         data = json.loads(advice.read_bytes())

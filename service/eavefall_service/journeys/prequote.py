@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from eavefall_model.advice.schema import Advice
+from eavefall_model.advice.site_photos import HOME_TREE
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.advice import Inputs
 
 __all__ = [
     "BANDS",
-    "HOME_TREE",
     "PreQuote",
     "answered",
     "document_with_answers",
@@ -20,7 +20,6 @@ __all__ = [
     "without_answers",
 ]
 
-HOME_TREE: Final = "Tree nearest the roof"
 # Question -> answer -> values in metres at the near, middle and far end of the band (judgement).
 BANDS: Final[dict[str, dict[str, tuple[float, float, float]]]] = {
     "near": {

@@ -1,6 +1,6 @@
 """Accepted factors written into a copy of the rules: the two judgements that set how long things last.
 
-Months until an open gutter needs a hand grow in proportion to how full it may get (``fill_share``); months
+Months until an open gutter needs cleaning grow in proportion to how full it may get (``fill_share``); months
 until a woven screen needs brushing, to the litter that covers it (``blinding_load_kg_m2``). A factor accepted
 for either is therefore a factor on that judgement. Other guards share both, and are left alone.
 """

@@ -7,9 +7,9 @@ from typing import Final
 
 from matplotlib.figure import Figure
 
+from eavefall_model.advice.say import guard_name, interval_text
 from eavefall_model.advice.schema import Advice, Interval
 from eavefall_service.plots.palette import CHART_IN, INK, PAPER, form_style
-from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text
 
 __all__ = ["GuardPlot", "GuardRow", "guard_plot"]
 
@@ -97,7 +97,7 @@ def guard_plot(advice: Advice) -> GuardPlot:
     return GuardPlot(
         tuple(
             GuardRow(
-                GUARD_WORDS[row.kind], row.verdict, row.interval_months, row.kind == advised_guard(advice)
+                guard_name(row.kind), row.verdict, row.interval_months, row.kind == advice.recommended_guard
             )
             for row in rows
         )

@@ -10,10 +10,12 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
+from eavefall_model.advice.say import MONTHS, joined, months_text
 from eavefall_model.advice.schema import EaveAdvice
+from eavefall_model.units import mass_per_length_text
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, form_style
-from eavefall_service.plots.words import MONTHS, NOTHING_KG_M, joined, load_text, load_value, months_text
+from eavefall_service.plots.words import NOTHING_KG_M, load_value
 
 __all__ = ["LitterPlot", "litter_plot"]
 
@@ -44,7 +46,7 @@ class LitterPlot:
         cleaning = f" Months to clean in: {months_text(self.clean_in)}." if self.clean_in else ""
         return (
             f"Stacked bar chart of litter per length of gutter at the eave {self.eave}. Over a year "
-            f"{load_text(year, self.units)}, most in {MONTHS[totals.index(max(totals))]}; "
+            f"{mass_per_length_text(year, self.units)}, most in {MONTHS[totals.index(max(totals))]}; "
             f"{joined(shares)}.{cleaning}"
         )
 

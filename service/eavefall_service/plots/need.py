@@ -7,10 +7,11 @@ from typing import Any
 
 from matplotlib.figure import Figure
 
+from eavefall_model.advice.say import guard_name, interval_text
 from eavefall_model.advice.schema import Advice, GuardVerdict, Interval
 from eavefall_model.vocabulary import GuardKind
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import GUARD_WORDS, advised_guard, interval_text, months_short
+from eavefall_service.plots.words import months_short
 
 # Height of the words and the bar of one curve, on the axis of percentages.
 _ROW = 46.0
@@ -55,7 +56,7 @@ class NeedPlot:
         guarded = (ACCENT, "solid", "o")
         last = 24.0
         for row, curve in enumerate(self.curves):
-            colour, dashes, marker = bare if curve.label == GUARD_WORDS["none"] else guarded
+            colour, dashes, marker = bare if curve.label == guard_name("none") else guarded
             shares = [100 * share for share in curve.share]
             axes.plot(curve.months, shares, color=colour, linestyle=dashes, linewidth=2)
             last = max(last, max(curve.months, default=0.0))
@@ -85,13 +86,13 @@ class NeedPlot:
 
 def _curve(verdict: GuardVerdict) -> NeedCurve:
     need = verdict.time_to_need
-    return NeedCurve(GUARD_WORDS[verdict.kind], need.months, need.share, verdict.interval_months)
+    return NeedCurve(guard_name(verdict.kind), need.months, need.share, verdict.interval_months)
 
 
 def need_plot(advice: Advice) -> NeedPlot:
     """No guard, and the advised guard if there is one and it is another kind."""
     kinds: list[GuardKind] = ["none"]
-    advised = advised_guard(advice)
+    advised = advice.recommended_guard
     if advised is not None and advised != "none":
         kinds.append(advised)
     by_kind = {verdict.kind: verdict for verdict in advice.guards}

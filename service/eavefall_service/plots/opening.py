@@ -11,10 +11,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from eavefall_model.advice.say import joined
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
-from eavefall_model.units import MM_PER_INCH
+from eavefall_model.units import MM_PER_INCH, number_text, opening_text
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, MIST, PAPER, QUIET, SECOND
-from eavefall_service.plots.words import joined, mm_and_in, number_text, shortened
+from eavefall_service.plots.words import shortened
 
 __all__ = ["OpeningPlot", "WidthBar"]
 
@@ -77,7 +78,9 @@ class OpeningPlot:
         ]
         widths = f" Widths of what falls: {joined(each)}." if each else ""
         chosen = (
-            f"Advised opening {mm_and_in(self.opening_mm)}." if self.opening_mm else "No opening is advised."
+            f"Advised opening {opening_text(self.opening_mm)}."
+            if self.opening_mm
+            else "No opening is advised."
         )
         return f"Chart with a logarithmic axis of widths. {chosen}{widths}"
 

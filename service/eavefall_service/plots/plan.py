@@ -12,8 +12,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
+from eavefall_model.advice.say import joined
 from eavefall_model.advice.schema import Advice
 from eavefall_model.survey import Survey
+from eavefall_model.units import compass, length_text, mass_per_length_text
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, SECOND
@@ -28,7 +30,7 @@ from eavefall_service.plots.plan_trees import (
     tree_away,
     tree_name,
 )
-from eavefall_service.plots.words import compass, joined, length_text, load_text, shortened
+from eavefall_service.plots.words import shortened
 
 __all__ = ["PlanPlot", "plan_plot"]
 
@@ -74,8 +76,8 @@ class PlanPlot:
         """Eaves with load, trees with direction and distance, wind."""
         eaves = joined(
             [
-                f"{line.name} facing {compass(line.facing_deg)} with {load_text(load, self.units)} of litter "
-                "a year"
+                f"{line.name} facing {compass(line.facing_deg)} with "
+                f"{mass_per_length_text(load, self.units)} of litter a year"
                 for line, load in zip(self.house.eaves, self.loads, strict=True)
             ]
         )
@@ -117,7 +119,7 @@ class PlanPlot:
     def _key(self) -> list[str]:
         lines = [
             f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 18)}: "
-            f"{load_text(load, self.units)} a year"
+            f"{mass_per_length_text(load, self.units)} a year"
             for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True))
         ]
         if len(self.trees) > _NAMED:

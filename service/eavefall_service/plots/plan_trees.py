@@ -9,10 +9,10 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle
 
+from eavefall_model.units import length_text
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.layout import Point, TreeMark
 from eavefall_service.plots.palette import CHART_IN, INK, PAPER
-from eavefall_service.plots.words import length_text
 
 __all__ = [
     "ARROW_M",

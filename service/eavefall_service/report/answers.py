@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.schema import Advice, Opening
-from eavefall_model.shed.visits import HORIZON_MONTHS
-from eavefall_model.vocabulary import FINENESS_CLASSES
-from eavefall_service.plots.words import (
-    FAILURE_WORDS,
-    GUARD_WORDS,
-    advised_guard,
-    interval_range,
+from eavefall_model.advice.say import (
+    FAILURES,
+    guard_name,
     joined,
-    months_count,
     months_text,
-    per_cent,
+    range_of,
+    say,
     sentence_case,
     sieve_text,
-    size_text,
     sold_text,
+    voice_of,
+    wait_text,
 )
+from eavefall_model.advice.schema import Advice, Opening
+from eavefall_model.shed.visits import HORIZON_MONTHS
+from eavefall_model.units import per_cent, range_text
+from eavefall_model.vocabulary import FINENESS_CLASSES, Units
 from eavefall_service.report.document import Answer, Entry
 
 __all__ = ["answers_of", "enough_of", "notices_of", "until_then_of", "why_of"]
@@ -42,9 +42,9 @@ _EAVE_WORDS: dict[str, str] = {
 }
 
 
-def answers_of(advice: Advice) -> tuple[Answer, Answer, Answer]:
+def answers_of(advice: Advice, units: Units) -> tuple[Answer, Answer, Answer]:
     """How fine if a guard goes on, whether it is worth it, how often to clean."""
-    return _how_fine(advice), _worth_it(advice), _how_often(advice)
+    return _how_fine(advice), _worth_it(advice, units), _how_often(advice)
 
 
 def _split(advice: Advice) -> str:
@@ -95,10 +95,11 @@ def _how_fine(advice: Advice) -> Answer:
     opening = advice.opening_mm
     headline = _CLASS_WORDS[advice.fineness_class]
     if opening is not None:
-        said += [f"Clear openings {size_text(opening)}; nearest standard sieve {sieve_text(opening)}."]
-    advised = advised_guard(advice)
+        size = range_text(opening.low_mm, opening.high_mm)
+        said.append(f"Clear openings {size}; nearest standard sieve {sieve_text(opening)}.")
+    advised = advice.recommended_guard
     if advised is not None and advised != "none":
-        said.append(f"Guard kind that suits best here: {GUARD_WORDS[advised]}.")
+        said.append(f"Guard kind that suits best here: {guard_name(advised)}.")
     if opening is not None:
         said.append(_sold(opening))
     said.append(_by_eave(advice))
@@ -118,7 +119,7 @@ def _find_out_first(advice: Advice, question: str) -> Answer:
     return Answer(question, headline, tuple(filter(None, said)))
 
 
-def _worth_it(advice: Advice) -> Answer:
+def _worth_it(advice: Advice, units: Units) -> Answer:
     """Yes, no, or could go either way; never flatter than the trial runs."""
     question = "Is a guard worth it?"
     if advice.fineness_class == "unsure":
@@ -130,27 +131,27 @@ def _worth_it(advice: Advice) -> Answer:
     lines = [
         f"In {per_cent(chance)} of trial runs the open gutter needs cleaning more often than the owner "
         "accepts.",
-        f"Without a guard: about every {months_count(bare.typical)} ({interval_range(bare)})."
+        f"Without a guard: about every {wait_text(bare.typical)} ({range_of(bare)})."
         if bare.typical < HORIZON_MONTHS
-        else f"Without a guard it waits {months_count(bare.typical)}.",
+        else f"Without a guard it waits {wait_text(bare.typical)}.",
     ]
     patience = next((flip for flip in advice.flips if flip.input == "household.cleanings_per_year"), None)
     if patience is not None:
-        lines.append(patience.sentence)
+        lines.append(say(patience, voice_of(advice, "estimator", units)) or "")
     return Answer(question, headline, tuple(lines))
 
 
 def _how_often(advice: Advice) -> Answer:
     question = "How often to clean?"
-    guarded = advised_guard(advice) not in (None, "none")
+    guarded = advice.recommended_guard not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
     rare = interval.typical >= HORIZON_MONTHS
-    headline = sentence_case(f"{'' if rare else 'about every '}{months_count(interval.typical)}")
+    headline = sentence_case(f"{'' if rare else 'about every '}{wait_text(interval.typical)}")
     if rare:
         headline += " between cleanings"
     lines = []
     if interval.low < HORIZON_MONTHS:
-        lines.append(f"8 of 10 trial runs: {interval_range(interval)}.")
+        lines.append(f"8 of 10 trial runs: {range_of(interval)}.")
     if advice.clean_in:
         lines.append(f"Best months: {months_text(advice.clean_in)}.")
     lines.append(
@@ -158,17 +159,18 @@ def _how_often(advice: Advice) -> Answer:
         if guarded
         else "From the ground or by a paid visit, without a guard."
     )
-    ends = advised_guard(advice) or "none"
+    ends = advice.recommended_guard or "none"
     verdict = next((row for row in advice.guards if row.kind == ends), None)
     if verdict is not None and verdict.failure != "none expected":
-        lines.append(f"What ends the interval: {FAILURE_WORDS[verdict.failure]}.")
+        lines.append(f"What ends the interval: {FAILURES[verdict.failure]}.")
     return Answer(question, headline, tuple(lines))
 
 
-def why_of(advice: Advice) -> tuple[str, ...]:
+def why_of(advice: Advice, units: Units) -> tuple[str, ...]:
     """The sentences that decided; where there is no answer, the rule that says so comes first."""
     reasons = sorted(advice.reasons, key=lambda reason: not reason.rule.startswith("unsure"))
-    return tuple(reason.sentence for reason in reasons[:_REASONS_ON_TOP]) or ("No rule spoke.",)
+    voice = voice_of(advice, "estimator", units)
+    return tuple(say(reason, voice) or "" for reason in reasons[:_REASONS_ON_TOP]) or ("No rule spoke.",)
 
 
 def notices_of(advice: Advice) -> tuple[Entry, ...]:
@@ -194,7 +196,7 @@ def until_then_of(advice: Advice) -> tuple[str, ...]:
         "After heavy rain, look up from the ground. Water over the front edge or a dry downspout means a "
         "blockage: call sooner."
     )
-    if advised_guard(advice) not in (None, "none"):
+    if advice.recommended_guard not in (None, "none"):
         lines.append(
             "Once a season, look at the guard. Loose dry litter often blows off; a wet mat that stays for "
             "weeks needs brushing."

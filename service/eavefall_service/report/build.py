@@ -6,16 +6,17 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 
+from eavefall_model.advice.say import MONTHS, Voice, say, sentence_case, voice_of
 from eavefall_model.advice.schema import Advice
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.units import compass, length_text, rain_text
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.need import need_plot
 from eavefall_service.plots.opening import OpeningPlot
 from eavefall_service.plots.plan import plan_plot
-from eavefall_service.plots.words import MONTHS, compass, length_text, rain_text, sentence_case
 from eavefall_service.report.answers import answers_of, notices_of, until_then_of, why_of
 from eavefall_service.report.document import (
     Block,
@@ -76,20 +77,24 @@ def build_report(
     """
     tags = {each.photo: each.tags for each in readings if each.tags is not None}
     gauges = {each.photo: each.gauge for each in readings if each.gauge is not None}
-    why = why_of(advice)
+    voice = voice_of(advice, "estimator", units)
+    why = why_of(advice, units)
     cautions = tuple(
-        Entry(_CAUTION_HEADINGS.get(one.topic, sentence_case(one.topic.replace("-", " "))), one.sentence)
+        Entry(
+            _CAUTION_HEADINGS.get(one.topic, sentence_case(one.topic.replace("-", " "))),
+            say(one, voice) or "",
+        )
         for one in advice.cautions
     )
     drawings = _drawings(survey, advice, gauges, units)
     said = (*why, *(one.text for one in cautions))
     sections = (
-        _next(advice),
+        _next(advice, voice),
         Section("until", "How to keep it clean until then", (Lines(until_then_of(advice)),), column="right"),
         _photos(survey, photos, tags, gauges),
         *drawings[:2],
         Section("cautions", "Cautions", (Entries(cautions),)),
-        Section("guards", "Guard kinds side by side", (guards_table(advice),), folded=True),
+        Section("guards", "Guard kinds side by side", (guards_table(advice, units),), folded=True),
         Section("eaves", "Eave by eave", (eaves_table(advice, units),), folded=True),
         *drawings[2:],
         Section("material", "Material", (material_table(advice, units),), folded=True, column="right"),
@@ -97,7 +102,7 @@ def build_report(
         Section(
             "assumed",
             "Assumed, because it was not given",
-            (Entries(assumed_entries(survey, advice, units)),),
+            (Entries(assumed_entries(advice, units)),),
             folded=True,
         ),
         Section(
@@ -114,7 +119,7 @@ def build_report(
         note=survey.note or "",
         letterhead=letterhead or Letterhead(),
         facts=_facts(survey, units),
-        answers=answers_of(advice),
+        answers=answers_of(advice, units),
         why=Lines(why, "plain"),
         notices=notices_of(advice),
         sections=tuple(section for section in sections if section is not None and _filled(section)),
@@ -129,14 +134,14 @@ def _filled(section: Section) -> bool:
     )
 
 
-def _next(advice: Advice) -> Section:
+def _next(advice: Advice, voice: Voice) -> Section:
     wanted = tuple(sentence_case(row.sentence) for row in advice.measure_next[:_MOST_NEXT])
     blocks: list[Block] = [
         Lines(wanted, "numbers")
         if wanted
         else Lines(("Nothing left to measure is likely to change the answer.",), "plain")
     ]
-    blocks.append(Lines(tuple(flip.sentence for flip in advice.flips[:_MOST_FLIPS])))
+    blocks.append(Lines(tuple(say(flip, voice) or "" for flip in advice.flips[:_MOST_FLIPS])))
     return Section("next", "What would change the answer", tuple(blocks), column="left")
 
 

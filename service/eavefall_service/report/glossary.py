@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from eavefall_model.advice.say import joined
 from eavefall_model.advice.schema import Advice
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
-from eavefall_service.plots.words import joined, number_text
+from eavefall_model.units import number_text
 from eavefall_service.report.document import Entry
 
 __all__ = ["glossary_of"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from eavefall_model.advice.say import joined, sentence_case
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_model.units import MM_PER_INCH
+from eavefall_model.units import MM_PER_INCH, opening_text, per_cent
 from eavefall_model.vocabulary import Foliage
-from eavefall_service.plots.words import joined, mm_and_in, per_cent, sentence_case
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture
 
@@ -53,7 +53,7 @@ def _gauge_words(gauge: GaugeResult) -> str:
     if summary is None:
         return f"no measurement: {gauge.refused.message if gauge.refused else 'refused'}"
     needles = "needle" if summary.n == 1 else "needles"
-    words = f"{summary.n} {needles}, {mm_and_in(summary.width_median_mm)} wide"
+    words = f"{summary.n} {needles}, {opening_text(summary.width_median_mm)} wide"
     if summary.length_median_mm is not None:
         words += f", {summary.length_median_mm:.0f} mm ({summary.length_median_mm / MM_PER_INCH:.1f} in) long"
     return words

@@ -2,43 +2,18 @@
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Sequence
 from typing import Final
 
+from eavefall_model.advice.say import joined, say, sentence_case, spare_text, value_text, voice_of
 from eavefall_model.advice.schema import Advice, Reason
-from eavefall_model.survey import Survey
-from eavefall_model.vocabulary import Units
-from eavefall_service.plots.words import (
-    GUARD_WORDS,
-    compass,
-    flow_text,
-    joined,
-    length_text,
-    number_text,
-    rain_text,
-    sentence_case,
-)
+from eavefall_model.units import flow_text
+from eavefall_model.vocabulary import GUARD_KINDS, Units
 from eavefall_service.report.answers import enough_of
 from eavefall_service.report.document import Entry
-from eavefall_service.report.tables import spare_text
 
 __all__ = ["assumed_entries", "source_entries"]
 
-_FIELDS: Final = {
-    "household.accepts_brushing": "owner accepts brushing",
-    "household.ladder_reach": "owner goes up ladders",
-    "household.cleanings_per_year": "cleanings a year that the owner accepts",
-    "rain.intensity": "design rain",
-    "wind.from": "wind direction",
-    "wind.prevails": "how strongly the wind prevails",
-    "roof_run": "roof run",
-    "crown_radius": "crown radius",
-    "downspout.size": "downspout size",
-    "downspout.outlets": "outlets",
-}
-_VALUES: Final = {"k_style": "K-style", "half_round": "half-round"}
 # How the figures of the tables are found; the model's own files give the formulas and cite the pages.
 _METHODS: Final = (
     (
@@ -65,48 +40,14 @@ _METHODS: Final = (
 )
 
 
-def _place(field: str, survey: Survey) -> tuple[str, str]:
-    """``("gutter depth", "back")`` for ``eaves[1].gutter.depth``."""
-    found = re.fullmatch(r"(eaves|trees)\[(\d+)\]\.(.+)", field)
-    path = found[3] if found else field
-    words = _FIELDS.get(path, path.replace("_", " ").replace(".", " "))
-    if found is None:
-        return words, ""
-    parts = survey.eaves if found[1] == "eaves" else survey.trees
-    at = int(found[2])
-    return words, parts[at].name if at < len(parts) else ""
-
-
-def _value(text: str, field: str, units: Units) -> str:
-    """A taken value in the units that people read; text without a unit as it stands."""
-    found = re.fullmatch(r"(-?\d+(?:\.\d+)?) (m|deg|mm/h)", text)
-    if found is None:
-        return _VALUES.get(text, text)
-    number, unit = float(found[1]), found[2]
-    if unit == "m" and number < 0.3:
-        return (
-            f"{number_text(number / 0.0254, 2)}\u00a0in" if units == "us" else f"{number * 1000:.0f}\u00a0mm"
-        )
-    if unit == "m":
-        # What was only assumed is not known to the inch.
-        step_m = 0.0 if number < 1.5 else 0.3048 if units == "us" else 0.5
-        return length_text(round(number / step_m) * step_m if step_m else number, units)
-    if unit == "mm/h":
-        return rain_text(number, units)
-    if not field.endswith("pitch"):
-        return compass(number)
-    rise = math.tan(math.radians(number)) * 12
-    return f"{number_text(round(rise * 2) / 2 or 0.0)}/12" if units == "us" else f"{number:.0f}°"
-
-
-def assumed_entries(survey: Survey, advice: Advice, units: Units) -> tuple[Entry, ...]:
+def assumed_entries(advice: Advice, units: Units) -> tuple[Entry, ...]:
     """What the survey left out and what was taken instead, said once for all eaves or trees that share it."""
+    voice = voice_of(advice, "estimator", units)
     where: dict[tuple[str, str, str], list[str]] = {}
     for row in advice.assumed:
-        words, name = _place(row.field, survey)
-        taken, low, high = (_value(text, row.field, units) for text in (row.value, row.low, row.high))
+        taken, low, high = (value_text(each, row.unit, voice) for each in (row.value, row.low, row.high))
         between = f" ({low} to {high})" if low != high else ""
-        where.setdefault((words, f"{taken}{between}", row.why), []).append(name)
+        where.setdefault((row.label, f"{taken}{between}", row.why), []).append(row.of or "")
     return tuple(
         Entry(
             sentence_case(f"{words}{f' ({joined(names)})' if any(names) else ''}"),
@@ -156,15 +97,16 @@ def source_entries(advice: Advice, said: Sequence[str], units: Units) -> tuple[E
     What ``said`` holds stands elsewhere in the report and is not said twice; nor are the sentences about
     guard kinds, whose table gives the one that decided.
     """
-    others = _merged([one for one in advice.reasons if one.about not in GUARD_WORDS])
-    known = [reason for reason, _ in others if reason.sentence in said]
+    voice = voice_of(advice, "estimator", units)
+    others = _merged([one for one in advice.reasons if one.about not in GUARD_KINDS])
+    known = [reason for reason, _ in others if (say(reason, voice) or "") in said]
     entries = [Entry("Said above", "", _rules(known))] if known else []
     entries += [
-        Entry(sentence_case(joined(names)) or "House", reason.sentence, _rules([reason]))
+        Entry(sentence_case(joined(names)) or "House", say(reason, voice) or "", _rules([reason]))
         for reason, names in others
         if reason not in known
     ]
-    spoke = [one for one in advice.reasons if one.about in GUARD_WORDS]
+    spoke = [one for one in advice.reasons if one.about in GUARD_KINDS]
     if spoke:
         entries.append(Entry("Guard kinds", "Verdicts as in the table.", _rules(spoke)))
     for what, how, source in _METHODS:

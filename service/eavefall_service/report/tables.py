@@ -4,25 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
-from eavefall_model.vocabulary import Units
-from eavefall_service.plots.words import (
-    GUARD_WORDS,
-    advised_guard,
+from eavefall_model.advice.say import (
+    Voice,
+    guard_name,
+    guard_why,
     joined,
-    length_text,
-    load_text,
-    load_value,
-    mm_and_in,
-    months_short,
     months_text,
-    number_text,
-    per_cent,
+    say,
     sentence_case,
+    spare_text,
+    voice_of,
 )
+from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
+from eavefall_model.units import length_text, mass_per_length_text, number_text, opening_text, per_cent
+from eavefall_model.vocabulary import Units
+from eavefall_service.plots.words import load_value, months_short
 from eavefall_service.report.document import Table
 
-__all__ = ["deciding_rule", "eaves_table", "guards_table", "material_table", "price_line", "spare_text"]
+__all__ = ["deciding_rule", "eaves_table", "guards_table", "material_table", "price_line"]
 
 _NAMES = 4
 
@@ -32,26 +31,26 @@ def deciding_rule(row: GuardVerdict) -> str | None:
     return row.rules[0] if row.rules else None
 
 
-def _first_why(row: GuardVerdict, advice: Advice) -> str:
+def _first_why(row: GuardVerdict, advice: Advice, voice: Voice) -> str:
     """The sentence of the rule that decided."""
     for reason in advice.reasons:
         if reason.about == row.kind and reason.rule == deciding_rule(row):
-            return reason.sentence
-    return row.why
+            return say(reason, voice) or ""
+    return guard_why(advice, row.kind, voice)
 
 
-def guards_table(advice: Advice) -> Table:
+def guards_table(advice: Advice, units: Units) -> Table:
     """Every guard kind with its verdict, in the order of the advice; the advised one is marked, if any."""
-    advised = advised_guard(advice)
+    advised = advice.recommended_guard
     rows = tuple(
         (
-            sentence_case(GUARD_WORDS[row.kind]),
+            sentence_case(guard_name(row.kind)),
             row.verdict,
-            "—" if row.opening_mm is None else mm_and_in(row.opening_mm),
+            "—" if row.opening_mm is None else opening_text(row.opening_mm),
             months_short(row.interval_months),
             row.failure,
             f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
-            _first_why(row, advice),
+            _first_why(row, advice, voice_of(advice, "estimator", units)),
         )
         for row in advice.guards
     )
@@ -71,11 +70,6 @@ def _opening(opening: Opening | None) -> str:
     return "" if opening is None else f", up to {number_text(opening.high_mm)}\u00a0mm"
 
 
-def spare_text(margin: float) -> str:
-    """``50% to spare`` or ``12% short``."""
-    return f"{per_cent(margin)} to spare" if margin >= 0 else f"{per_cent(-margin)} short"
-
-
 def eaves_table(advice: Advice, units: Units) -> Table:
     """Class, interval, load, months and rain of each eave."""
     return Table(
@@ -86,9 +80,9 @@ def eaves_table(advice: Advice, units: Units) -> Table:
             (
                 eave.eave,
                 f"{eave.fineness_class.replace('-', ' ')}{_opening(eave.opening_mm)}",
-                months_short(eave.interval_months) if advised_guard(advice) else "—",
+                months_short(eave.interval_months) if advice.recommended_guard else "—",
                 months_short(eave.interval_unguarded_months),
-                f"{load_text(eave.litter_kg_per_m_year.typical, units)} ({_range(eave, units)})",
+                f"{mass_per_length_text(eave.litter_kg_per_m_year.typical, units)} ({_range(eave, units)})",
                 months_text(eave.clean_in) or "no fixed month",
                 f"{eave.water.weakest}: {spare_text(eave.water.margin)}",
                 _few(eave.trees) or "none near",

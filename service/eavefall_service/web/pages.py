@@ -14,6 +14,7 @@ from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
 from eavefall_model.units import format_length
 from eavefall_service.web import words
 from eavefall_service.web.errors import Problem, problem_response
@@ -71,7 +72,10 @@ templates.env.filters.update(
     in_units=length,
     in_whole_units=whole_length,
     as_pitch=as_pitch,
-    months=words.months,
+    months=months_text,
+    said=say,
+    assumed=assumed_text,
+    figures=figures_text,
     quote_path=lambda text: quote(text, safe=""),
 )
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import calendar
-from collections.abc import Iterable
 from typing import Final
 
+from eavefall_model.advice import say
+from eavefall_model.advice.say import every, range_of, sentence_case
+from eavefall_model.advice.schema import Interval
 from eavefall_model.shed.visits import HORIZON_MONTHS
-from eavefall_service.plots.words import BEYOND
 
 __all__ = [
     "CLASSES",
@@ -24,36 +24,15 @@ __all__ = [
     "STATUS",
     "compass",
     "interval",
-    "months",
     "months_span",
     "opening",
 ]
 
-FOLIAGE: Final = {"needle": "Needles", "broad": "Broad leaves", "bare": "Bare crown"}
-FORMS: Final = {
-    "long_needle": "Long needles",
-    "short_needle": "Short needles",
-    "scale_leaf": "Scale leaves",
-    "broad_leaf": "Broad leaves",
-    "small_leaflet": "Small leaflets",
-}
-GUARDS: Final = {
-    "none": "No guard",
-    "wire_netting": "Wire netting",
-    "expanded_metal": "Expanded metal",
-    "perforated_panel": "Perforated panel",
-    "front_slot_cover": "Solid cover with a front slot",
-    "woven_micromesh": "Woven micromesh",
-}
-CLASSES: Final = {
-    "open": "Open",
-    "coarse": "Coarse",
-    "medium": "Medium",
-    "fine": "Fine",
-    "extra-fine": "Extra-fine",
-    "no-guard-needed": "No guard needed",
-    "unsure": "Not sure yet",
-}
+# As the answers name them, with a large first letter.
+FOLIAGE: Final = {word: sentence_case(text) for word, text in say.FOLIAGE.items()}
+FORMS: Final = {word: sentence_case(text) for word, text in say.FORMS.items()}
+GUARDS: Final = {word: sentence_case(text) for word, text in say.GUARDS["estimator"].items()}
+CLASSES: Final = {word: sentence_case(text) for word, text in say.CLASSES["estimator"].items()}
 SHOWS: Final = {
     "tree": "Tree",
     "closeup": "Leaf close-up",
@@ -129,34 +108,18 @@ def compass(bearing_deg: float | None) -> str:
     return "" if bearing_deg is None else POINTS[round(bearing_deg / 22.5) % 16][0]
 
 
-def _span(low: float, high: float) -> str:
-    """``5 to 14 months``, ``8 months to more than five years``."""
-    if low >= HORIZON_MONTHS:
-        return BEYOND
-    if high >= HORIZON_MONTHS:
-        return f"{low:.0f} months to {BEYOND}"
-    return f"{low:.0f} to {high:.0f} months" if round(low) != round(high) else f"{high:.0f} months"
-
-
 def interval(low: float | None, typical: float | None, high: float | None) -> str:
     """``about every 8 months (5 to 14 months)``."""
     if low is None or typical is None or high is None:
         return "not known yet"
-    often = (
-        "less than once in five years" if typical >= HORIZON_MONTHS else f"about every {typical:.0f} months"
-    )
-    return f"{often} ({_span(low, high)})"
+    return f"{every(typical)} ({range_of(Interval(low=low, typical=typical, high=high))})"
 
 
 def months_span(low: float, high: float) -> str:
     """``Every 5 to 14 months``, ``Less than once in five years``."""
-    return "Less than once in five years" if low >= HORIZON_MONTHS else f"Every {_span(low, high)}"
-
-
-def months(numbers: Iterable[int]) -> str:
-    """``May, October and November``."""
-    names = [calendar.month_name[number] for number in numbers]
-    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else "".join(names)
+    if low >= HORIZON_MONTHS:
+        return sentence_case(every(low))
+    return f"Every {range_of(Interval(low=low, typical=low, high=high))}"
 
 
 def opening(low_mm: float, high_mm: float) -> str:

@@ -2,8 +2,29 @@
 
 from __future__ import annotations
 
-from eavefall_model.advice.engine import fire, rule_cautions, verdicts
+from collections.abc import Mapping
+
+from eavefall_model.advice.engine import Spoken, fire, rule_cautions, verdicts
+from eavefall_model.advice.figures import Case, Scope
 from eavefall_model.advice.rulebook import Rule, RuleBook, load_rules
+from eavefall_model.advice.say import Voice, say
+from eavefall_model.advice.schema import Value
+
+
+class Given(Case):
+    """Figures as a test gives them, the rest not known."""
+
+    def __init__(self, scope: Scope, values: Mapping[str, Value]) -> None:
+        super().__init__()
+        self.scope = scope
+        self.values = values
+
+    def value(self, name: str) -> Value:
+        return self.values.get(name)
+
+
+def heard(rules: RuleBook, scope: Scope, values: Mapping[str, Value]) -> list[Spoken]:
+    return fire(rules, Given(scope, values), "metric")
 
 
 def book(*rules: dict[str, object]) -> RuleBook:
@@ -28,10 +49,10 @@ def test_higher_precedence_wins_and_of_equals_the_harsher() -> None:
             "when": {"refuses": True},
         },
     )
-    heard = fire(rules, "guard", {"refuses": True})
-    assert verdicts("wire_netting", heard).verdict == "suits with care"
-    assert verdicts("wire_netting", heard).rules == ("strong",)
-    assert verdicts("wire_netting", fire(rules, "guard", {"refuses": False})).verdict == "does not suit"
+    spoken = heard(rules, "guard", {"refuses": True})
+    assert verdicts("wire_netting", spoken).verdict == "suits with care"
+    assert verdicts("wire_netting", spoken).rules == ("strong",)
+    assert verdicts("wire_netting", heard(rules, "guard", {"refuses": False})).verdict == "does not suit"
     assert verdicts("wire_netting", []).verdict == "suits with care"
 
 
@@ -39,32 +60,39 @@ def test_a_rule_about_the_house_may_judge_a_guard_by_name() -> None:
     rules = book(
         {"id": "house-rule", "about": "house", "effect": {"guards": {"wire_netting": "does not suit"}}}
     )
-    heard = fire(rules, "house", {})
-    assert verdicts("wire_netting", heard).verdict == "does not suit"
-    assert verdicts("woven_micromesh", heard).rules == ()
+    spoken = heard(rules, "house", {})
+    assert verdicts("wire_netting", spoken).verdict == "does not suit"
+    assert verdicts("woven_micromesh", spoken).rules == ()
 
 
 def test_the_sentence_quotes_the_figures_and_the_reason_keeps_them() -> None:
     rules = book(
-        {"id": "quoting", "sentence": "Waits {guarded_months:.1f} months.", "when": {"gain": {"above": 1}}}
-    )
-    (spoken,) = fire(rules, "guard", {"guarded_months": 8.0625, "gain": 2.5})
-    assert spoken.reason.sentence == "Waits 8.1 months."
-    assert spoken.reason.numbers == {"gain": 2.5, "guarded_months": 8.062}
+        {"id": "quoting", "sentence": "Waits {guarded_months}, not {unguarded_months:every}.",
+         "when": {"gain": {"above": 1}}}
+    )  # fmt: skip
+    values = {"guarded_months": 8.0625, "unguarded_months": 4.0, "gain": 2.5}
+    (spoken,) = heard(rules, "guard", values)
+    assert plain(spoken.reason.sentence) == "Waits 8 months, not about every 4 months."
+    kept = {figure.name: figure.value for figure in spoken.reason.figures}
+    assert kept == {"gain": 2.5, "guarded_months": 8.062, "unguarded_months": 4.0}
     # Not known, not said.
-    assert fire(rules, "guard", {"guarded_months": None, "gain": 2.5}) == []
+    assert heard(rules, "guard", {**values, "guarded_months": None}) == []
 
 
 def test_what_is_said_to_the_owner_quotes_figures_of_its_own() -> None:
-    rules = book({"id": "two-ways", "to_owner": "You can wait {guarded_months:.0f} months."})
-    (spoken,) = fire(rules, "guard", {"guarded_months": 8.0625})
-    assert spoken.reason.to_owner == "You can wait 8 months."
+    rules = book({"id": "two-ways", "to_owner": "you can wait {guarded_months}."})
+    (spoken,) = heard(rules, "guard", {"guarded_months": 8.0625})
+    assert plain(say(spoken.reason, Voice("owner"))) == "You can wait about 8 months."
     assert spoken.reason.sentence == "A plain sentence."
-    assert spoken.reason.numbers == {"guarded_months": 8.062}
     # Not known: the estimator is told still, the owner is not.
-    (spoken,) = fire(rules, "guard", {"guarded_months": None})
-    assert spoken.reason.to_owner is None
+    (spoken,) = heard(rules, "guard", {"guarded_months": None})
+    assert say(spoken.reason, Voice("owner")) is None
     assert spoken.reason.sentence == "A plain sentence."
+
+
+def plain(text: str | None) -> str:
+    assert text is not None
+    return text.replace("\u00a0", " ")
 
 
 def test_one_caution_for_a_topic() -> None:
@@ -72,5 +100,5 @@ def test_one_caution_for_a_topic() -> None:
         {"id": "first", "effect": {"caution": "wildfire"}},
         {"id": "second", "effect": {"caution": "wildfire"}, "sentence": "Another sentence."},
     )
-    (caution,) = rule_cautions(fire(rules, "guard", {}))
+    (caution,) = rule_cautions(heard(rules, "guard", {}))
     assert (caution.topic, caution.sentence) == ("wildfire", "A plain sentence.")

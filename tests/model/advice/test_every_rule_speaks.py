@@ -7,6 +7,7 @@ from typing import Any
 
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.advice.say import Voice, guard_why
 from eavefall_model.screens.guards import Guards, parse_guards
 from eavefall_model.survey import Survey
 
@@ -37,6 +38,7 @@ HOUSES = (
     house({"species": "Betula papyrifera"}),
     house({}),
     house(),
+    house({**OAK, "count": 1, "distance": "15 m"}, household={"cleanings_per_year": 2}),
     house({**OAK, "bearing": "N"}, wildfire=True, wind={"from": "N", "prevails": "strongly"}),
     house({"species": "Taxus canadensis", "height": "1 m"}),
     house({"species": "Picea abies", "distance": "3 m", "crown_radius": "3.5 m", "count": 2}),
@@ -61,7 +63,7 @@ def test_not_every_micromesh_refuses_white_pine() -> None:
     mesh = next(each for each in coarse.guards if each.kind == "woven_micromesh")
     assert coarse.fineness_class == "extra-fine"
     assert mesh.verdict == "does not suit"
-    assert "wider than" in mesh.why
+    assert "wider than" in guard_why(coarse, "woven_micromesh", Voice())
 
 
 def test_what_can_burn_is_ruled_out_in_a_wildfire_area() -> None:
@@ -75,5 +77,5 @@ def test_what_can_burn_is_ruled_out_in_a_wildfire_area() -> None:
 
     assert mesh(calm).verdict != "does not suit"
     assert mesh(fire).verdict == "does not suit"
-    assert "burn" in mesh(fire).why
+    assert "burn" in guard_why(fire, "woven_micromesh", Voice())
     assert plastic.digest in fire.provenance.rules

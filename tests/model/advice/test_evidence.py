@@ -153,9 +153,8 @@ def test_a_gauge_overrules_the_table_by_its_precision() -> None:
     good = assess(known, {}, {"g.jpg": gauge("g.jpg", 1.5, sd=0.05, n=60)}, draws=500)
 
     def thinnest(advice: Any) -> float:
-        return float(
-            next(r for r in advice.reasons if r.rule == "thinnest-needle-decides").numbers["thin_needle_mm"]
-        )
+        reason = next(each for each in advice.reasons if each.rule == "thinnest-needle-decides")
+        return float(next(each.value for each in reason.figures if each.name == "thin_needle_mm"))
 
     assert thinnest(poor) < 1.1 < 1.35 < thinnest(good)
 

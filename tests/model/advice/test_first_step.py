@@ -13,6 +13,7 @@ from eavefall_model.advice.inputs import INPUT_KINDS, input_kind, input_place
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.advice.say import Voice, guard_why
 from eavefall_model.advice.schema import Advice
 from eavefall_model.advice.validate import faults
 from eavefall_model.screens.guards import load_guards
@@ -46,7 +47,7 @@ def test_no_guard_is_recommended_and_the_table_still_compares_all(unsure: Advice
     assert unsure.fineness_class == "unsure"
     assert unsure.recommended_guard is None
     assert [guard.kind for guard in unsure.guards] == KINDS
-    assert all(guard.why for guard in unsure.guards)
+    assert all(guard_why(unsure, kind, Voice()) for kind in KINDS)
     assert faults(unsure) == ()
     assert faults(unsure.model_dump(mode="json")) == ()
 
@@ -97,14 +98,14 @@ def test_the_validator_holds_the_two_together(unsure: Advice) -> None:
 @pytest.mark.parametrize(
     ("key", "kind", "place"),
     [
-        ("trees[12].crown_radius", "trees.crown_radius", 12),
-        ("eaves[0].gutter.width", "eaves.gutter.width", 0),
+        ("trees[12].crown_radius", "trees.crown_radius", ("trees", 12)),
+        ("eaves[0].gutter.width", "eaves.gutter.width", ("eaves", 0)),
         ("source.any long needle..width", "source.width", None),
         ("source.Picea abies.St. John's.litter", "source.litter", None),
         ("wind.from", "wind.from", None),
     ],
 )
-def test_kind_of_an_input(key: str, kind: str, place: int | None) -> None:
+def test_kind_of_an_input(key: str, kind: str, place: tuple[str, int] | None) -> None:
     assert input_kind(key) == kind
     assert input_place(key) == place
 

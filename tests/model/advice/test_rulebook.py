@@ -46,10 +46,8 @@ def test_the_shipped_file_is_whole() -> None:
 
 def test_every_figure_is_described_and_the_docs_name_each() -> None:
     readme = files("eavefall_model.advice").joinpath("README.md").read_text(encoding="utf-8")
-    for scope, named in FIGURES.items():
-        for name, meaning in named.items():
-            assert len(meaning) > 5, (scope, name)
-            assert f"`{name}`" in readme, f"README.md of advice lacks {name}"
+    for name, figure in FIGURES.items():
+        assert f"| `{name}` | {figure.unit} | {figure.label} |" in readme, f"README.md of advice lacks {name}"
     for name in SETTINGS:
         assert f"`{name}`" in readme, f"README.md of advice lacks {name}"
 
@@ -69,8 +67,10 @@ def test_a_wrong_figure_is_named_by_its_line() -> None:
         ("effect: {verdict: suits}", "effect: {verdict: perfect}", "verdict"),
         ("{eave} is shaded", "{eave.__class__} is shaded", "is not the name of a figure"),
         ("{eave} is shaded", "{eave is shaded", "sentence"),
-        ("    mark: found\n", "    to_owner: 'It is {bliss}.'\n    mark: found\n", "'bliss' is not a figure"),
-        ("    mark: found\n", "    to_owner: 'It is {bliss'\n    mark: found\n", "to_owner: "),
+        ("{eave} is shaded", "{eave:.1f} is shaded", "its unit says how it is written"),
+        ("{eave} is shaded", "{eave:every} is shaded", "only a wait can be said as"),
+        ("{eave} is shaded or mossy. A", "{bliss} is shaded or mossy. A", "'bliss' is not a figure"),
+        ("{eave} is shaded or mossy. A", "{eave is shaded or mossy. A", "to_owner: "),
         ("format: eavefall.rules/1", "format: eavefall.rules/9", "format"),
         ("    when: {wildfire: true}\n", "    when: {litter_kg_m: {above: 1}}\n", "may only depend on"),
         ("mark: found\n", "mark: hearsay\n", "mark"),

@@ -61,4 +61,4 @@ def test_faults_begin_with_the_field(
 
 
 def test_what_is_no_advice_at_all() -> None:
-    assert faults(["advice"]) == ("format: not eavefall.advice/1",)
+    assert faults(["advice"]) == ("format: not eavefall.advice/2",)

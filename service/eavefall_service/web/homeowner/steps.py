@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from eavefall_model.advice.inputs import input_kind, input_place
+from eavefall_model.advice.say import Voice, sentence_case, times_text, value_text
 from eavefall_model.advice.schema import Advice, MeasureNext
 from eavefall_model.survey import Survey
-from eavefall_service.plots.words import per_cent, sentence_case
-from eavefall_service.web.homeowner.figures import accepted, gutter_name, tree_name
+from eavefall_model.units import per_cent
 
 __all__ = ["FIRST", "VISIT", "YOURS", "Step", "first_of", "steps_of"]
 
@@ -76,14 +76,22 @@ VISIT: Final = {
 _MEASURED: Final = frozenset({"measured-needles-overrule", "drop-test-overrules"})
 
 
-def _named(key: str, advice: Advice, survey: Survey) -> dict[str, str]:
-    place = input_place(key)
-    trees = [tree_name(tree.name) for tree in survey.trees] or ["the trees in your photos"]
-    gutters = [gutter_name(eave.name, survey) for eave in survey.eaves]
+def _accepted(advice: Advice, survey: Survey) -> str:
+    """How often cleaning is acceptable, as the household said or as was taken: ``once a year``."""
+    said = survey.household.cleanings_per_year
+    taken = [row.value for row in advice.assumed if row.field == "household.cleanings_per_year"]
+    per_year = said if said is not None else taken[0] if taken else None
+    return times_text(per_year) if isinstance(per_year, float | int) else "as often as we assumed"
+
+
+def _named(key: str, advice: Advice, survey: Survey, voice: Voice) -> dict[str, str]:
+    of, at = input_place(key) or ("", 0)
+    trees = [value_text(tree.name, "trees", voice) for tree in survey.trees] or ["the trees in your photos"]
+    gutters = [value_text(eave.name, "eave", voice) for eave in survey.eaves]
     return {
-        "accepted": accepted(advice, survey)[0],
-        "tree": trees[min(place, len(trees) - 1)] if place is not None else "the tree",
-        "gutter": gutters[place] if place is not None and place < len(gutters) else "your gutter",
+        "accepted": _accepted(advice, survey),
+        "tree": trees[min(at, len(trees) - 1)] if of else "the tree",
+        "gutter": gutters[at] if of and at < len(gutters) else "your gutter",
     }
 
 
@@ -95,26 +103,26 @@ def _chance(row: MeasureNext) -> str:
     return f"{per_cent(row.chance_changes_interval)} chance that it changes how often cleaning is due"
 
 
-def _step(key: str, chance: str, advice: Advice, survey: Survey, *, yours: bool) -> Step:
-    kind, named = input_kind(key), _named(key, advice, survey)
+def _step(key: str, chance: str, advice: Advice, survey: Survey, voice: Voice, *, yours: bool) -> Step:
+    kind, named = input_kind(key), _named(key, advice, survey, voice)
     if yours:
         text, page = YOURS[kind]
         return Step(text.format_map(named), chance, page)
     return Step(sentence_case(VISIT[kind].format_map(named)), chance)
 
 
-def first_of(advice: Advice, survey: Survey) -> tuple[Step, ...]:
+def first_of(advice: Advice, survey: Survey, voice: Voice) -> tuple[Step, ...]:
     """What comes before any answer, in the order of doing; empty where a class is given."""
     steps = []
     for code in advice.find_out_first_codes:
         if code in FIRST:
             steps.append(Step(FIRST[code][0], page=FIRST[code][1]))
         else:
-            steps.append(_step(code, "", advice, survey, yours=input_kind(code) in YOURS))
+            steps.append(_step(code, "", advice, survey, voice, yours=input_kind(code) in YOURS))
     return tuple(steps)
 
 
-def steps_of(advice: Advice, survey: Survey) -> tuple[tuple[Step, ...], tuple[Step, ...]]:
+def steps_of(advice: Advice, survey: Survey, voice: Voice) -> tuple[tuple[Step, ...], tuple[Step, ...]]:
     """What the homeowner can still do, and what a visit measures, each most useful first."""
     measured = any(reason.rule in _MEASURED for reason in advice.reasons)
     yours: list[Step] = []
@@ -122,7 +130,7 @@ def steps_of(advice: Advice, survey: Survey) -> tuple[tuple[Step, ...], tuple[St
     for row in advice.measure_next[:_SHOWN]:
         kind = input_kind(row.input)
         mine = kind in YOURS and not (kind == "source.width" and measured)
-        step = _step(row.input, _chance(row), advice, survey, yours=mine)
+        step = _step(row.input, _chance(row), advice, survey, voice, yours=mine)
         same = yours if mine else visit
         # Needles of two kinds of tree ask for one and the same photo.
         if all(step.text != other.text for other in same):

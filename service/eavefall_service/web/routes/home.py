@@ -208,7 +208,7 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
         visit,
         "home/answer.html",
         seen=seen,
-        answer=home_answer(quote, inputs_at(1).survey),
+        answer=home_answer(quote, inputs_at(1).survey, office.settings.answers.units),
         price=price_line(quote.middle),
     )
 

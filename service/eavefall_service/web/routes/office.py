@@ -7,6 +7,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, Form, Query, Request
 from starlette.responses import Response
 
+from eavefall_model.advice.say import voice_of
 from eavefall_service.journeys import history
 from eavefall_service.journeys.decisions import Kind
 from eavefall_service.office import overview, samples
@@ -121,9 +122,10 @@ def audit_page(
         request,
         "office/survey.html",
         advice=advice,
-        answers=answers_of(advice),
+        voice=voice_of(advice, "estimator", actor.units),
+        answers=answers_of(advice, actor.units),
         notices=notices_of(advice),
-        guards=guards_table(advice),
+        guards=guards_table(advice, actor.units),
         lines=lines,
         before=before,
         after=after,

@@ -9,6 +9,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from eavefall_model.advice import kinds_of
+from eavefall_model.advice.say import voice_of
 from eavefall_model.errors import SurveyError
 from eavefall_service.journeys import history, links, surveys
 from eavefall_service.journeys.actor import Actor
@@ -133,9 +134,10 @@ def answer_page(request: Request, office: OfficeDep, actor: Staff, survey_id: st
         "rep/answer.html",
         tab="answer",
         advice=advice,
-        answers=answers_of(advice),
+        voice=voice_of(advice, "estimator", actor.units),
+        answers=answers_of(advice, actor.units),
         notices=notices_of(advice),
-        guards=guards_table(advice),
+        guards=guards_table(advice, actor.units),
         until_then=until_then_of(advice),
         price=price_line(advice),
         **survey_context(seen, actor),
