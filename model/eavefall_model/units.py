@@ -202,9 +202,9 @@ def per_cent(share: float) -> str:
 
 
 def length_text(length_m: float, system: Units) -> str:
-    """A distance or a height: ``17 ft 6 in``, ``40 ft``, ``5.3 m``, ``12 m``."""
+    """A distance or a height: ``17 ft 6 in``, ``40 ft``, ``5.3 m``."""
     if system == "metric":
-        return _unit(f"{length_m:.0f}" if abs(length_m) >= 9.95 else f"{length_m:.1f}", "m")
+        return _unit(f"{length_m:.1f}", "m")
     if abs(length_m) >= _WHOLE_FEET_FROM_M:
         return _unit(f"{length_m / _M_PER_FT:.0f}", "ft")
     feet, inches = divmod(round(abs(length_m) * 1000 / MM_PER_INCH), 12)

@@ -157,7 +157,7 @@ def test_intensity() -> None:
         (length_text(12.192, "us"), "40 ft"),
         (length_text(-1.2192, "us"), "−4 ft"),
         (length_text(5.334, "metric"), "5.3 m"),
-        (length_text(12.192, "metric"), "12 m"),
+        (length_text(12.192, "metric"), "12.2 m"),
         (size_text(139.7, "us"), "5.5 in"),
         (size_text(127.0, "metric"), "127 mm"),
         (opening_text(0.508, "us"), "0.51 mm (0.020 in)"),

