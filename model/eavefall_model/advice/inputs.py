@@ -57,9 +57,9 @@ FIELDS: Final[Mapping[str, Field]] = MappingProxyType(
 )
 # Those that are drawn at random and that knowing better may change the answer.
 INPUT_KINDS: Final = (
-    "household.cleanings_per_year", "history.now_full_fifths", "wind.from", "eaves.length", "eaves.height", "eaves.roof_run",
-    "eaves.pitch", "eaves.gutter.width", "trees.species", "trees.eave", "trees.distance", "trees.height",
-    "trees.crown_radius", "trees.overhang", "source.litter", "source.width",
+    "household.cleanings_per_year", "history.now_full_fifths", "wind.from", "eaves.length", "eaves.height",
+    "eaves.roof_run", "eaves.pitch", "eaves.gutter.width", "trees.species", "trees.eave", "trees.distance",
+    "trees.height", "trees.crown_radius", "trees.overhang", "source.litter", "source.width",
 )  # fmt: skip
 _PLACE: Final = re.compile(r"(eaves|trees)\[(\d+)\]\.(.+)")
 
