@@ -36,6 +36,8 @@ _WEAKER: Final[tuple[Mark, ...]] = ("found", "from memory", "judgement")
 # The parts that are leaves in the wide sense; the rest is fruit, flower and wood.
 FOLIAGE_PARTS: Final = frozenset({"needle", "bundle", "spray", "scale", "leaf", "leaflet", "leaf stalk"})
 _PACKAGE: Final = "eavefall_model.species"
+# Names this alike are one name mistyped: one or two letters of a species' name. Our judgement.
+_SLIP: Final = 0.85
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
@@ -208,8 +210,9 @@ def names_of(taxon: Taxon) -> tuple[str, ...]:
 def find_taxon(text: str) -> Taxon:
     """The taxon of a scientific name, common name or regional name, whatever its case or hyphens.
 
-    A name that several trees of one genus bear is taken as that genus, whose ranges cover them all. A name
-    for trees of different kinds, such as sycamore, is not guessed.
+    A name that several trees of one genus bear is taken as that genus, whose ranges cover them all; so is the
+    scientific name of a species that we lack (Quercus shumardii), unless it looks like a slip for one that we
+    have. A name for trees of different kinds, such as sycamore, is not guessed.
 
     Raises
     ------
@@ -220,6 +223,10 @@ def find_taxon(text: str) -> Taxon:
     names, taxa = _names(), load_taxa()
     name = names.get(_plain(text))
     if name is None:
+        genus, *epithet = text.split() or [""]
+        like = difflib.get_close_matches(_plain(text), names, n=1, cutoff=_SLIP)
+        if len(epithet) in (1, 2) and not like and genus.capitalize() in taxa:
+            return taxa[genus.capitalize()]
         near = difflib.get_close_matches(_plain(text), names, n=3, cutoff=0.6)
         hint = (
             f"Did you mean {' or '.join(names[each].spelling for each in near)}?"

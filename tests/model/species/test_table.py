@@ -96,6 +96,8 @@ def test_pines_fall_in_bundles_thicker_than_their_needles() -> None:
         ("pine", "Pinus"),
         ("Quercus spp.", "Quercus"),
         ("birch", "Betula"),
+        ("mesquite", "Prosopis glandulosa"),
+        ("Kentucky coffee tree", "Gymnocladus dioicus"),
     ],
 )
 def test_a_tree_is_found_by_any_name(text: str, name: str) -> None:
@@ -152,6 +154,20 @@ def test_a_name_of_different_trees_is_asked_not_guessed(text: str, commons: tupl
         assert find_taxon(common).common == common
 
 
+def test_a_species_that_we_lack_is_its_genus_but_a_slip_is_asked() -> None:
+    for text, genus in (
+        ("Quercus shumardii", "Quercus"),
+        ("acer freemanii", "Acer"),
+        ("Pinus brutia", "Pinus"),
+        ("Fraxinus velutina", "Fraxinus"),
+        ("Quercus x heterophylla", "Quercus"),
+    ):
+        assert find_taxon(text).name == genus
+    for slip in ("Pinus strobbus", "Quercus rubrra", "Acer platanoide", "Sorbus intermedia", ""):
+        with pytest.raises(SurveyError):
+            find_taxon(slip)
+
+
 def test_a_name_of_several_trees_of_one_genus_is_the_genus() -> None:
     for text, genus in (
         ("black pine", "Pinus"),
@@ -177,8 +193,8 @@ def test_a_form_without_species_covers_its_species(form: Form) -> None:
     assert generic.form == form
     foliage = {part.part: part for part in generic.parts if part.part in FOLIAGE_PARTS}
     for taxon in TAXA:
-        # Feather-leaved wattles, whose leaflets are half a millimetre wide, are like no other tree.
-        if taxon.form != form or taxon.genus in ("", "Acacia"):
+        # Wattles and palo verdes, whose leaflets are a millimetre wide and less, are like no other tree.
+        if taxon.form != form or taxon.genus in ("", "Acacia", "Parkinsonia"):
             continue
         for part in taxon.parts:
             cover = foliage.get(part.part)
