@@ -54,6 +54,10 @@ def _text(unit: str) -> PlainSerializer:
 Length = Annotated[
     float, BeforeValidator(parse_length_m, json_schema_input_type=str), Field(ge=0, le=500), _text("m")
 ]
+# No gutter, outlet or downspout is wider than 24 in: a larger figure is a typing error.
+SmallLength = Annotated[
+    float, BeforeValidator(parse_length_m, json_schema_input_type=str), Field(ge=0, le=0.6096), _text("m")
+]
 Pitch = Annotated[float, BeforeValidator(parse_pitch_deg, json_schema_input_type=str | int), _text("deg")]
 Bearing = Annotated[
     float, BeforeValidator(parse_bearing_deg, json_schema_input_type=str | float), _text("deg")
@@ -104,8 +108,8 @@ class Gutter(_Part):
     """The gutter on an eave. ``width`` is the top opening, front to back."""
 
     profile: Profile | None = None
-    width_m: Length | None = Field(None, alias="width")
-    depth_m: Length | None = Field(None, alias="depth")
+    width_m: SmallLength | None = Field(None, alias="width")
+    depth_m: SmallLength | None = Field(None, alias="depth")
     condition: Condition | None = None
     guard: GuardKind | None = None
 
@@ -115,8 +119,8 @@ class Downspout(_Part):
 
     outlets: Annotated[int, Field(ge=1, le=40)] = 1
     shape: DownspoutShape | None = None
-    size_m: Length | None = Field(None, alias="size")
-    size_2_m: Length | None = Field(None, alias="size_2")
+    size_m: SmallLength | None = Field(None, alias="size")
+    size_2_m: SmallLength | None = Field(None, alias="size_2")
 
 
 class Eave(_Part):

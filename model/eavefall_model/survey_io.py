@@ -13,11 +13,18 @@ from pydantic_core import ErrorDetails
 from eavefall_model.errors import SurveyError
 from eavefall_model.species.table import find_taxon
 from eavefall_model.survey import Survey
+from eavefall_model.units import format_length
 from eavefall_model.yaml_lines import YamlDocument, YamlProblem, load_yaml
 
 __all__ = ["SurveyProblems", "dump_survey", "parse_survey", "species_problems", "survey_from_data"]
 
 MAX_SURVEY_CHARS: Final = 1_000_000
+_LENGTHS: Final = frozenset(
+    (
+        "distance", "height", "crown_radius", "overhang", "width", "depth", "size", "size_2", "length",
+        "roof_run",
+    )
+)  # fmt: skip
 
 
 class SurveyProblems(SurveyError):
@@ -62,7 +69,8 @@ def survey_from_data(data: Any, document: YamlDocument | None = None) -> Survey:
         found = error.errors()
         # A list with a bad member is also called too short; only the deepest complaint helps.
         deepest = [one for one in found if not any(_inside(other["loc"], one["loc"]) for other in found)]
-        raise SurveyProblems([_problem(details, document) for details in deepest]) from None
+        problems = [_problem(details, document) for details in deepest]
+        raise SurveyProblems([*problems, *_raw_duplicates(data)]) from None
     if problems := list(_cross_check(survey)):
         raise SurveyProblems(problems)
     return survey
@@ -110,6 +118,9 @@ def _problem(details: ErrorDetails, document: YamlDocument | None) -> SurveyErro
     if details["type"] == "missing":
         return SurveyError("survey-missing-field", f"{where}: this field is needed.", "", field)
     message = details["msg"][:1].lower() + details["msg"][1:]
+    if details["type"] == "less_than_equal" and path[-1] in _LENGTHS:
+        most = details.get("ctx", {})["le"]
+        message = f"at most {format_length(most)} ({format_length(most, 'us')}) is taken here"
     return SurveyError("survey-wrong-value", f"{where}: {given} was given; {message}.", "", field)
 
 
@@ -131,16 +142,33 @@ def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
         yield from _models_in(part)
 
 
+def _raw_duplicates(data: dict[str, Any]) -> Iterator[SurveyError]:
+    """Names used twice in data that has other mistakes, so that no mistake hides behind another."""
+    for group, key in (("trees", "name"), ("eaves", "name"), ("photos", "file")):
+        members = data.get(group)
+        if isinstance(members, list):
+            names = [member.get(key) if isinstance(member, dict) else None for member in members]
+            yield from _duplicates(group, names)
+
+
+def _duplicates(group: str, names: Sequence[Any]) -> Iterator[SurveyError]:
+    known: set[str] = set()
+    for number, name in enumerate(names):
+        if not isinstance(name, str):
+            continue
+        if name in known:
+            field = f"{group}[{number}]"
+            message = f"{field}: the name {name!r} is used twice."
+            yield SurveyError("survey-duplicate-name", message, "Give each its own name.", field)
+        known.add(name)
+
+
 def _cross_check(survey: Survey) -> Iterable[SurveyError]:
     trees = [tree.name for tree in survey.trees]
     eaves = [eave.name for eave in survey.eaves]
     named = (("trees", trees), ("eaves", eaves), ("photos", [photo.file for photo in survey.photos]))
     for group, names in named:
-        for number, name in enumerate(names):
-            if name in names[:number]:
-                field = f"{group}[{number}]"
-                message = f"{field}: the name {name!r} is used twice."
-                yield SurveyError("survey-duplicate-name", message, "Give each its own name.", field)
+        yield from _duplicates(group, names)
     for number, tree in enumerate(survey.trees):
         if tree.eave is not None:
             yield from _must_name(f"trees[{number}].eave", tree.eave, eaves, "an eave")

@@ -18,7 +18,7 @@ from eavefall_model.errors import PhotoError, SurveyError
 from eavefall_model.photo import decode
 from eavefall_model.reading import NotRead, Reading, read_photo
 from eavefall_model.survey import PhotoRef, Survey
-from eavefall_model.survey_io import parse_survey
+from eavefall_model.survey_io import SurveyProblems, parse_survey, species_problems
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import Units
 
@@ -54,14 +54,23 @@ class Walk:
 
 
 def read_survey(path: Path) -> Survey:
-    """Survey from a file; :class:`SurveyError` ``survey-missing`` if there is none to read."""
+    """Survey from a file, sound enough to be assessed.
+
+    Raises
+    ------
+    SurveyError
+        ``survey-missing`` if there is no file to read; :class:`SurveyProblems` with all that is wrong in it.
+    """
     try:
         text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         reason = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "cannot be opened"
         hint = "Write one with `eavefall survey new`."
         raise SurveyError("survey-missing", f"{path} {reason}.", hint) from error
-    return parse_survey(text)
+    survey = parse_survey(text)
+    if problems := species_problems(survey):
+        raise SurveyProblems(problems)
+    return survey
 
 
 def walk_survey(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from eavefall_model import yaml_lines
 from eavefall_model.errors import ERROR_CODES
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import SurveyProblems, dump_survey, parse_survey, survey_from_data
@@ -78,7 +80,8 @@ def test_round_trip(drawn: list[dict[str, object]], length: str, month: int) -> 
         (("12 ft 6 in", "900 m"), "survey-wrong-value", ["trees[0].distance", "'900 m'", "500"]),
         (("distance", "distence"), "survey-unknown-field", ["distence", "'distance'"]),
         (("gutter: {width", "gutter: {widht"), "survey-unknown-field", ["eaves[0].gutter.widht", "'width'"]),
-        (("pitch: 6/12", "pitch: 6:12"), "survey-wrong-unit", ["eaves[0].pitch", "6/12"]),
+        (("pitch: 6/12", "pitch: 372"), "survey-wrong-unit", ["eaves[0].pitch", "6/12"]),
+        (('width: 5"', "width: 5 ft"), "survey-wrong-value", ["eaves[0].gutter.width", "at most", "2 ft"]),
         (("eave: back", "eave: bakc"), "survey-unknown-name", ["trees[0].eave", "'back'"]),
         (("of: pine", "of: oak"), "survey-unknown-name", ["photos[0].of", "pine"]),
         (("name: Lane end\n", "\n"), "survey-missing-field", ["name"]),
@@ -98,6 +101,38 @@ def test_one_mistake(change: tuple[str, str], code: str, words: list[str]) -> No
 def test_all_mistakes_are_told_at_once() -> None:
     text = GOOD.replace("12 ft 6 in", "12").replace("40'", "far").replace("4 in/h", "4")
     assert [code for code, _ in problems(text)] == ["survey-wrong-unit"] * 3
+
+
+def test_names_that_clash_are_not_hidden_behind_other_mistakes() -> None:
+    text = GOOD.replace("12 ft 6 in", "12").replace("eaves:", "  - {name: pine}\neaves:")
+    assert [code for code, _ in problems(text)] == ["survey-wrong-unit", "survey-duplicate-name"]
+
+
+def test_a_word_stays_a_word() -> None:
+    # YAML 1.1 reads 6:12 as 372 (base 60) and 2026-02-28 as a date; YAML 1.2 reads both as words.
+    assert parse_survey(GOOD.replace("6/12", "6:12")) == parse_survey(GOOD)
+    for note in ("2026-02-30", "2026-02-28", "12:30:15", "1.5.3"):
+        assert parse_survey(f"note: {note}\n{GOOD}").note == note
+
+
+def test_many_fields_are_checked_for_repeats_in_one_pass() -> None:
+    class Counted(str):
+        """Counts comparisons between names."""
+
+        compared = 0
+
+        def __eq__(self, other: object) -> bool:
+            Counted.compared += 1
+            return str.__eq__(self, other)
+
+        __hash__ = str.__hash__
+
+    root = yaml.compose("".join(f"field{at}: 1\n" for at in range(2000)), yaml.SafeLoader)
+    for key, _ in root.value:
+        key.value = Counted(key.value)
+    yaml_lines._check(root)
+    # Each against each would be two million.
+    assert Counted.compared < 4000
 
 
 def test_names_are_used_once() -> None:

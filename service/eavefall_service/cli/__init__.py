@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
-from typing import Final
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Final
 
 import typer
 
@@ -48,7 +51,17 @@ def build_app(word: str | None = None) -> typer.Typer:
     return app
 
 
-def _whole() -> None:
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"eavefall {version('eavefall')}")
+        raise typer.Exit
+
+
+def _whole(
+    _: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
     """Reads the trees around a house: how fine a gutter screen it needs, how often to clean, and why."""
 
 
@@ -61,6 +74,15 @@ def main() -> None:
         sys.exit(2)
     except BrokenPipeError:
         sys.exit(1)
+    except OSError as error:
+        if error.filename is None:
+            raise
+        from eavefall_service.walk import not_written_hint  # slow to load, and seldom needed
+
+        path = Path(os.fsdecode(error.filename))
+        message = f"{path} cannot be written or read ({error.strerror})."
+        show_error(EavefallError("report-not-written", message, not_written_hint(path)))
+        sys.exit(2)
     except KeyboardInterrupt:
         error_console().print("Stopped.")
         sys.exit(130)

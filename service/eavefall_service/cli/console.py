@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from eavefall_model.errors import EavefallError
 from eavefall_model.survey_io import SurveyProblems
 
-__all__ = ["console", "error_console", "show_error"]
+__all__ = ["console", "error_console", "print_table", "show_error"]
 
 
 def console() -> Console:
@@ -19,6 +20,11 @@ def console() -> Console:
 def error_console() -> Console:
     """Console on standard error, for progress, warnings and errors."""
     return Console(stderr=True, markup=False, highlight=False)
+
+
+def print_table(table: Table, empty: str) -> None:
+    """A table, or what would fill it where it has no rows."""
+    console().print(table if table.row_count else Text(f"Nothing to show yet. {empty}"))
 
 
 def show_error(error: EavefallError) -> None:

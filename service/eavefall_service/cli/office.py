@@ -14,7 +14,7 @@ from rich.table import Table
 from eavefall_model.advice.say import GUARDS
 from eavefall_model.errors import RulesError
 from eavefall_model.vocabulary import GuardKind
-from eavefall_service.cli.console import console
+from eavefall_service.cli.console import console, print_table
 from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened
 from eavefall_service.cli.office_learning import LOOP_COMMANDS
 from eavefall_service.journeys.actor import UPKEEP
@@ -106,7 +106,7 @@ def sample(
     )
     for each in drawn:
         table.add_row(each.survey_id, each.branch, each.rep, each.second_reader or "")
-    console().print(table)
+    print_table(table, "Surveys handed in during these weeks fill it; try --weeks or --weeks-back.")
     console().print(f"Seed {row.seed}, list {row.list_sha256[:12]}.")
 
 
@@ -148,7 +148,7 @@ def drift(
             ", ".join(f"{iso_week(alarm.week)} {alarm.direction}" for alarm in alarms),
             iso_week(alarms[0].since_week) if alarms else "",
         )
-    console().print(table)
+    print_table(table, "A few weeks of surveys handed in fill it.")
     if any(each.watched.alarms for each in series):
         raise typer.Exit(1)
 
@@ -184,7 +184,7 @@ def show_outcomes(data: DataOption = DEFAULT_DATA) -> None:
             "not reached" if row.observed_median is None else f"{row.observed_median:g}",
             f"{row.predicted_median:.0f}",
         )  # fmt: skip
-    console().print(table)
+    print_table(table, "Later visits fill it; each is kept with `eavefall office outcome`.")
     for update in update_scales(visits):
         console().print(_told(update))
 

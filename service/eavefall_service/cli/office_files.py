@@ -11,6 +11,7 @@ import typer
 
 from eavefall_model.errors import RulesError
 from eavefall_service.cli.console import console
+from eavefall_service.walk import not_written_hint
 
 __all__ = ["register"]
 
@@ -44,6 +45,5 @@ def copy(
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
-        hint = "Choose a new name in a folder that exists."
-        raise RulesError("rules-invalid", f"{out} could not be written.", hint) from error
+        raise RulesError("rules-invalid", f"{out} could not be written.", not_written_hint(out)) from error
     console().print(f"Written to {out}. Change it, then: eavefall assess SURVEY.yaml --{which.value} {out}")

@@ -11,7 +11,7 @@ from rich.table import Table
 from sqlalchemy import select
 
 from eavefall_model.tags.folder import tagger_of
-from eavefall_service.cli.console import console
+from eavefall_service.cli.console import console, print_table
 from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened, progress_bar
 from eavefall_service.cli.own_files import GuardsOption, RulesOption, office_settings
 from eavefall_service.learning.active_questions import ask_about
@@ -41,7 +41,7 @@ def ask(
         table.add_row(
             each.survey_id, each.photo, f"{each.score:.2f}", "at random" if each.at_random else "teaches"
         )
-    console().print(table)
+    print_table(table, "Photos of surveys handed in fill it, less those that a person labeled already.")
 
 
 def export(out: Annotated[Path, typer.Argument(help="New folder.")], data: DataOption = DEFAULT_DATA) -> None:
@@ -79,7 +79,7 @@ def models(data: DataOption = DEFAULT_DATA) -> None:
     table = Table("when", "what", "model", "before", "by")
     for change in registry.history():
         table.add_row(change.at, change.action, change.model, change.before, change.who)
-    console().print(table)
+    print_table(table, "Every `eavefall office promote` and `rollback` adds a line.")
 
 
 def rescore(
@@ -111,7 +111,7 @@ def rescore(
                 each.survey_id, each.name, each.class_before, each.class_after, f"{each.months_before:.0f}",
                 f"{each.months_after:.0f}", each.model_before,
             )  # fmt: skip
-    console().print(table)
+    print_table(table, "An answer that would change fills it.")
     changed = sum(each.changed for each in found)
     console().print(f"{changed} of {len(found)} would change under {model or Registry(data).current()}.")
     if any(each.rules_differ for each in found):

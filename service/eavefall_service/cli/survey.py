@@ -9,9 +9,8 @@ from typing import Annotated
 import typer
 
 from eavefall_model.errors import SurveyError
-from eavefall_model.survey_io import SurveyProblems, species_problems
 from eavefall_service.cli.console import console
-from eavefall_service.walk import read_survey
+from eavefall_service.walk import not_written_hint, read_survey
 
 __all__ = ["TEMPLATE", "register"]
 
@@ -38,17 +37,13 @@ def new(
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
-        raise SurveyError(
-            "survey-missing", f"{out} could not be written.", "Choose a new name in a folder that exists."
-        ) from error
+        raise SurveyError("survey-missing", f"{out} could not be written.", not_written_hint(out)) from error
     console().print(f"Written to {out}. Fill it in, then: eavefall assess {out}")
 
 
 def check(survey: Annotated[Path, typer.Argument(help="Survey file (YAML or JSON).")]) -> None:
     """Say whether a survey can be read, and everything that is wrong if not."""
     read = read_survey(survey)
-    if problems := species_problems(read):
-        raise SurveyProblems(problems)
     missing = [photo.file for photo in read.photos if not (survey.parent / photo.file).is_file()]
     console().print(
         f"{survey} is sound: {len(read.eaves)} eaves, {len(read.trees)} trees, {len(read.photos)} photos."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from eavefall_model.errors import EavefallError
@@ -48,7 +49,8 @@ def write_report(
         half.write_bytes(data)
         os.replace(half, path)
     except OSError as error:
-        half.unlink(missing_ok=True)
+        with suppress(OSError):
+            half.unlink()
         raise EavefallError(
             "report-not-written",
             f"{path} cannot be written ({error.strerror}).",
