@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from PIL import Image
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_service.storage import Database
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -142,3 +144,53 @@ def test_schema_is_json_schema(run: Run, name: str) -> None:
     schema = json.loads(run("schema", name).stdout)
     assert schema["type"] == "object"
     assert schema["properties"]["format"]["const"].startswith(f"eavefall.{name}/")
+
+
+BAD = """
+name: Test lane (invented)
+note: 2026-02-30
+trees: [{name: a, species: nosuchtree}, {name: b, species: sycamore}]
+eaves: [{name: back, length: 40', pitch: 6:12}]
+"""
+
+
+def test_check_and_assess_agree_about_what_is_sound(run: Run, tmp_path: Path) -> None:
+    cases = {
+        "species.yaml": BAD,
+        "wide.yaml": BAD.replace("length: 40'", "length: 40', gutter: {width: 5 ft}"),
+        "good.yaml": BAD.replace("nosuchtree", "Pinus strobus").replace("sycamore", "red maple"),
+    }
+    for name, text in cases.items():
+        (tmp_path / name).write_text(text)
+        check, assess = run("survey", "check", name), run("assess", name, "--draws", "50", "--json")
+        assert check.returncode == assess.returncode == (0 if name == "good.yaml" else 2)
+        assert check.stderr == assess.stderr
+        assert "Traceback" not in check.stderr
+    both = run("survey", "check", "species.yaml").stderr
+    assert "trees[0].species" in both
+    assert "trees[1].species" in both
+
+
+def test_what_is_in_the_way_of_a_file_is_named(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "there.yaml").write_text("x")
+    (tmp_path / "folder").mkdir()
+    for command in (("survey", "new"), ("copy", "rules"), ("gauge", "sheet")):
+        if command[0] != "gauge":
+            assert "A file of that name" in " ".join(run(*command, "there.yaml").stderr.split())
+        assert "A folder of that name" in " ".join(run(*command, "folder").stderr.split())
+        missing = run(*command, "no/such.yaml")
+        assert missing.returncode == 2
+        assert "There is no folder" in " ".join(missing.stderr.split())
+        assert "Traceback" not in missing.stderr
+
+
+def test_version(run: Run) -> None:
+    assert run("--version").stdout == f"eavefall {version('eavefall')}\n"
+
+
+def test_an_empty_table_says_what_would_fill_it(run: Run, tmp_path: Path) -> None:
+    Database(tmp_path / "eavefall-data" / "eavefall.db").close()
+    for command in ("outcomes", "drift", "models", "ask", "rescore"):
+        done = run("office", command)
+        assert done.returncode == 0, done.stderr
+        assert "Nothing to show yet." in done.stdout

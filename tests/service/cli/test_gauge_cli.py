@@ -18,7 +18,11 @@ def folder(tmp_path_factory):
     """Two photos at 10 px/mm: a card with three needles, and a bare sheet."""
     where = tmp_path_factory.mktemp("gauge")
     picture = np.full((1100, 1500), 225, np.uint8)
-    cv2.rectangle(picture, (100, 80), (956, 620), 120, -1)
+    # ISO/IEC 7810 ID-1: corners of 3.18 mm radius.
+    cv2.rectangle(picture, (132, 80), (924, 620), 120, -1)
+    cv2.rectangle(picture, (100, 112), (956, 588), 120, -1)
+    for corner in ((132, 112), (924, 112), (132, 588), (924, 588)):
+        cv2.circle(picture, corner, 32, 120, -1)
     for row in (760, 860, 960):
         cv2.rectangle(picture, (300, row), (900, row + 9), 80, -1)
     picture = cv2.GaussianBlur(picture, (0, 0), 0.8)
