@@ -102,10 +102,15 @@ def sample(
         )  # fmt: skip
         drawn = samples.sampled_in(session, row.id, "")
     table = Table(
-        "survey", "branch", "rep", "second reader", title=f"Sample {row.id}: {row.size} of {row.listed}"
+        "survey",
+        "house",
+        "branch",
+        "rep",
+        "second reader",
+        title=f"Sample {row.id}: {row.size} of {row.listed}",
     )
     for each in drawn:
-        table.add_row(each.survey_id, each.branch, each.rep, each.second_reader or "")
+        table.add_row(each.survey_id, each.name, each.branch, each.rep, each.second_reader or "")
     print_table(table, "Surveys handed in during these weeks fill it; try --weeks or --weeks-back.")
     console().print(f"Seed {row.seed}, list {row.list_sha256[:12]}.")
 
@@ -167,7 +172,7 @@ def outcome(
     with opened(data) as (database, _), changing_office(database, acting(by), "record outcome") as session:
         row = outcomes.record_outcome(session, acting(by), survey, guard, found, months, last_clean, note)
         console().print(
-            f"Kept. Predicted for {guard.replace('_', ' ')}: {row.predicted_low:.0f} to "
+            f"Kept. Predicted for {_guard(guard)}: {row.predicted_low:.0f} to "
             f"{row.predicted_high:.0f} months, typically {row.predicted_typical:.0f}."
         )
 
@@ -179,7 +184,7 @@ def show_outcomes(data: DataOption = DEFAULT_DATA) -> None:
     table = Table("guard", "needed cleaning", "predicted", "z", "half by month", "predicted")
     for row in compare(visits):
         table.add_row(
-            row.guard, str(row.in_need), f"{row.expected:.0%}",
+            _guard(row.guard), str(row.in_need), f"{row.expected:.0%}",
             "too few" if row.z is None else f"{row.z:.1f}",
             "not reached" if row.observed_median is None else f"{row.observed_median:g}",
             f"{row.predicted_median:.0f}",
@@ -189,8 +194,12 @@ def show_outcomes(data: DataOption = DEFAULT_DATA) -> None:
         console().print(_told(update))
 
 
+def _guard(kind: str) -> str:
+    return GUARDS["estimator"][cast(GuardKind, kind)]
+
+
 def _told(update: ScaleUpdate) -> str:
-    return f"{GUARDS['estimator'][cast(GuardKind, update.guard)].capitalize()}: {update.sentence}"
+    return f"{_guard(update.guard).capitalize()}: {update.sentence}"
 
 
 def accept(

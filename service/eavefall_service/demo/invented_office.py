@@ -268,8 +268,13 @@ def _sample_and_read(making: _Making, progress: Progress) -> None:
 def _visit_again(making: _Making, progress: Progress) -> None:
     """Later visits to the oldest houses, and one factor accepted."""
     with making.database.read() as session:
-        oldest = session.scalars(select(SurveyRow).order_by(SurveyRow.created_at).limit(18)).all()
-        houses = [(row.id, row.interval_typical or 12.0) for row in oldest if row.fineness_class is not None]
+        oldest = session.scalars(select(FactRow.survey_id).order_by(FactRow.at).limit(18)).all()
+        kept = {survey_id: latest_advice(session, survey_id) for survey_id in oldest}
+        houses = [
+            (survey_id, outcomes.predicted_for(run.body, "none").typical)
+            for survey_id, run in kept.items()
+            if run is not None
+        ]
     for place, (survey_id, typical) in enumerate(houses):
         progress("Visiting again", place, len(houses))
         months = round(min(120.0, max(1.0, typical * making.pick.uniform(0.4, 1.3))), 1)

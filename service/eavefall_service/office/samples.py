@@ -17,7 +17,7 @@ from eavefall_service.journeys.history import note
 from eavefall_service.statistics.plans import Plan
 from eavefall_service.statistics.sampling import Draw, Listed, draw, second_readers
 from eavefall_service.storage.clock import now_text
-from eavefall_service.storage.rows import UserRow
+from eavefall_service.storage.rows import SurveyRow, UserRow
 from eavefall_service.storage.statistics_rows import DrawRow, FactRow, ReadRow, SampledRow
 
 __all__ = [
@@ -42,6 +42,7 @@ class Sampled:
     """A survey of a sample, as far as it may be shown: answers only to who has read it."""
 
     survey_id: str
+    name: str
     branch: str
     rep: str
     weight: float
@@ -154,8 +155,9 @@ def newest_draw(session: Session) -> DrawRow | None:
 def sampled_in(session: Session, draw_id: int, viewer: str) -> list[Sampled]:
     """The surveys of a sample as ``viewer`` may see them: no answer before their own."""
     rows = session.execute(
-        select(SampledRow, FactRow)
+        select(SampledRow, FactRow, SurveyRow.name)
         .join(FactRow, FactRow.survey_id == SampledRow.survey_id)
+        .join(SurveyRow, SurveyRow.id == SampledRow.survey_id)
         .where(SampledRow.draw_id == draw_id)
         .order_by(SampledRow.place)
     ).all()
@@ -167,12 +169,13 @@ def sampled_in(session: Session, draw_id: int, viewer: str) -> list[Sampled]:
     ):
         reads.setdefault(read.survey_id, {}).setdefault(read.reader, read.answer)
     found = []
-    for sampled, fact in rows:
+    for sampled, fact, name in rows:
         own = reads.get(sampled.survey_id, {})
         answers = {"model": fact.model_class, "rep": fact.rep_class, **own} if viewer in own else None
         found.append(
             Sampled(
                 sampled.survey_id,
+                name,
                 fact.branch,
                 fact.rep,
                 sampled.weight,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -15,7 +14,7 @@ from fastapi.templating import Jinja2Templates
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
-from eavefall_model.units import format_length
+from eavefall_model.units import format_length, length_text, pitch_text
 from eavefall_service.web import words
 from eavefall_service.web.errors import Problem, problem_response
 
@@ -48,14 +47,14 @@ def length(metres: float | str | None, units: str = "us") -> str:
     return format_length(value, "us" if units == "us" else "metric")
 
 
-def whole_length(metres: float, units: str = "us") -> str:
-    """A length to the whole foot or meter, for the size of a job."""
-    return f"{metres / 0.3048:.0f} ft" if units == "us" else f"{metres:.0f} m"
+def told_length(metres: float | None, units: str = "us") -> str:
+    """A length to read, not to change, such as ``210 ft``; empty for none."""
+    return "" if metres is None else length_text(metres, "us" if units == "us" else "metric")
 
 
-def as_pitch(pitch_deg: float) -> str:
-    """A roof's pitch as rise over a run of 12, such as ``6/12``."""
-    return f"{12 * math.tan(math.radians(pitch_deg)):.3g}/12"
+def pitch(pitch_deg: float, units: str = "us") -> str:
+    """A roof's pitch as people of ``units`` read it."""
+    return pitch_text(pitch_deg, "us" if units == "us" else "metric")
 
 
 def page_query(query: str, start: int) -> str:
@@ -70,8 +69,8 @@ templates.env.globals.update(static=static_url, words=words, page_query=page_que
 templates.env.filters.update(
     when=when,
     in_units=length,
-    in_whole_units=whole_length,
-    as_pitch=as_pitch,
+    told_in_units=told_length,
+    as_pitch=pitch,
     months=months_text,
     said=say,
     assumed=assumed_text,

@@ -197,7 +197,7 @@ def test_commands_answer(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert "learning" in typed("drift", *where)
     survey = f"{7:016x}"
     told = typed("outcome", survey, "--guard", "none", "--found", "clogged", "--months", 3, *where)
-    assert "Predicted for none" in told
+    assert "Predicted for no guard" in told
     assert "1 visit moves" in typed("outcomes", *where)
     typed("accept", "none", *where)
     typed("rules", tmp_path / "rules.yaml", *where)

@@ -231,15 +231,15 @@ def outcomes_page(
             session, survey_search.Filters(survey or q, answered=True), limit=_CHOICES
         )
         done = session.get(SurveyRow, recorded)
-    updates = update_scales(visits)
+    # Both are in alphabetical order of the guard kinds that have visits.
+    rows = [
+        (each, row, chart("factor", FactorPlot(words.GUARDS[each.guard], each), guard=each.guard))
+        for each, row in zip(update_scales(visits), compare(visits), strict=True)
+    ]
     return _show(
         request, actor, "stats_outcomes.html", "outcomes",
-        rows=compare(visits), updates=[
-            (each, chart("factor", FactorPlot(words.GUARDS[each.guard], each), guard=each.guard))
-            for each in updates
-        ], accepted=accepted,
-        guards=words.GUARDS, choices=choices, more=total if total > len(choices) else 0, q=q, chosen=survey,
-        recorded=done.name if done else "",
+        rows=rows, accepted=accepted, guards=words.GUARDS, choices=choices, chosen=survey, q=q,
+        more=total if total > len(choices) else 0, recorded=done.name if done else "",
     )  # fmt: skip
 
 
