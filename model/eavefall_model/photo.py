@@ -6,18 +6,17 @@ orientation is applied once, and no other library is given the bytes.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import io
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
 import cv2
 import numpy as np
 import pi_heif
 from numpy.typing import NDArray
-from PIL import Image, ImageOps
+from PIL import Image
 
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo_quality import assess_quality
@@ -26,6 +25,8 @@ from eavefall_model.tags.schema import PhotoQuality
 __all__ = [
     "MAX_BYTES",
     "MAX_PIXELS",
+    "MAX_SIDE_RATIO",
+    "MEMORY_CEILING_BYTES",
     "MIN_SIDE_PX",
     "PHOTO_SUFFIXES",
     "Photo",
@@ -35,9 +36,18 @@ __all__ = [
 ]
 
 MAX_BYTES: Final = 60_000_000
-# Under Pillow's own bomb warning (89.5 million), above a 50 MP phone photo.
-MAX_PIXELS: Final = 80_000_000
+# Above a 50 MP phone photo, and with `_BYTES_PER_PIXEL` below what one photo may take in memory.
+MAX_PIXELS: Final = 51_000_000
 MIN_SIDE_PX: Final = 64
+# A longer strip is no view of a house; scaled up for reading it would take any amount of memory.
+MAX_SIDE_RATIO: Final = 40
+# What decoding one photo may take at its peak, besides its own bytes.
+MEMORY_CEILING_BYTES: Final = 420_000_000
+# At the peak, per pixel, the picture of three bytes included; measured with Pillow 11 and 12.
+_BYTES_PER_PIXEL: Final = {"jpeg": 8.0, "png": 8.0, "webp": 20.0, "heic": 8.2, "avif": 14.0}
+# A JPEG of several scans is kept as coefficients of two bytes, up to four of them for a pixel.
+_BYTES_PER_PIXEL_OF_SCANS: Final = 12.0
+_STRIP_BYTES: Final = 8_000_000
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".avif")
 _EXIF_IFD: Final = 0x8769
 _FOCAL_35MM: Final = (10.0, 300.0)  # what a phone, with its telephoto and zoom, can have: judgement
@@ -141,13 +151,17 @@ def decode(
     try:
         image = _open(data, kind)
         width_px, height_px = image.size
-        _check_size(name, width_px, height_px, min_side_px)
+        scans = kind == "jpeg" and _has_scans(data)
+        _check_size(name, width_px, height_px, min_side_px, kind, scans)
         if fit_px is not None and kind == "jpeg":
             grow = fit_px / min(width_px, height_px)
             image.draft("RGB", (math.ceil(width_px * grow), math.ceil(height_px * grow)))
         focal_35mm = _focal_35mm(image, width_px / height_px)
         image.load()
-        rgb = _to_rgb(_upright(image))
+        turn = _orientation(image)
+        rgb = _to_rgb(image)
+        image.close()
+        rgb = _turned(rgb, turn)
     except PhotoError:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
@@ -184,7 +198,7 @@ def _open(data: bytes, kind: str) -> Image.Image:
         # libheif turns the picture itself, so the orientation tag that remains must be ignored.
         heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
         width_px, height_px = heif.size
-        _check_size("photo", width_px, height_px, 1)
+        _check_size("photo", width_px, height_px, 1, "heic", False)
         image = Image.frombuffer(heif.mode, heif.size, heif.data, "raw", heif.mode, heif.stride, 1)
         image.info["camera"] = heif.info.get("exif") or b""
         return image
@@ -194,23 +208,43 @@ def _open(data: bytes, kind: str) -> Image.Image:
     return image
 
 
-def _too_many_pixels(name: str, given: str) -> PhotoError:
+def _too_many_pixels(name: str, given: str, most: int = MAX_PIXELS) -> PhotoError:
     return PhotoError(
         "photo-too-many-pixels",
-        f"{name} has {given} pixels; the limit is {MAX_PIXELS / 1e6:.0f} million.",
+        f"{name} has {given} pixels; the limit is {most / 1e6:.0f} million here.",
         "Send the photo at the phone's ordinary size.",
     )
 
 
-def _check_size(name: str, width_px: int, height_px: int, min_side_px: int) -> None:
-    if width_px * height_px > MAX_PIXELS:
-        raise _too_many_pixels(name, f"{width_px} x {height_px}")
+def _check_size(
+    name: str, width_px: int, height_px: int, min_side_px: int, kind: str, has_scans: bool
+) -> None:
+    each = _BYTES_PER_PIXEL_OF_SCANS if has_scans else _BYTES_PER_PIXEL[kind]
+    most = min(MAX_PIXELS, int(MEMORY_CEILING_BYTES / each))
+    if width_px * height_px > most:
+        raise _too_many_pixels(name, f"{width_px} x {height_px}", most)
     if min(width_px, height_px) < min_side_px:
         raise PhotoError(
             "photo-too-small",
             f"{name} is only {width_px} x {height_px} pixels; each side needs at least {min_side_px}.",
             "Send the photo itself, not its preview.",
         )
+    if max(width_px, height_px) > MAX_SIDE_RATIO * min(width_px, height_px):
+        raise PhotoError(
+            "photo-too-small",
+            f"{name} is a strip of {width_px} x {height_px} pixels; it may be {MAX_SIDE_RATIO} times as long "
+            "as wide.",
+            "Send the photo itself, not a strip cut from it.",
+        )
+
+
+def _has_scans(data: bytes) -> bool:
+    """Whether a JPEG's picture comes in several scans (progressive or not), by its markers (ITU-T T.81)."""
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    end = data.find(b"\xff\xd9", at)
+    return data.count(b"\xff\xda", at, end if end >= 0 else len(data)) > 1
 
 
 def _focal_35mm(image: Image.Image, aspect: float) -> float | None:
@@ -229,17 +263,46 @@ def _focal_35mm(image: Image.Image, aspect: float) -> float | None:
     return focal if _FOCAL_35MM[0] <= focal <= _FOCAL_35MM[1] else None
 
 
-def _upright(image: Image.Image) -> Image.Image:
-    # Damaged EXIF is common and harmless: the picture stands as it is.
-    with contextlib.suppress(Exception):
-        ImageOps.exif_transpose(image, in_place=True)  # or a picture that stands upright would be copied
-    return image
+def _orientation(image: Image.Image) -> int:
+    """EXIF tag 0x0112; 1 (upright) where there is none that can be read."""
+    try:
+        return int(image.getexif().get(0x0112, 1))
+    except Exception:  # damaged EXIF is common and harmless: the picture stands as it is
+        return 1
+
+
+def _turned(rgb: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Upright, after EXIF 2.32, tag 0x0112."""
+    across = rgb.transpose(1, 0, 2)
+    turned = {
+        2: rgb[:, ::-1],
+        3: rgb[::-1, ::-1],
+        4: rgb[::-1],
+        5: across,
+        6: across[:, ::-1],
+        7: across[::-1, ::-1],
+        8: across[::-1],
+    }.get(orientation, rgb)
+    return np.ascontiguousarray(turned)
 
 
 def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
+    """Eight bits a channel, strip by strip, so that no second whole picture is ever in memory."""
+    width, height = image.size
+    rgb = np.empty((height, width, 3), np.uint8)
+    top = 65535.0
+    if image.mode == "F":
+        top = max(float(cast("tuple[float, float]", image.getextrema())[1]), 1.0)
+    rows = max(1, _STRIP_BYTES // (16 * width))
+    for start in range(0, height, rows):
+        end = min(start + rows, height)
+        rgb[start:end] = _strip_rgb(image.crop((0, start, width, end)), top)
+    return rgb
+
+
+def _strip_rgb(image: Image.Image, top: float) -> NDArray[np.uint8]:
     if image.mode.startswith(("I", "F")):
         grey = np.asarray(image, dtype=np.float64)
-        top = 65535.0 if image.mode.startswith("I") else max(float(grey.max()), 1.0)
         return np.repeat((np.clip(grey / top, 0, 1) * 255).round().astype(np.uint8)[..., None], 3, axis=2)
     if image.mode in ("RGBA", "LA", "PA", "RGBa", "La") or "transparency" in image.info:
         layer = image.convert("RGBA")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -41,7 +41,7 @@ def assess_quality(rgb: NDArray[np.uint8], width_px: int, height_px: int) -> Pho
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     if shrink < 1:
         grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    count = np.bincount(grey.ravel(), minlength=256) / grey.size
+    count = _counts(grey) / grey.size
     level = np.arange(256.0)
     mean = float(count @ level)
     spread = float(count @ (level - mean) ** 2)
@@ -66,3 +66,12 @@ def assess_quality(rgb: NDArray[np.uint8], width_px: int, height_px: int) -> Pho
         clipped=round(clipped, 4),
         problems=tuple(problems),
     )
+
+
+def _counts(grey: NDArray[Any]) -> NDArray[np.int64]:
+    """Pixels of each of the 256 levels, some rows at a time: counting takes eight bytes for each."""
+    counts = np.zeros(256, np.int64)
+    step = max(1, 1_000_000 // grey.shape[1])
+    for start in range(0, grey.shape[0], step):
+        counts += np.bincount(grey[start : start + step].ravel(), minlength=256)
+    return counts

@@ -19,6 +19,7 @@ from eavefall_service.journeys.door import changing_office
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
+from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
 
 __all__ = ["register"]
@@ -46,6 +47,9 @@ def serve(
     secret: Annotated[
         str, typer.Option(envvar="EAVEFALL_SECRET", help="Key of sign-ins and links; needed on a network.")
     ] = LOOPBACK_SECRET,
+    trusted_proxy: Annotated[
+        str, typer.Option(help="Address of the reverse proxy whose X-Forwarded-For is believed.")
+    ] = "",
     keep_photos_days: Annotated[int, typer.Option(help="Photos are deleted at this age.", min=1)] = 365,
     office: Annotated[str, typer.Option(help="Name that homeowners read.")] = "our office",
     prices: Annotated[Path | None, typer.Option(help=PRICES_HELP)] = None,
@@ -62,8 +66,7 @@ def serve(
             "Nobody can sign in yet. Make the first person of the office with:\n"
             f"  eavefall user add NAME --role admin --data {data}"
         )
-    # No access log: the addresses of homeowners' links are secrets.
-    uvicorn.run(app, host=host, port=port, access_log=False, server_header=False, log_level="info")
+    uvicorn.Server(server_config(app, host, port, trusted_proxy)).run()
 
 
 def add_user(

@@ -24,6 +24,7 @@ __all__ = [
     "create",
     "is_survey_id",
     "new_survey_id",
+    "part_of",
     "put_part",
     "put_site",
     "remove_part",
@@ -119,6 +120,13 @@ def whole_survey(row: SurveyRow, photos: Sequence[PhotoRow]) -> Survey:
         for photo in photos
     ]
     return survey_from_data({**row.document, "photos": refs})
+
+
+def part_of(row: SurveyRow, kind: PartKind, key: str | None) -> dict[str, Any] | None:
+    """The part named ``key`` as it stands, if there is one."""
+    parts: list[dict[str, Any]] = list(row.document.get(kind, ()))
+    at = _find(kind, parts, key)
+    return None if at is None else parts[at]
 
 
 def put_part(

@@ -6,6 +6,7 @@ crash leaves behind has no row and is swept at the next start.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import re
@@ -70,7 +71,8 @@ class IncomingPhoto:
     def discard(self) -> None:
         """Forget it; harmless after it was kept."""
         with self._lock:
-            self._file.close()
+            with contextlib.suppress(OSError):  # what is still buffered may not fit on a full disk
+                self._file.close()
             self.path.unlink(missing_ok=True)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
+from sqlalchemy.exc import OperationalError
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
@@ -47,7 +49,8 @@ _STATUS: Final[dict[str, int]] = {
     "internal-error": 500,
 }
 _BY_STATUS: Final = {400: "request-malformed", 401: "not-signed-in", 403: "not-allowed", 404: "not-found",
-                     405: "method-not-allowed", 413: "body-too-large", 422: "request-invalid"}  # fmt: skip
+                     405: "method-not-allowed", 408: "upload-slow", 413: "body-too-large",
+                     422: "request-invalid"}  # fmt: skip
 
 
 class Problem(BaseModel):
@@ -159,7 +162,24 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
         harden(request.url.path, response.headers)
         return response
 
+    async def disk(request: Request, error: Exception) -> Response:
+        is_full = (
+            error.errno in (errno.ENOSPC, errno.EDQUOT)
+            if isinstance(error, OSError)
+            else "disk is full" in str(error)  # SQLite's own words for SQLITE_FULL
+        )
+        if not is_full:
+            raise error
+        code = "disk-full"
+        detail = "The server's disk is full; nothing of this request was kept."
+        hint = "Nothing was lost; try again later."
+        return answer(
+            request, Problem(title=ERROR_CODES[code], status=507, code=code, detail=detail, hint=hint)
+        )
+
     app.add_exception_handler(Exception, unforeseen)
+    app.add_exception_handler(OSError, disk)
+    app.add_exception_handler(OperationalError, disk)
     app.add_exception_handler(EavefallError, ours)
     app.add_exception_handler(HTTPException, framework)
     app.add_exception_handler(RequestValidationError, invalid)

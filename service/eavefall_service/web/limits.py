@@ -5,10 +5,14 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
+    "BODY_S",
     "DEVICE_DAYS",
     "GAUGE_PHOTOS_PER_SURVEY",
+    "HEADER_BYTES",
+    "HEADER_S",
     "JSON_BYTES",
     "JSON_IMPORT_BYTES",
+    "LINGER_S",
     "LINK_DAYS",
     "LINK_DAYS_MOST",
     "MIN_FREE_DISK_BYTES",
@@ -18,6 +22,7 @@ __all__ = [
     "PHOTOS_PER_SURVEY",
     "PHOTO_BYTES",
     "SESSION_HOURS",
+    "SHUTDOWN_S",
     "SIGN_IN_TRIES",
     "SIGN_IN_TRIES_ADDRESS",
     "SIGN_IN_TRIES_PERSON",
@@ -44,6 +49,12 @@ PHOTOS_AT_ONCE: Final = 6
 UPLOADS_AT_ONCE: Final = 240
 WORKERS: Final = 2
 UPLOAD_S: Final = 180
+# For the rest of a small body, for a header, for reading a refusal while still sending, for stopping.
+BODY_S: Final = 30
+HEADER_S: Final = 15
+HEADER_BYTES: Final = 65_536
+LINGER_S: Final = 5
+SHUTDOWN_S: Final = 10
 SESSION_HOURS: Final = 14
 LINK_DAYS: Final = 14
 LINK_DAYS_MOST: Final = 60
@@ -65,6 +76,8 @@ def table() -> tuple[tuple[str, str], ...]:
         ("Photos of one survey", str(PHOTOS_PER_SURVEY)),
         ("Needle close-ups of one survey", str(GAUGE_PHOTOS_PER_SURVEY)),
         ("Time for one upload", f"{UPLOAD_S} s"),
+        ("Time for any other body", f"{BODY_S} s"),
+        ("Time for a request to start", f"{HEADER_S} s"),
         ("Photos arriving at once, all users together", str(UPLOADS_AT_ONCE)),
         ("Photos waiting to be read, all users together", str(PENDING_PHOTOS)),
         ("Photos of one sender for one survey at once", str(PHOTOS_AT_ONCE)),

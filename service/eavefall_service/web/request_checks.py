@@ -6,6 +6,7 @@ send it, by ``Origin`` (Fetch standard). A client that sends neither is no brows
 
 from __future__ import annotations
 
+import asyncio
 import re
 from typing import Final
 from urllib.parse import urlsplit
@@ -128,26 +129,35 @@ def limit_of(path: str) -> int:
 
 
 class BodyLimit:
-    """ASGI middleware; the refusal (413, ``body-too-large``) is raised where the body is read."""
+    """ASGI middleware; the refusal (413 ``body-too-large`` or 408 ``upload-slow``) is raised where the body
+    is read."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on, counting its body."""
+        """Pass a request on, counting its body and the time it takes to come."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        large = _LARGE.fullmatch(scope["path"]) is not None
         most = limit_of(scope["path"])
         announced = Headers(scope=scope).get("content-length", "")
         seen = int(announced) if announced.isdecimal() else 0
+        end = asyncio.get_running_loop().time() + (limits.UPLOAD_S if large else limits.BODY_S)
         counted = 0
+        arriving = True
 
         async def receive_counted() -> Message:
-            nonlocal counted
+            nonlocal counted, arriving
             if seen > most:
                 raise HTTPException(413, ERROR_CODES["body-too-large"])
-            message = await receive()
+            try:
+                async with asyncio.timeout_at(end if arriving else None):
+                    message = await receive()
+            except TimeoutError as error:
+                raise HTTPException(408, ERROR_CODES["upload-slow"]) from error
+            arriving = message.get("more_body", False)
             counted += len(message.get("body", b""))
             if counted > most:
                 raise HTTPException(413, ERROR_CODES["body-too-large"])

@@ -8,10 +8,59 @@ from typing import Any, Final
 
 from eavefall_model.errors import ServiceError
 
-__all__ = ["drop_test_of", "eave_of", "months_of", "site_of", "tree_of", "with_unit"]
+__all__ = [
+    "changed_only", "drop_test_of", "eave_of", "merged", "months_of", "site_of", "tree_of", "with_unit",
+]  # fmt: skip
 
 _BARE: Final = re.compile(r"[\d.,/ ]+")
 _YES_NO: Final = {"yes": True, "no": False}
+
+
+# Fields of a form that stand inside a part of the document: field -> (part, its name there).
+_INSIDE: Final = {
+    **{name: ("gutter", name) for name in ("profile", "condition", "guard", "width", "depth")},
+    **{name: ("downspout", name) for name in ("outlets", "shape", "size", "size_2")},
+    "wind_from": ("wind", "from"),
+    "prevails": ("wind", "prevails"),
+    **{name: ("rain", name) for name in ("intensity", "duration_min", "return_period_y")},
+    **{name: ("household", name) for name in ("cleanings_per_year", "accepts_brushing", "ladder_reach")},
+}
+
+
+def changed_only(fields: Mapping[str, str]) -> dict[str, str]:
+    """The fields that a person has changed: not those that still hold what they held (``was.NAME``)."""
+    return {
+        name: text
+        for name, text in fields.items()
+        if not name.startswith("was.") and fields.get(f"was.{name}", "\0").strip() != text.strip()
+    }
+
+
+def merged(current: Mapping[str, Any], changed: Mapping[str, str], part: Mapping[str, Any]) -> dict[str, Any]:
+    """A part of the document with a form's changes in it; what others have changed meanwhile stays.
+
+    Parameters
+    ----------
+    current : mapping
+        The part as it stands now.
+    changed : mapping
+        The form's changed fields; an empty one clears what it held.
+    part : mapping
+        What :func:`tree_of`, :func:`eave_of` or :func:`site_of` makes of ``changed``.
+    """
+    new = {name: dict(value) if isinstance(value, dict) else value for name, value in current.items()}
+    for name in changed:
+        if name in _INSIDE:
+            inside, inner = _INSIDE[name]
+            new.get(inside, {}).pop(inner, None)
+        else:
+            new.pop(name, None)
+    for name, value in part.items():
+        if isinstance(value, dict):
+            new[name] = {**new.get(name, {}), **value}
+        elif value is not None:
+            new[name] = value
+    return _filled(new)
 
 
 def with_unit(text: str, unit: str) -> str:

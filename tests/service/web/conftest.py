@@ -26,6 +26,7 @@ from eavefall_service.journeys.actor import UPKEEP, Role
 from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
 from eavefall_service.web.server_state import Office
+from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import Settings
 
 _MAIN = "from eavefall_service.cli import main; main()"
@@ -41,9 +42,7 @@ class Server:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
         self.app = create_app(Settings(data, port=port))
-        self._uvicorn = uvicorn.Server(
-            uvicorn.Config(self.app, host="127.0.0.1", port=port, access_log=False, log_level="warning")
-        )
+        self._uvicorn = uvicorn.Server(server_config(self.app, "127.0.0.1", port))
         self._thread = threading.Thread(target=self._uvicorn.run)
         self._thread.start()
         self.url = f"http://127.0.0.1:{port}"

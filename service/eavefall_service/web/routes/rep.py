@@ -42,6 +42,7 @@ def survey_context(view: SurveyView, actor: Actor) -> dict[str, Any]:
         "plan": _plan(view),
         "decisions": view.decisions,
         "limits": limits,
+        "keeps_was": True,
     }
 
 

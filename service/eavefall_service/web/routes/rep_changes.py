@@ -54,7 +54,7 @@ async def upload_chunks(file: UploadFile) -> Any:
 
 
 async def _fields(request: Request) -> dict[str, str]:
-    form = await request.form(max_fields=60, max_files=0)
+    form = await request.form(max_fields=120, max_files=0)
     return {name: value[:2000] for name, value in form.items() if isinstance(value, str)}
 
 
@@ -124,7 +124,7 @@ def assign_photo(
 @may("change survey")
 async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add or change a tree (``key`` names the one to change)."""
-    fields = await _fields(request)
+    fields = survey_forms.changed_only(await _fields(request))
     part = survey_forms.tree_of(fields, _units(actor)[0])
     await run_in_threadpool(_put, office, survey_id, actor, "trees", fields, part)
     return pages.done(request, f"/rep/{survey_id}/trees")
@@ -134,7 +134,7 @@ async def put_tree(request: Request, office: OfficeDep, actor: Staff, survey_id:
 @may("change survey")
 async def put_eave(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Add or change an eave."""
-    fields = await _fields(request)
+    fields = survey_forms.changed_only(await _fields(request))
     part = survey_forms.eave_of(fields, *_units(actor))
     await run_in_threadpool(_put, office, survey_id, actor, "eaves", fields, part)
     return pages.done(request, f"/rep/{survey_id}/house")
@@ -155,11 +155,15 @@ async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, surve
 @may("change survey")
 async def put_site(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Wind, rain, household and note."""
-    site = survey_forms.site_of(await _fields(request))
+    fields = survey_forms.changed_only(await _fields(request))
 
     def save() -> None:
         with changing(office, actor, "change survey", survey_id) as (session, row):
-            surveys.put_site(session, row, actor, site)
+            current = {name: row.document[name] for name in surveys.SITE_FIELDS if name in row.document}
+            site = survey_forms.merged(current, fields, survey_forms.site_of(fields))
+            news = {name: value for name, value in site.items() if value != current.get(name)}
+            gone = dict.fromkeys(current.keys() - site.keys())
+            surveys.put_site(session, row, actor, {**news, **gone})
 
     await run_in_threadpool(save)
     return pages.done(request, f"/rep/{survey_id}/house")
@@ -210,6 +214,7 @@ def _put(
     part: dict[str, Any],
 ) -> None:
     with changing(office, actor, "change survey", survey_id) as (session, row):
-        surveys.put_part(
-            session, row, actor, kind, fields.get("key") or None, part, fields.get("once") or None
-        )
+        key = fields.get("key") or None
+        if (current := surveys.part_of(row, kind, key)) is not None:
+            part = survey_forms.merged(current, fields, part)
+        surveys.put_part(session, row, actor, kind, key, part, fields.get("once") or None)
