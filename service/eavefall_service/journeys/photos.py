@@ -137,7 +137,9 @@ def add_photo(
     if row is None:
         row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{ever + 1:02d}")
         session.add(row)
-    row.shows, row.of, row.reference, row.shot = meta.shows, meta.of, meta.reference, meta.shot
+    row.shows, row.of, row.shot = meta.shows, meta.of, meta.shot
+    # A survey's close-up names what lies beside the needles; a card where the sender did not say.
+    row.reference = meta.reference or ("card" if meta.shows == "gauge" else None)
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()
     row.bytes, row.width_px, row.height_px = photo.bytes, photo.width_px, photo.height_px
     row.state, row.error_code, row.deleted_at = "stored", None, None
