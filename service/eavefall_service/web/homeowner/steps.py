@@ -58,6 +58,7 @@ YOURS: Final = {
 # Kind of input -> what a visit finds out; for those above, once the homeowner has done their part.
 VISIT: Final = {
     "household.cleanings_per_year": "how often cleaning would be fine with you",
+    "history.now_full_fifths": "how full {gutter} is now",
     "wind.from": "where the wind mostly comes from",
     "eaves.length": "how long {gutter} is",
     "eaves.height": "how high {gutter} hangs",
