@@ -9,9 +9,10 @@ from typing import Annotated
 import typer
 
 from eavefall_model.vocabulary import Units
-from eavefall_service.cli.advice_text import print_advice
+from eavefall_service.cli.advice_text import print_answer, print_document
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
+from eavefall_service.report.build import build_report
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk, walk_survey
 
@@ -37,15 +38,18 @@ def assess(
     seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
     draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
     units: Annotated[Units, typer.Option(help="us or metric.")] = "us",
+    full: Annotated[bool, typer.Option("--full", help="Print the whole report, not ten lines.")] = False,
 ) -> None:
     """How fine a screen this house needs, how often it will still need cleaning, and why."""
     office = replace(office_settings(rules, guards, prices), seed=seed, draws=draws, units=units)
     with error_console().status("Reading photos") as status:
         walk = walk_survey(survey, office, on_photo=lambda name: status.update(f"Reading {name}"))
-    finish(walk, json=json, reports=report or [])
+    finish(walk, json=json, full=full, reports=report or [])
 
 
-def finish(walk: Walk, *, json: bool, reports: list[Path], rendered: bool = False) -> None:
+def finish(
+    walk: Walk, *, json: bool, reports: list[Path], full: bool = False, rendered: bool = False
+) -> None:
     """Print and write what was asked for; exit with 1 when a photo failed.
 
     ``rendered`` labels the report's pictures as drawn by our own code.
@@ -55,8 +59,10 @@ def finish(walk: Walk, *, json: bool, reports: list[Path], rendered: bool = Fals
         error_console().print(f"Report written to {path}")
     if json:
         typer.echo(walk.advice.model_dump_json(indent=2))
+    elif full:
+        print_document(console(), build_report(walk.survey, walk.advice, {}, walk.readings, units=walk.units))
     else:
-        print_advice(console(), walk.survey, walk.advice, walk.units)
+        print_answer(console(), walk.survey, walk.advice, walk.units)
     for photo, why in walk.failures:
         error_console().print(f"{photo}: {why.code}: {why.message} {why.hint}")
     if walk.failures:
