@@ -15,7 +15,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
 from eavefall_model.units import format_length, length_text, pitch_text
-from eavefall_service.web import words
+from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
 
 __all__ = ["STATIC", "done", "page", "problem_page", "wants_json"]
@@ -65,7 +65,7 @@ def page_query(query: str, start: int) -> str:
 
 templates: Final = Jinja2Templates(_HERE / "templates")
 templates.env.trim_blocks = templates.env.lstrip_blocks = True
-templates.env.globals.update(static=static_url, words=words, page_query=page_query)
+templates.env.globals.update(static=static_url, words=words, limits=limits, page_query=page_query)
 templates.env.filters.update(
     when=when,
     in_units=length,

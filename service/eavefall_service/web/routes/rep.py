@@ -41,7 +41,6 @@ def survey_context(view: SurveyView, actor: Actor) -> dict[str, Any]:
         "photos": view.photos,
         "plan": _plan(view),
         "decisions": view.decisions,
-        "limits": limits,
         "keeps_was": True,
     }
 
@@ -82,7 +81,7 @@ def make_survey(
 @router.get("/offline")
 def offline(request: Request) -> Response:
     """The page a phone keeps for taking photos without any signal; holds nothing of any survey."""
-    return pages.page(request, "rep/offline.html", area="rep", limits=limits)
+    return pages.page(request, "rep/offline.html", area="rep")
 
 
 @router.get("/{survey_id}")

@@ -34,7 +34,7 @@ function send(entry, onProgress) {
   return new Promise((resolve) => {
     const request = new XMLHttpRequest();
     request.open(entry.method, entry.url);
-    request.timeout = 180000;
+    request.timeout = 1000 * Number(document.documentElement.dataset.uploadS);
     request.setRequestHeader("Accept", "application/json");
     for (const [name, value] of Object.entries(entry.headers || {})) request.setRequestHeader(name, value);
     request.upload.onprogress = (event) => event.lengthComputable && onProgress(event.loaded / event.total);

@@ -8,7 +8,8 @@ const queue = new Queue();
 const page = document.querySelector("[data-survey]");
 const offlineSurvey = location.hash.slice(1);
 const survey = page?.dataset.survey || (/^[0-9a-f]{16}$/.test(offlineSurvey) ? offlineSurvey : "");
-const MOST_BYTES = 30e6;
+// The server's own limit, so that a photo is not sent for nothing.
+const MOST_BYTES = Number(document.documentElement.dataset.photoBytes);
 
 function randomId(bytes) {
   return [...crypto.getRandomValues(new Uint8Array(bytes))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
@@ -23,7 +24,7 @@ function chosen(name) {
 
 function photoEntry(file) {
   if (file.size > MOST_BYTES) {
-    alert(`${file.name} has more than 30 MB. Take it at the phone's ordinary quality.`);
+    alert(`${file.name} has more than ${MOST_BYTES / 1e6} MB. Take it at the phone's ordinary quality.`);
     return null;
   }
   const words = new URLSearchParams();
