@@ -6,14 +6,8 @@ Counted, not timed, so that a busy machine says the same.
 from __future__ import annotations
 
 import random
-import sqlite3
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
-
-import pytest
-from sqlalchemy import Engine, event
 
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import UPKEEP, Actor
@@ -23,6 +17,7 @@ from eavefall_service.storage import Database
 from eavefall_service.storage.statistics_rows import FactRow
 
 from . import filled
+from .counted import Work, counting
 from .served import PASSWORD, serving, sign_in
 
 PAGES = (
@@ -34,53 +29,6 @@ PAGES = (
 )  # fmt: skip
 ANA = Actor("ana", "auditor")
 MOST_QUERIES = 20
-
-
-class Work:
-    """Queries sent and rows fetched so far, over every connection."""
-
-    queries = 0
-    rows = 0
-
-
-class CountingCursor(sqlite3.Cursor):
-    """Counts what it is asked and what it hands over."""
-
-    def execute(self, sql: str, *args: Any) -> Any:
-        Work.queries += sql.lstrip().startswith(("SELECT", "WITH"))
-        return super().execute(sql, *args)
-
-    def fetchone(self) -> Any:
-        found = super().fetchone()
-        Work.rows += found is not None
-        return found
-
-    def fetchmany(self, *args: Any) -> Any:
-        found = super().fetchmany(*args)
-        Work.rows += len(found)
-        return found
-
-    def fetchall(self) -> Any:
-        found = super().fetchall()
-        Work.rows += len(found)
-        return found
-
-
-class CountingConnection(sqlite3.Connection):
-    """Makes counting cursors."""
-
-    def cursor(self, factory: Any = CountingCursor) -> Any:
-        return super().cursor(factory)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _counting() -> Iterator[None]:
-    def connect(_dialect: Any, _record: Any, _args: Any, options: dict[str, Any]) -> None:
-        options["factory"] = CountingConnection
-
-    event.listen(Engine, "do_connect", connect)
-    yield
-    event.remove(Engine, "do_connect", connect)
 
 
 def work_of_pages(data: Path, surveys: int) -> dict[str, tuple[int, int]]:
@@ -119,7 +67,8 @@ def work_of_pages(data: Path, surveys: int) -> dict[str, tuple[int, int]]:
 def test_pages_cost_a_few_queries_and_as_good_as_the_same_at_a_hundred_times_the_surveys(
     tmp_path: Path,
 ) -> None:
-    few, many = work_of_pages(tmp_path / "few", 200), work_of_pages(tmp_path / "many", 10_000)
+    with counting():
+        few, many = work_of_pages(tmp_path / "few", 200), work_of_pages(tmp_path / "many", 10_000)
     print({page: (few[page], many[page]) for page in PAGES})
     for page in PAGES:
         assert many[page][0] <= MOST_QUERIES, page

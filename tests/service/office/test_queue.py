@@ -15,9 +15,10 @@ from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.office.waiting import waiting
 from eavefall_service.storage import Database
-from eavefall_service.storage.rows import AdviceRow, DecisionRow, HistoryRow, SurveyRow
+from eavefall_service.storage.rows import AdviceRow, DecisionRow, HistoryRow, PhotoRow, SurveyRow
 
 from . import filled
+from .counted import Work, counting
 from .served import OWN, PASSWORD, serving, sign_in
 
 DOUBTFUL = {"s000001": (["overridden", "high value"], 7.0), "s000002": (["unsure"], 3.0)}
@@ -122,6 +123,29 @@ def test_a_survey_is_given_to_a_person(site: httpx.Client, data: Path) -> None:
     assert wrong.status_code == 422
     assert site.post("/office/s/s000001/assign", data={"to": ""}, headers=OWN).status_code == 303
     assert "House 1" in site.get("/office?whose=nobody").text
+
+
+def test_a_survey_page_costs_as_many_queries_with_ten_photos_as_with_one(data: Path) -> None:
+    database = Database(data / "eavefall.db")
+    with database.write() as session:
+        for place in range(9):
+            photo = PhotoRow(
+                survey_id="s000002", sha256=f"{place + 100:064x}", name=f"photo-{place}", shows="gutter",
+                sent_by="rep", sent_role="rep", received_at="2031", bytes=1, width_px=9, height_px=9,
+                state="tagged",
+            )  # fmt: skip
+            session.add(photo)
+    database.close()
+    spent = {}
+    with counting(), serving(data) as client:
+        sign_in(client, "ana")
+        for survey_id in ("s000001", "s000002"):
+            client.get(f"/office/s/{survey_id}")
+            Work.queries = Work.rows = 0
+            assert client.get(f"/office/s/{survey_id}").status_code == 200
+            spent[survey_id] = Work.queries
+    print(spent)
+    assert spent["s000001"] == spent["s000002"] <= 16
 
 
 def test_waiting_counts_photos_in_one_query(data: Path) -> None:
