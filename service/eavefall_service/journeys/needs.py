@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 from eavefall_model.advice.schema import Advice
@@ -10,7 +10,7 @@ from eavefall_service.journeys.accounts import keyed_hash
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.storage.rows import DecisionRow
 
-__all__ = ["NEED_WEIGHTS", "in_sample", "needs_of", "score_of"]
+__all__ = ["NEED_WEIGHTS", "contradicts", "in_sample", "needs_of", "score_of"]
 
 NEED_WEIGHTS: Final = {
     "overridden": 5.0,
@@ -44,7 +44,7 @@ def needs_of(
         found.add("remote")
     if in_sample(survey_id, secret):
         found.add("random sample")
-    if any(_contradicts(photo) for photo in photos):
+    if any(_contradicted(photo) for photo in photos):
         found.add("contradictory")
     if advice is None or advice.fineness_class == "unsure":
         found.add("unsure")
@@ -66,14 +66,19 @@ def score_of(needs: Sequence[str]) -> float:
     return sum(NEED_WEIGHTS[need] for need in needs)
 
 
-def _contradicts(photo: PhotoView) -> bool:
-    """Whether a person said no where the model said yes, or the other way round."""
+def contradicts(foliage: Mapping[str, str], form: str, said: Collection[str], said_form: str | None) -> bool:
+    """Whether a person says something else than the model's verdict; ``unsure`` is contradicted by nobody.
+
+    ``foliage`` and ``form`` are the verdict's, ``said`` the kinds of foliage that the person saw.
+    """
+    wrong = any(
+        verdict != "unsure" and (verdict == "yes") != (label in said) for label, verdict in foliage.items()
+    )
+    return wrong or bool(said_form and form not in ("unsure", said_form))
+
+
+def _contradicted(photo: PhotoView) -> bool:
     if photo.tags is None or photo.person is None:
         return False
-    said = photo.tags.verdict.foliage.model_dump()
-    wrong_foliage = any(
-        verdict != "unsure" and (verdict == "yes") != (label in photo.person.foliage)
-        for label, verdict in said.items()
-    )
-    form = photo.tags.verdict.form
-    return wrong_foliage or bool(photo.person.form and form not in ("unsure", photo.person.form))
+    verdict = photo.tags.verdict
+    return contradicts(verdict.foliage.model_dump(), verdict.form, photo.person.foliage, photo.person.form)

@@ -6,12 +6,13 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from PIL import Image
 from sqlalchemy import delete, func, insert, select, tuple_
 from sqlalchemy.orm import Session
 
+from eavefall_service.journeys.needs import contradicts
 from eavefall_service.statistics.weeks import season, week_of
 from eavefall_service.storage.rows import AdviceRow, CorrectionRow, DecisionRow, PhotoRow, SurveyRow, TagsRow
 from eavefall_service.storage.statistics_rows import FactRow, ProgressRow
@@ -19,7 +20,6 @@ from eavefall_service.storage.statistics_rows import FactRow, ProgressRow
 __all__ = [
     "OPEN",
     "SURE_FROM",
-    "contradicts",
     "in_weeks",
     "phone_of",
     "refresh_facts",
@@ -215,19 +215,11 @@ def _photos(session: Session, ids: Sequence[str]) -> dict[str, list[_Photo]]:
                 sha256,
                 bool(body["quality"]["problems"]),
                 verdict["foliage"]["needle"] == "yes",
-                photo_id in said and contradicts(verdict, *said[photo_id]),
+                photo_id in said and contradicts(verdict["foliage"], verdict["form"], *said[photo_id]),
                 photo_id in by_rep,
             )
         )
     return found
-
-
-def contradicts(verdict: dict[str, Any], foliage: Sequence[str], form: str | None) -> bool:
-    """Whether a person says something else than the model's verdict; ``unsure`` is contradicted by nobody."""
-    wrong = any(
-        v != "unsure" and (v == "yes") != (label in foliage) for label, v in verdict["foliage"].items()
-    )
-    return wrong or bool(form and verdict["form"] not in ("unsure", form))
 
 
 def _last(said: Sequence[tuple[str, str | None]], kinds: set[str]) -> str | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -13,7 +12,7 @@ from scipy.special import expit, logit, ndtri
 from eavefall_model.intervals import wilson
 from eavefall_service.statistics.rates import Rate, rate
 
-__all__ = ["Confusion", "Kappa", "Weights", "band", "confusion", "kappa"]
+__all__ = ["Confusion", "Kappa", "Weights", "band", "kappa"]
 
 Weights = Literal["none", "linear", "quadratic"]
 # Judgement: an interval that reaches over more than two of the five bands names none of them.
@@ -67,25 +66,6 @@ class Kappa:
         if self.value is None:
             return f"no kappa (n = {self.n}): {self.why}"
         return f"{self.value:.2f} ({self.low:.2f} to {self.high:.2f}, n = {self.n}), {self.words}"
-
-
-def confusion(
-    first: Sequence[str],
-    second: Sequence[str],
-    labels: Sequence[str],
-    names: tuple[str, str] = ("first", "second"),
-) -> Confusion:
-    """Cross-tabulate two readers' answers. An answer that is not in ``labels`` is an error, never dropped."""
-    if len(first) != len(second):
-        raise ValueError("both readers need one answer per survey")
-    place = {label: i for i, label in enumerate(labels)}
-    unknown = sorted({*first, *second} - place.keys())
-    if unknown:
-        raise ValueError(f"answers not among the labels: {', '.join(unknown)}")
-    table = np.zeros((len(labels), len(labels)), dtype=np.int64)
-    for a, b in zip(first, second, strict=True):
-        table[place[a], place[b]] += 1
-    return Confusion(tuple(labels), tuple(tuple(map(int, row)) for row in table), *names)
 
 
 def band(value: float) -> str:

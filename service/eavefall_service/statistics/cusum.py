@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
-__all__ = ["Alarm", "Cusum", "alarm_probability", "average_run_length", "design", "path", "watch"]
+__all__ = ["Alarm", "Cusum", "alarm_probability", "design", "path", "watch"]
 
 
 @dataclass(frozen=True)
@@ -102,16 +102,6 @@ def alarm_probability(
             settled = share
         survived = now
     return np.asarray(np.clip(1.0 - survived, 0.0, 1.0), dtype=np.float64)
-
-
-def average_run_length(rate: float, up: int, down: int, threshold: int) -> float:
-    """Mean number of surveys until an alarm at a constant true rate, starting from zero. Exact."""
-    chain = np.zeros((threshold, threshold))
-    for state in range(threshold):
-        chain[state, max(state - down, 0)] += 1 - rate
-        if state + up < threshold:
-            chain[state, state + up] += rate
-    return float(np.linalg.solve(np.eye(threshold) - chain, np.ones(threshold))[0])
 
 
 def design(

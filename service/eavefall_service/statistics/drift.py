@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from eavefall_service.statistics.cusum import Cusum, design, watch
 from eavefall_service.statistics.rates import Rate, rate
@@ -19,7 +18,6 @@ __all__ = [
     "DriftWatch",
     "Week",
     "watch_weeks",
-    "weekly",
 ]
 
 BASELINE_WEEKS: Final = 12
@@ -58,15 +56,6 @@ class DriftWatch:
     charts: tuple[Cusum, ...]
     alarms: tuple[DriftAlarm, ...]
     note: str
-
-
-def weekly(weeks: ArrayLike, happened: ArrayLike, level: float = 0.95) -> tuple[Week, ...]:
-    """Share of events in every week that has a survey; ``weeks`` are whole numbers, any order."""
-    number, event = np.asarray(weeks, dtype=np.int64), np.asarray(happened, dtype=np.int64)
-    return tuple(
-        Week(int(week), rate(int(event[number == week].sum()), int((number == week).sum()), level))
-        for week in np.unique(number)
-    )
 
 
 def watch_weeks(

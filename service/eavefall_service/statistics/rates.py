@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from eavefall_model.intervals import clopper_pearson, wilson
 
-__all__ = ["Rate", "newcombe_difference", "rate", "weighted_rate"]
+__all__ = ["Rate", "rate", "weighted_rate"]
 
 
 @dataclass(frozen=True)
@@ -34,10 +33,6 @@ class Rate:
             return "no data (n = 0)"
         value, low, high = (f"{100 * share:.1f} %" for share in (self.value, self.low, self.high))
         return f"{value} ({low} to {high}, n = {self.n})"
-
-    def covers(self, truth: float) -> bool:
-        """Whether the interval holds ``truth``, ends included."""
-        return self.low <= truth <= self.high
 
 
 def rate(events: int, n: int, level: float = 0.95, method: str = "wilson") -> Rate:
@@ -72,27 +67,3 @@ def weighted_rate(events: ArrayLike, weights: ArrayLike, level: float = 0.95) ->
     effective = float(weight.sum() ** 2 / (weight**2).sum())
     low, high = wilson(share * effective, effective, level)
     return Rate(share, low, high, happened.size, float(happened.sum()), level, "weighted wilson")
-
-
-def newcombe_difference(events_1: int, n_1: int, events_2: int, n_2: int, level: float = 0.95) -> Rate:
-    """Difference of two independent shares, first minus second, with the hybrid Wilson interval.
-
-    Source: method 10 of Newcombe 1998, Statistics in Medicine 17:873. ``n`` is the smaller sample.
-    """
-    if not n_1 or not n_2:
-        return Rate(None, -1.0, 1.0, 0, 0, level, "newcombe")
-    low_1, high_1 = wilson(events_1, n_1, level)
-    low_2, high_2 = wilson(events_2, n_2, level)
-    share_1, share_2 = events_1 / n_1, events_2 / n_2
-    difference = share_1 - share_2
-    below = math.hypot(share_1 - low_1, high_2 - share_2)
-    above = math.hypot(high_1 - share_1, share_2 - low_2)
-    return Rate(
-        difference,
-        max(-1.0, difference - below),
-        min(1.0, difference + above),
-        min(n_1, n_2),
-        events_1 - events_2,
-        level,
-        "newcombe",
-    )

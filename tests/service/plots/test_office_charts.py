@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from numpy.typing import ArrayLike
 
 from eavefall_service.plots.canvas import Plot, picture_svg
 from eavefall_service.plots.office_charts import (
@@ -21,14 +22,22 @@ from eavefall_service.plots.office_charts import (
 from eavefall_service.plots.palette import ACCENT, DARK
 from eavefall_service.statistics.agreement import Confusion
 from eavefall_service.statistics.calibration import calibration
-from eavefall_service.statistics.drift import watch_weeks, weekly
+from eavefall_service.statistics.drift import Week, watch_weeks
 from eavefall_service.statistics.plans import single_plan
 from eavefall_service.statistics.posterior import update_scale
+from eavefall_service.statistics.rates import rate
 from eavefall_service.statistics.visits import Predicted, Visit
 from eavefall_service.statistics.weeks import week_of
 
 TABLE = Confusion(("fine", "extra-fine"), ((30, 2), (5, 40)), "Rep", "Auditor")
 START = week_of("2031-01-06")
+
+
+def weekly(weeks: ArrayLike, happened: ArrayLike) -> tuple[Week, ...]:
+    """Share of events in every week that has a survey."""
+    number, event = np.asarray(weeks), np.asarray(happened)
+    each = [(int(week), event[number == week]) for week in np.unique(number)]
+    return tuple(Week(week, rate(int(own.sum()), own.size)) for week, own in each)
 
 
 def charts() -> dict[str, Plot]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from eavefall_service.statistics.agreement import Confusion, Kappa, kappa
 from eavefall_service.statistics.cusum import Cusum, design
 from eavefall_service.statistics.drift import watch_weeks
-from eavefall_service.statistics.rates import Rate, newcombe_difference, rate, weighted_rate
+from eavefall_service.statistics.rates import Rate, rate, weighted_rate
 from eavefall_service.statistics.sampling import Listed, draw
 
 from .office_world import (
@@ -98,12 +98,6 @@ def estimates(plan: Plan, world: World, seed: int) -> Iterator[Estimate]:
             own = model_wrong[world.branch[taken] == branch]
             truth = true_disagreement(plan, "model", branch)
             yield Estimate(f"model error, branch {branch + 1}", rate(int(own.sum()), own.size), truth)
-    drifting = world.branch[taken] == plan.drifting_branch
-    late = world.week[taken] >= plan.drift_week
-    before, after = model_wrong[drifting & ~late], model_wrong[drifting & late]
-    change = newcombe_difference(int(after.sum()), after.size, int(before.sum()), before.size)
-    truths = [true_disagreement(plan, "model", plan.drifting_branch, late) for late in (True, False)]
-    yield Estimate("change in the drifting branch", change, truths[0] - truths[1])
     yield Estimate("kappa, model and auditor", _kappa(model, auditor), true_kappa(plan, "model"))
     yield Estimate(
         "linear kappa, model and auditor",

@@ -2,15 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from scipy.special import logit
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 from statsmodels.stats.inter_rater import cohens_kappa
 
-from eavefall_service.statistics.agreement import Confusion, Weights, band, confusion, kappa
+from eavefall_service.statistics.agreement import Confusion, Weights, band, kappa
 
 SKLEARN: dict[Weights, str | None] = {"none": None, "linear": "linear", "quadratic": "quadratic"}
+
+
+def confusion(
+    first: Sequence[str],
+    second: Sequence[str],
+    labels: Sequence[str],
+    names: tuple[str, str] = ("first", "second"),
+) -> Confusion:
+    """Cross-tabulate two readers' answers. An answer that is not in ``labels`` is an error, never dropped."""
+    if len(first) != len(second):
+        raise ValueError("both readers need one answer per survey")
+    place = {label: i for i, label in enumerate(labels)}
+    unknown = sorted({*first, *second} - place.keys())
+    if unknown:
+        raise ValueError(f"answers not among the labels: {', '.join(unknown)}")
+    table = np.zeros((len(labels), len(labels)), dtype=np.int64)
+    for a, b in zip(first, second, strict=True):
+        table[place[a], place[b]] += 1
+    return Confusion(tuple(labels), tuple(tuple(map(int, row)) for row in table), *names)
 
 
 def spread(*counts: int) -> list[str]:

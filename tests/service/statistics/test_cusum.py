@@ -10,11 +10,20 @@ import pytest
 from eavefall_service.statistics.cusum import (
     Cusum,
     alarm_probability,
-    average_run_length,
     design,
     path,
     watch,
 )
+
+
+def average_run_length(rate: float, up: int, down: int, threshold: int) -> float:
+    """Mean number of surveys until an alarm at a constant true rate, starting from zero. Exact."""
+    chain = np.zeros((threshold, threshold))
+    for state in range(threshold):
+        chain[state, max(state - down, 0)] += 1 - rate
+        if state + up < threshold:
+            chain[state, state + up] += rate
+    return float(np.linalg.solve(np.eye(threshold) - chain, np.ones(threshold))[0])
 
 
 def chart(up: int, down: int, threshold: int) -> Cusum:

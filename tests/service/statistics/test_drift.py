@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from eavefall_service.statistics.drift import watch_weeks, weekly
+from eavefall_service.statistics.drift import watch_weeks
 from eavefall_service.statistics.weeks import season
 
 
@@ -22,11 +22,6 @@ def test_seasons_of_both_hemispheres(month: int, hemisphere: str, name: str) -> 
 def test_no_thirteenth_month() -> None:
     with pytest.raises(ValueError, match="1 to 12"):
         season(13)
-
-
-def test_weekly_shares_by_arithmetic() -> None:
-    found = weekly([3, 1, 3, 3, 1], [1, 0, 0, 1, 0])
-    assert [(w.week, w.share.events, w.share.n) for w in found] == [(1, 0, 2), (3, 2, 3)]
 
 
 def year(

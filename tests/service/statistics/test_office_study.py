@@ -40,8 +40,8 @@ def test_small_study_covers_and_flags_the_drift() -> None:
     study = run_study(Plan(surveys=4000), runs=4, seed=3, progress=seen.append)
     assert seen == list(range(1, 5))
     total = sum(round(r.events) for r in study.coverage.values())
-    # Twelve kinds of interval in four years at 95 %: 46 of 48 expected; correlated, so 4 in 5 is asked.
-    assert total >= 38
+    # Eleven kinds of interval in four years at 95 %: 42 of 44 expected; correlated, so 4 in 5 is asked.
+    assert total >= 35
     assert study.found.events >= 3
     assert study.delay_weeks is not None
     assert study.delay_weeks[0] < 20

@@ -3,29 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from statsmodels.stats.proportion import confint_proportions_2indep
 
 from eavefall_model.intervals import wilson
 from eavefall_service.statistics.rates import (
-    newcombe_difference,
     rate,
     weighted_rate,
 )
-
-
-def test_difference_of_newcombe_1998_method_10() -> None:
-    found = newcombe_difference(56, 70, 48, 80)
-    assert (found.low, found.high) == pytest.approx((0.0524, 0.3339), abs=5e-5)
-    assert found.value == pytest.approx(0.2)
-
-
-@pytest.mark.parametrize(("a", "n", "b", "m"), [(3, 40, 9, 38), (0, 12, 5, 30), (77, 80, 20, 45)])
-def test_difference_agrees_with_statsmodels_both_ways(a: int, n: int, b: int, m: int) -> None:
-    expected = confint_proportions_2indep(a, n, b, m, method="newcomb", compare="diff")
-    found = newcombe_difference(a, n, b, m)
-    turned = newcombe_difference(b, m, a, n)
-    assert (found.low, found.high) == pytest.approx(expected, abs=1e-9)
-    assert (turned.low, turned.high) == pytest.approx((-found.high, -found.low), abs=1e-12)
 
 
 def test_no_data_is_not_a_rate_of_zero() -> None:
@@ -34,7 +17,6 @@ def test_no_data_is_not_a_rate_of_zero() -> None:
     assert (empty.low, empty.high) == (0.0, 1.0)
     assert "no data" in str(empty)
     assert weighted_rate([], []).value is None
-    assert newcombe_difference(0, 0, 1, 2).value is None
 
 
 def test_text_carries_interval_and_n() -> None:
