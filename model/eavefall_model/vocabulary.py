@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import Final, Literal, get_args
 
 __all__ = [
-    "FAILURES", "FINENESS_CLASSES", "FOLIAGE", "FORMS", "GUARD_KINDS", "NEEDLE_FORMS", "SHOWS", "VERDICTS",
-    "ClassAnswer", "Condition", "Covering", "DownspoutShape", "Failure", "FinenessClass", "Foliage", "Form",
-    "GuardKind", "Hemisphere", "Mark", "Prevails", "Profile", "Shows", "Sure", "Units", "Verdict",
-    "WeakestLink",
+    "DEBRIS_KINDS", "FAILURES", "FINENESS_CLASSES", "FOLIAGE", "FORMS", "GUARD_KINDS", "NEEDLE_FORMS",
+    "SHOWS", "VERDICTS", "ClassAnswer", "Condition", "Covering", "DebrisKind", "DownspoutShape", "Failure",
+    "FinenessClass", "Foliage", "Form", "GuardKind", "Hemisphere", "Mark", "Prevails", "Profile", "Shows",
+    "Sure", "Units", "Verdict", "WeakestLink",
 ]  # fmt: skip
 
 # What a photo shows of a tree; several may be true at once, none of them is no tree.
@@ -25,6 +25,14 @@ Sure = Literal["yes", "no", "unsure"]
 # What a photo was taken of.
 Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge"]
 SHOWS: Final[tuple[Shows, ...]] = get_args(Shows)
+
+# A piece of litter, cut out of a photo of a handful. ``twig`` holds flakes of bark too, ``seed`` winged
+# seeds, ``nut`` acorns, ``catkin`` flowers; ``other`` is none of these.
+DebrisKind = Literal[
+    "needle", "bundle", "shoot", "spray", "leaf", "leaf piece", "leaflet", "stalk", "seed", "nut", "catkin",
+    "cone", "cone scale", "twig", "grit", "other",
+]  # fmt: skip
+DEBRIS_KINDS: Final[tuple[DebrisKind, ...]] = get_args(DebrisKind)
 
 # From simple to elaborate: of guards equally good the simpler is named.
 GuardKind = Literal[

@@ -22,6 +22,7 @@ _MODULES: Final = {
     "assess": "assess",
     "tag": "tag",
     "gauge": "gauge",
+    "debris": "debris",
     "survey": "survey",
     "copy": "office_files",
     "schema": "output",

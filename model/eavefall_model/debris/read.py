@@ -1,0 +1,150 @@
+"""One photo of a handful in, pieces in millimeters and what becomes of them out, or why not."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten
+from eavefall_model.debris.drop import drop_counts
+from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
+from eavefall_model.debris.shape import Shape, shape_of
+from eavefall_model.debris.sort import SORTED, kind_chances, sure_share
+from eavefall_model.gauge.locate import Located, locate_reference
+from eavefall_model.gauge.references import parse_reference
+from eavefall_model.gauge.schema import Refusal
+from eavefall_model.photo import Photo
+from eavefall_model.screens.guards import Guards, load_guards
+
+__all__ = ["DEBRIS_VERSION", "read_debris"]
+
+DEBRIS_VERSION: Final = "1"
+_MOST_PIECES: Final = 250
+_MOST_COVER: Final = 0.6
+_LEAST_SURE: Final = 0.35  # of the pieces' kinds, else nothing here looks like litter
+_SHOWN: Final = 3
+_OUTLINE_POINTS: Final = 60
+# Where an edge stands is known to this share of a cell of the flat picture; curl and shadow add the rest
+# (judgement, checked against drawn handfuls).
+_EDGE_CELLS: Final = 0.35
+_LENGTH_REL_SD: Final = 0.006
+
+
+def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | None = None) -> DebrisResult:
+    """Cut out, measure, sort and drop the pieces of a handful.
+
+    Parameters
+    ----------
+    photo : Photo
+        Decoded at full size.
+    reference : str
+        ``sheet``, ``card``, ``coin:24.26``, ``a4`` or ``letter``.
+    name : str
+        What the photo is called in the result.
+    guards : Guards, optional
+        An office's own; else those shipped.
+
+    Raises
+    ------
+    GaugeError
+        ``gauge-reference-unknown``.
+    """
+    wanted = parse_reference(reference)
+    located = locate_reference(photo, wanted, name=name)
+    if isinstance(located, Refusal):
+        return _result(photo, name, reference, None, (), (), located)
+    flat = flatten(photo.rgb, located)
+    if flat is None:
+        return _result(
+            photo, name, reference, located, (), (), _no_handful(name, "hardly any paper shows in it")
+        )
+    cuts = cut_out(flat)
+    cover = sum(float(cut.mask.sum()) for cut in cuts) / max(float(flat.allowed.sum()), 1.0)
+    if cover > _MOST_COVER:
+        why = f"{cover:.0%} of the paper is covered"
+        return _result(photo, name, reference, located, (), (), _no_handful(name, why))
+    if len(cuts) > _MOST_PIECES:
+        why = f"{len(cuts)} pieces are too many to tell apart"
+        return _result(photo, name, reference, located, (), (), _no_handful(name, why))
+    shaped = [(cut, shape) for cut in cuts if (shape := shape_of(flat, cut)) is not None]
+    if not shaped:
+        return _result(
+            photo, name, reference, located, (), (), _no_handful(name, "nothing lies on the paper")
+        )
+    chances = kind_chances(np.array([shape.features for _, shape in shaped]))
+    if len(shaped) > 4 and (chances.max(axis=1) >= sure_share()).mean() < _LEAST_SURE:
+        why = "hardly anything in it has the shape of litter"
+        return _result(photo, name, reference, located, (), (), _no_handful(name, why))
+    pieces = tuple(
+        _piece(number, flat, cut, shape, chances[at], located)
+        for number, (at, (cut, shape)) in enumerate(enumerate(shaped), 1)
+    )
+    drops = drop_counts(pieces, guards or load_guards())
+    return _result(photo, name, reference, located, pieces, drops, None)
+
+
+def _no_handful(name: str, why: str) -> Refusal:
+    return Refusal(
+        reason="no-handful",
+        message=f"{name} is not a handful spread on paper: {why}.",
+        retake="Spread what you scooped up on the sheet or on white paper, one layer deep, and try again.",
+    )
+
+
+def _piece(
+    number: int, flat: Flat, cut: Cut, shape: Shape, chances: NDArray[np.float64], located: Located
+) -> Piece:
+    order = np.argsort(-chances)
+    best = int(order[0])
+    kind = SORTED[best] if chances[best] >= sure_share() else None
+    # What goes through a hole first is one end: of a bundle its sheath, half again as wide as a needle.
+    smallest = (
+        min(shape.thin_mm * 1.6, shape.smallest_width_mm) if kind == "bundle" else shape.smallest_width_mm
+    )
+    edge_mm = _EDGE_CELLS * math.sqrt(2) / flat.px_per_mm
+    outline = shape.outline[:: max(len(shape.outline) // _OUTLINE_POINTS, 1)]
+    pixels = located.plane.to_px(flat.to_mm(outline))
+    scale_rel = located.plane.px_per_mm_sd / located.plane.px_per_mm
+    return Piece(
+        number=number,
+        kind=kind,
+        chances={SORTED[int(at)]: round(float(chances[at]), 3) for at in order[:_SHOWN]},
+        length_mm=round(shape.length_mm, 2),
+        length_sd_mm=round(
+            math.hypot(2 * edge_mm, shape.length_mm * math.hypot(_LENGTH_REL_SD, scale_rel)), 3
+        ),
+        width_mm=round(shape.width_mm, 3),
+        smallest_width_mm=round(smallest, 3),
+        smallest_width_sd_mm=round(math.hypot(edge_mm, smallest * scale_rel), 3),
+        area_mm2=round(shape.area_mm2, 2),
+        color=shape.color,
+        complete=cut.whole,
+        clump=cut.clump,
+        outline_px=tuple((round(float(x), 1), round(float(y), 1)) for x, y in pixels),
+    )
+
+
+def _result(
+    photo: Photo,
+    name: str,
+    reference: str,
+    located: Located | None,
+    pieces: tuple[Piece, ...],
+    drops: tuple[DropCount, ...],
+    refused: Refusal | None,
+) -> DebrisResult:
+    return DebrisResult(
+        photo=name,
+        sha256=photo.sha256,
+        reference=reference,
+        px_per_mm=None if located is None else round(located.plane.px_per_mm, 3),
+        tilt_deg=None if located is None else round(located.plane.tilt_deg, 1),
+        pieces=pieces,
+        drops=drops,
+        refused=refused,
+        notes=() if located is None else located.notes,
+        version=DEBRIS_VERSION,
+    )

@@ -1,0 +1,190 @@
+"""Fits the sorter of litter pieces on handfuls drawn by our own code, and measures it on handfuls never
+fitted on.
+
+    python -m eavefall_training.debris_sorter draw --scenes 120 --first-seed 0 --out pieces.npz
+    python -m eavefall_training.debris_sorter fit pieces.npz --test test.npz
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+import cv2
+import numpy as np
+import typer
+from numpy.typing import NDArray
+from rich.progress import track
+
+from eavefall_datasets.handfuls.scenes import Handful, draw_handful
+from eavefall_datasets.render.camera import Camera
+from eavefall_model.debris.cut import cut_out, flatten
+from eavefall_model.debris.shape import FEATURES, shape_of
+from eavefall_model.gauge.locate import Located
+from eavefall_model.gauge.references import parse_reference
+from eavefall_model.intervals import wilson
+from eavefall_model.photo import decode
+from eavefall_model.vocabulary import DEBRIS_KINDS
+
+app = typer.Typer(no_args_is_help=True, help=__doc__)
+Array = NDArray[np.float64]
+SORTED: Final = tuple(kind for kind in DEBRIS_KINDS if kind != "other")
+
+
+class _KnownPlane:
+    """The drawn camera in the place of a reference that was found: this is not about finding one."""
+
+    def __init__(self, camera: Camera) -> None:
+        self._camera = camera
+        self.px_per_mm = camera.px_per_mm
+        self.tilt_deg = camera.tilt_deg
+
+    def to_mm(self, points_px: Array) -> Array:
+        return self._camera.unproject(points_px)
+
+    def to_px(self, points_mm: Array) -> Array:
+        return self._camera.project(points_mm)
+
+
+def pieces_of(handful: Handful, located: Located) -> tuple[list[Array], list[str], list[bool]]:
+    """Features and true kinds of the pieces cut out of a drawn handful, and whether each lay alone."""
+    photo = decode(handful.jpeg_bytes, name="a handful")
+    flat = flatten(photo.rgb, located)
+    if flat is None:
+        return [], [], []
+    features: list[Array] = []
+    kinds: list[str] = []
+    alone: list[bool] = []
+    for cut in cut_out(flat):
+        shape = shape_of(flat, cut)
+        if shape is None:
+            continue
+        inside = np.zeros(handful.owner.shape, np.uint8)
+        outline = located.plane.to_px(flat.to_mm(shape.outline))
+        cv2.fillPoly(inside, [np.round(outline).astype(np.int32)], 1)
+        owners, counts = np.unique(handful.owner[inside > 0], return_counts=True)
+        counts = counts[owners >= 0]
+        owners = owners[owners >= 0]
+        if not len(owners) or counts.max() < 0.8 * counts.sum():
+            continue
+        true = handful.pieces[int(owners[counts.argmax()])]
+        if true.complete:
+            features.append(shape.features)
+            kinds.append(true.outline.kind)
+            alone.append(not true.touches)
+    return features, kinds, alone
+
+
+@app.command()
+def draw(
+    out: Path,
+    scenes: Annotated[int, typer.Option()] = 120,
+    first_seed: Annotated[int, typer.Option()] = 0,
+    count: Annotated[int, typer.Option(help="Pieces tried in each.")] = 55,
+) -> None:
+    """Draw handfuls and keep the numbers of their pieces."""
+    rows: list[Array] = []
+    names: list[str] = []
+    for seed in track(range(first_seed, first_seed + scenes), "Handfuls"):
+        width = int(np.random.default_rng([seed, 41]).choice([2400, 2800, 3400, 4000]))
+        handful = draw_handful(
+            seed,
+            count=count,
+            kinds=SORTED,
+            size=(width, width * 3 // 4),
+            reference="card",
+            crowded=0.1,
+            hard=seed % 3 == 0,
+        )
+        located = Located(
+            parse_reference("card"), _KnownPlane(handful.spec.camera), np.zeros((0, 2)), None,  # type: ignore[arg-type]
+            (_card_px(handful),),
+        )  # fmt: skip
+        features, kinds, _ = pieces_of(handful, located)
+        rows += features
+        names += kinds
+        np.savez_compressed(out, features=np.array(rows), kinds=np.array(names))
+
+
+def _card_px(handful: Handful) -> Array:
+    from eavefall_datasets.render.references import footprint_mm
+
+    return handful.spec.camera.project(footprint_mm(handful.spec.references[0], 2.0))
+
+
+@app.command()
+def fit(
+    pieces: Path,
+    test: Annotated[Path, typer.Option()],
+    out: Annotated[Path, typer.Option()] = Path("model/eavefall_model/debris"),
+    sure: Annotated[float, typer.Option(help="Below this chance the kind is left open.")] = 0.65,
+) -> None:
+    """Fit, calibrate by one temperature on a fifth that was left out, and print the figures on the test
+    pieces.
+    """
+    from sklearn.neural_network import MLPClassifier
+
+    known, checked = np.load(pieces), np.load(test)
+    x, y = known["features"], np.array([SORTED.index(kind) for kind in known["kinds"]])
+    mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-6
+    z = np.clip((x - mean) / spread, -5, 5)
+    held = np.arange(len(z)) % 5 == 0
+    net = MLPClassifier(
+        (64,), alpha=3e-3, max_iter=400, random_state=0, early_stopping=True, n_iter_no_change=25
+    )
+    net.fit(z[~held], y[~held])
+    weights: dict[str, Any] = {
+        "mean": mean, "spread": spread, "w1": net.coefs_[0], "b1": net.intercepts_[0], "w2": net.coefs_[1],
+        "b2": net.intercepts_[1],
+    }  # fmt: skip
+
+    def scores(features: Array) -> Array:
+        hidden = np.maximum(np.clip((features - mean) / spread, -5, 5) @ weights["w1"] + weights["b1"], 0)
+        return np.asarray(hidden @ weights["w2"] + weights["b2"])
+
+    def loss(temperature: float) -> float:
+        s = scores(x[held]) / temperature
+        s -= s.max(axis=1, keepdims=True)
+        return float(-(s[np.arange(held.sum()), y[held]] - np.log(np.exp(s).sum(axis=1))).mean())
+
+    temperature = min((float(each) for each in np.arange(0.6, 3.0, 0.05)), key=loss)
+    s = scores(checked["features"]) / temperature
+    chances = np.exp(s - s.max(axis=1, keepdims=True))
+    chances /= chances.sum(axis=1, keepdims=True)
+    truth = np.array([SORTED.index(kind) for kind in checked["kinds"]])
+    answered = chances.max(axis=1) >= sure
+    right = chances.argmax(axis=1) == truth
+    lines = [_line("all", answered, right)]
+    lines += [_line(kind, answered[truth == k], right[truth == k]) for k, kind in enumerate(SORTED)]
+    print("\n".join(lines))
+    np.savez(
+        out / "sorter.npz",
+        temperature=temperature,
+        sure=sure,
+        **{k: v.astype(np.float32) for k, v in weights.items()},
+    )
+    (out / "sorter.json").write_text(
+        json.dumps(
+            {
+                "kinds": SORTED,
+                "features": FEATURES,
+                "fitted_on": len(x),
+                "tested_on": len(truth),
+                "figures": lines,
+            },
+            indent=1,
+        )
+    )
+
+
+def _line(name: str, answered: NDArray[np.bool_], right: NDArray[np.bool_]) -> str:
+    n, k = int(answered.sum()), int((answered & right).sum())
+    low, high = wilson(k, n) if n else (0.0, 1.0)
+    share = k / n if n else float("nan")
+    told = f"answered {answered.mean():.1%} of {len(answered)}"
+    return f"{name}: right {share:.1%} ({low:.1%} to {high:.1%}, n = {n}), {told}"
+
+
+if __name__ == "__main__":
+    app()
