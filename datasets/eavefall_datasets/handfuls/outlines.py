@@ -320,6 +320,9 @@ def _catkin(rng: np.random.Generator) -> Outline:
 
     color = _color(rng, _YELLOWS, _BROWNS, _GREENS)
     part = Part(_ribbon(rng, length, half, rng.normal(0, 0.7), rng.uniform(0, 0.25)), color, 0.35)
+    if length < 5.5 * width:  # too stout to be measured along itself
+        length, small = _calipers(part.polygon)
+        return Outline("catkin", (part,), length, small, small, width)
     return Outline("catkin", (part,), length, width, width, width)
 
 

@@ -29,6 +29,7 @@ FEATURES: Final = (
 )  # fmt: skip
 # Slender where the axis is this many mean widths long.
 _SLENDER: Final = 5.0
+_STALK_MM: Final = 2.0
 # Spread of a slender piece's half width over its mean, at the most.
 _EVEN: Final = 0.28
 _GREEN_OVER_RED: Final = 1.05
@@ -82,6 +83,7 @@ def shape_of(flat: Flat, cut: Cut) -> Shape | None:
         length, width = max(run_mm, large), mean_width
         smallest = min(float(np.median(widths)), mean_width)
     else:
+        small = min(small, _body_breadth(cut.mask, per_mm))
         length, width, smallest = large, small, small
     features = _features(
         light,
@@ -117,6 +119,19 @@ def _calipers(hull: Array, outline: Array) -> tuple[float, float, float]:
         float(breadth.min()),
         _length(outline) / max(_length(np.vstack([hull, hull[:1]])), 1.0),
     )
+
+
+def _body_breadth(mask: Mask, per_mm: float) -> float:
+    """Smallest caliper of a piece without its stalk, mm: what is thinner than 2 mm bends and does not hold it up."""
+    reach = max(round(_STALK_MM / 2 * per_mm), 1)
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    body = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disk)
+    contours = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+    if not contours:
+        return math.inf
+    hull = cv2.convexHull(max(contours, key=cv2.contourArea))[:, 0].astype(np.float64)
+    # Contours run through the middles of cells: half a cell on each side is missing.
+    return (_calipers(hull, hull)[1] + 1.0) / per_mm
 
 
 def _length(points: Array) -> float:
