@@ -122,7 +122,7 @@ def _calipers(hull: Array, outline: Array) -> tuple[float, float, float]:
 
 
 def _body_breadth(mask: Mask, per_mm: float) -> float:
-    """Smallest caliper of a piece without its stalk, mm: what is thinner than 2 mm bends and does not hold it up."""
+    """Smallest caliper of a piece without its stalk, mm: what is thinner than 2 mm bends aside."""
     reach = max(round(_STALK_MM / 2 * per_mm), 1)
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     body = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disk)
