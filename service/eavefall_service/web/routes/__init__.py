@@ -10,7 +10,7 @@ from eavefall_service.web.routes import (
     office,
     office_charts,
     office_queue,
-    office_stats,
+    office_statistics,
     outputs,
     pictures,
     rep,
@@ -32,6 +32,6 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     office_queue.router,
     office.router,
     pictures.router,
-    office_stats.router,
+    office_statistics.router,
     office_charts.router,
 )
