@@ -12,7 +12,7 @@ from eavefall_model.vocabulary import FORMS, Form
 
 __all__ = ["SUBJECTS", "Picture", "targets_of"]
 
-SUBJECTS: Final = ("tree", "foliage_closeup", "litter_ground", "house_scene", "forest_scene", "other")
+SUBJECTS: Final = ("tree", "foliage_closeup", "litter_ground", "house_scene", "forest_scene", "roof", "other")
 _TARGETS: Final[dict[str, tuple[int, int, int]]] = {
     "needle": (1, 0, 0),
     "broad": (0, 1, 0),

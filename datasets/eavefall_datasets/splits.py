@@ -9,7 +9,7 @@ from typing import Final
 
 from eavefall_datasets.picture import Picture
 
-__all__ = ["assign_folds", "held_out_groups"]
+__all__ = ["assign_folds", "held_out_groups", "kept_for_test", "source_folds"]
 
 # Of 20,000, the one that deals trees, kinds and forms of the first 196 photos most evenly over five folds;
 # chosen before any net was fitted on such folds.
@@ -82,3 +82,25 @@ def assign_folds(groups: Mapping[str, str], *, folds: int = 5) -> dict[str, int]
 
 def _fold(name: str, folds: int) -> int:
     return int.from_bytes(hashlib.sha256(f"{_SALT}:{name}".encode()).digest(), "big") % folds
+
+
+def kept_for_test(picture: Picture) -> bool:
+    """One fifth of the species of the flashcards, by name: never trained on."""
+    if "flashcards" not in picture.source:
+        return False
+    name = " ".join(picture.species.lower().split()[:2])
+    return hashlib.sha256(f"kept for test:{name}".encode()).digest()[0] % 5 == 0
+
+
+def source_folds(pictures: Sequence[Picture], folds: int) -> dict[str, int]:
+    """Fold of every source: whole sources, the one with most trees first, each to the fold with fewest so far."""
+    trees: dict[str, int] = defaultdict(int)
+    for picture in pictures:
+        trees[picture.source] += picture.foliage != "none"
+    filled = [0] * folds
+    dealt = {}
+    for source in sorted(trees, key=lambda name: (-trees[name], name)):
+        fold = min(range(folds), key=lambda k: filled[k])
+        dealt[source] = fold
+        filled[fold] += trees[source]
+    return dealt

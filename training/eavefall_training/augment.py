@@ -19,9 +19,13 @@ __all__ = ["Strength", "augment"]
 
 @dataclass(frozen=True)
 class Strength:
-    """How hard: ``smallest_crop`` is the least share of the area kept; the rest scale their effect."""
+    """How hard: ``smallest_crop`` and ``largest_crop`` bound the share of the area shown (above 1 the picture
+    is seen from farther away, its rim mirrored); ``grey`` is the share without colour; the rest scale their
+    effect."""
 
-    smallest_crop: float = 0.12
+    smallest_crop: float = 0.1
+    largest_crop: float = 1.0
+    grey: float = 0.2
     colour: float = 1.0
     degrade: float = 1.0
 
@@ -30,7 +34,8 @@ def augment(pixels: Tensor, side_px: int, strength: Strength, generator: torch.G
     """Batch of squashed pictures, float (n, 3, s, s) in 0 to 255 -> (n, 3, side_px, side_px) in 0 to 255."""
     draw = _Draws(len(pixels), pixels.device, generator)
     x = _geometry(pixels, side_px, strength, draw)
-    x = _colour(x, strength.colour, draw)
+    x = _colour(x, strength.colour, strength.grey, draw)
+    x = _air(x, strength.degrade, draw)
     x = _blur(x, strength.degrade, draw)
     x = _noise(x, strength.degrade, draw, generator)
     x = _jpeg(x, strength.degrade, draw)
@@ -51,13 +56,14 @@ class _Draws:
 
 
 def _geometry(x: Tensor, side_px: int, strength: Strength, draw: _Draws) -> Tensor:
-    area = torch.exp(draw.uniform(math.log(strength.smallest_crop), 0.0))
+    area = torch.exp(draw.uniform(math.log(strength.smallest_crop), math.log(strength.largest_crop)))
     area = torch.where(draw.chance(0.3), torch.ones_like(area), area)  # the whole picture, as served
     aspect = torch.exp(draw.uniform(-0.3, 0.3))
-    half_w = (area * aspect).sqrt().clamp(max=1.0)
-    half_h = (area / aspect).sqrt().clamp(max=1.0)
-    shift_x = draw.uniform(-1, 1) * (1 - half_w)
-    shift_y = draw.uniform(-1, 1) * (1 - half_h)
+    most = max(1.0, strength.largest_crop**0.5)
+    half_w = (area * aspect).sqrt().clamp(max=most)
+    half_h = (area / aspect).sqrt().clamp(max=most)
+    shift_x = draw.uniform(-1, 1) * (1 - half_w).abs()
+    shift_y = draw.uniform(-1, 1) * (1 - half_h).abs()
     angle = draw.uniform(-0.26, 0.26) * draw.chance(0.5)
     mirror = 1 - 2 * draw.chance(0.5).float()
     cos, sin = torch.cos(angle), torch.sin(angle)
@@ -80,10 +86,12 @@ def _geometry(x: Tensor, side_px: int, strength: Strength, draw: _Draws) -> Tens
     return F.grid_sample(x, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
 
 
-def _colour(x: Tensor, by: float, draw: _Draws) -> Tensor:
-    def column(values: Tensor) -> Tensor:
-        return values.view(-1, 1, 1, 1)
+def _column(values: Tensor) -> Tensor:
+    return values.view(-1, 1, 1, 1)
 
+
+def _colour(x: Tensor, by: float, grey_share: float, draw: _Draws) -> Tensor:
+    column = _column
     x = x / 255
     gain = torch.exp(torch.stack([draw.uniform(-0.18, 0.18) for _ in range(3)], 1) * by)  # white balance
     x = x * gain[:, :, None, None] * column(torch.exp(draw.uniform(-0.45, 0.35) * by))  # exposure
@@ -92,7 +100,7 @@ def _colour(x: Tensor, by: float, draw: _Draws) -> Tensor:
     x = mean + (x - mean) * column(1 + draw.uniform(-0.35, 0.35) * by)
     grey = x.mean(1, keepdim=True)
     saturation = column(1 + draw.uniform(-0.6, 0.4) * by)
-    saturation = torch.where(column(draw.chance(0.05 * by)), torch.zeros_like(saturation), saturation)
+    saturation = torch.where(column(draw.chance(grey_share)), torch.zeros_like(saturation), saturation)
     x = grey + (x - grey) * saturation
     # Hue: turn the colour plane about the grey axis (autumn needles, blue spruces, odd cameras).
     angle = draw.uniform(-0.35, 0.35) * by * draw.chance(0.5)
@@ -107,6 +115,15 @@ def _colour(x: Tensor, by: float, draw: _Draws) -> Tensor:
         1,
     )
     return torch.einsum("nij,njhw->nihw", turn.to(x.dtype), x).clamp(0, 1) * 255
+
+
+def _air(x: Tensor, by: float, draw: _Draws) -> Tensor:
+    """Haze, which lays an even light over all, or light from behind, which leaves crowns dark."""
+    veil = draw.uniform(0, 0.5) * draw.chance(0.15 * by)
+    light = torch.stack([draw.uniform(170, 235), draw.uniform(180, 240), draw.uniform(190, 250)], 1)
+    x = torch.lerp(x, light[:, :, None, None].expand_as(x).to(x.dtype), _column(veil).to(x.dtype))
+    behind = 1 + draw.uniform(0.3, 1.5) * draw.chance(0.15 * by)
+    return (x / 255).clamp(0, 1) ** _column(behind) * 255
 
 
 def _blur(x: Tensor, by: float, draw: _Draws) -> Tensor:

@@ -1,175 +1,263 @@
-"""One net from one recipe and one set of pictures: load, loop, average, done."""
+"""Fits the nets of a recipe: one for each fold of left-out sources, and one on everything."""
 
 from __future__ import annotations
 
 import copy
+import hashlib
 import math
+import queue
+from collections import Counter
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 import torch
+import yaml
 from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
+from eavefall_model.tags.preprocess import to_square
+from eavefall_training import pictures
 from eavefall_training.augment import Strength, augment
-from eavefall_training.config import FitConfig
-from eavefall_training.narrow import narrow
-from eavefall_training.net import TaggerNet, load_pretrained
-from eavefall_training.replay import repeat
-from eavefall_training.stack import Stack, as_served
-from eavefall_training.teach import Lesson, Teacher, blend, collage, labels
+from eavefall_training.net import LABELS, TaggerNet, load_pretrained
+from eavefall_training.pictures import TEST, Pack
 
-__all__ = ["fit_net", "fit_soup", "narrowed", "predict"]
+__all__ = ["Recipe", "Stack", "fit_all", "fit_net", "load_recipes", "looks", "predict", "stack"]
 
-_NARROW_BY = 400  # pictures: enough for regressions on up to 1152 channels at 64 places each
+_STACK_PX: Final = 384
+# Steps done before a step is recorded: libraries choose their kernels, the optimiser allocates its state.
+_WARM_UP: Final = 12
+_LEAST: Final = 4  # judgement: one odd picture is not to fill a fiftieth of all draws
 
 
-def fit_net(
-    data: Stack,
-    rows: NDArray[np.int64],
-    draw_weight: NDArray[np.float64],
-    config: FitConfig,
-    seed: int,
-    progress: Callable[[int, float], None] | None = None,
-    teacher: Teacher | None = None,
-) -> TaggerNet:
-    """Fine-tune the pretrained net on ``rows`` of ``data``; returns the averaged net, ready to predict.
+@dataclass(frozen=True)
+class Recipe:
+    """Everything that decides what the weights of one net become, apart from the pictures.
 
-    Parameters
-    ----------
-    rows : int array (m,)
-        Pictures to learn from.
-    draw_weight : float array (m,)
-        Relative frequency with which each is drawn.
-    progress : callable, optional
-        Called with step and loss every 50 steps.
-    teacher : Teacher, optional
-        Where the net starts from; looks at the same crops, at ``config.teacher_px``.
+    Lengths are pixels, rates are per step; ``steps`` counts batches. ``serve_px`` is the side of the square it
+    is asked at. ``nets`` that differ by seed are averaged (Wortsman et al., ICML 2022). ``blend`` is the chance
+    of a picture to be blended with another. ``share_*`` are of all draws, the rest are photos; ``photo_share``
+    below 1 leaves out photos by whole species, for the learning curve.
     """
+
+    name: str
+    size: str = "lite0"
+    input_px: int = 224
+    serve_px: int = 256
+    seed: int = 0
+    steps: int = 700
+    batch: int = 48
+    learning_rate: float = 4e-4
+    head_rate_factor: float = 5.0
+    weight_decay: float = 0.02
+    warmup: float = 0.1
+    ema_decay: float = 0.99
+    dropout: float = 0.2
+    drop_path: float = 0.1
+    label_smoothing: float = 0.05
+    blend: float = 0.5
+    form_weight: float = 0.5
+    balance: float = 0.5
+    share_sprite: float = 0.1
+    share_rendered: float = 0.15
+    share_package: float = 0.05
+    print_weight: float = 1.0
+    smallest_crop: float = 0.1
+    largest_crop: float = 1.0
+    grey: float = 0.2
+    colour: float = 1.0
+    degrade: float = 1.0
+    nets: int = 1
+    photo_share: float = 1.0
+
+
+def load_recipes(path: Path | None = None) -> list[Recipe]:
+    """The committed recipes of the first and the closer look, or those in ``path``."""
+    source = resources.files("eavefall_training").joinpath("tagger.yaml") if path is None else path
+    return [Recipe(**stated) for stated in yaml.safe_load(source.read_text(encoding="utf-8"))]
+
+
+@dataclass(frozen=True)
+class Stack:
+    """A pack as tensors on one device: uint8 pixels (n, 3, s, s), squashed to squares, and labels."""
+
+    pixels: Tensor
+    foliage: Tensor
+    form: Tensor
+    weight: Tensor
+
+
+def stack(pack: Pack, device: torch.device, side_px: int = _STACK_PX) -> Stack:
+    """Every picture squashed to a square, as the tagger serves them."""
+    square = np.stack([to_square(pack.pixels(i), side_px) for i in range(len(pack))])
+    pixels = torch.from_numpy(square).permute(0, 3, 1, 2).contiguous()
+    parts = (pixels, *(torch.from_numpy(part) for part in (pack.foliage, pack.form, pack.weight)))
+    return Stack(*(part.to(device) for part in parts))
+
+
+def training_rows(pack: Pack, recipe: Recipe, left_out: int) -> NDArray[np.int64]:
+    """Rows to learn from: every fold but the one left out (``TEST`` leaves none out)."""
+    share = _shares(recipe)
+    keep = [
+        fold not in (TEST, left_out)
+        and (share[kind] > 0 if kind != "photo" else _place(species or name, recipe.seed) < recipe.photo_share)
+        for fold, kind, species, name in zip(pack.fold, pack.kinds, pack.species, pack.file_ids, strict=True)
+    ]
+    return np.flatnonzero(keep).astype(np.int64)
+
+
+def draw_weights(pack: Pack, rows: NDArray[np.int64], recipe: Recipe) -> NDArray[np.float64]:
+    """Relative frequency of each row.
+
+    A class is a kind of picture and a form, or foliage where no form is known. In a class of n pictures each
+    gets n ** -balance, and no class counts as less than four; of m pictures of one species in one source each
+    gets m ** -0.25 on top. Each made kind then gets its share of all draws.
+    """
+    keys = [(pack.kinds[i], pack.form[i] if pack.form[i] >= 0 else tuple(pack.foliage[i])) for i in rows]
+    groups = [(pack.sources[i], pack.species[i] or pack.file_ids[i]) for i in rows]
+    n_class, n_group = Counter(keys), Counter(groups)
+    weight = np.array(
+        [
+            max(n_class[key], _LEAST) ** -recipe.balance * n_group[group] ** -0.25
+            for key, group in zip(keys, groups, strict=True)
+        ]
+    )
+    weight *= np.array([recipe.print_weight if pack.strata[i] == "print" else 1.0 for i in rows])
+    share, kinds = _shares(recipe), np.array([pack.kinds[i] for i in rows])
+    made = sum(s for kind, s in share.items() if (kinds == kind).any())
+    for kind in set(kinds):
+        weight[kinds == kind] *= share.get(kind, 1.0 - made) / weight[kinds == kind].sum()
+    return np.asarray(weight, dtype=np.float64)
+
+
+def _shares(recipe: Recipe) -> dict[str, float]:
+    return {
+        "sprite": recipe.share_sprite,
+        "rendered": recipe.share_rendered,
+        "package": recipe.share_package,
+        "treeless": 0.0,
+    }
+
+
+def _place(name: str, seed: int) -> float:
+    """Where a species stands from 0 to 1 in the order in which this seed takes them in."""
+    return int.from_bytes(hashlib.sha256(f"subset {seed}:{name}".encode()).digest()[:8], "big") / 2**64
+
+
+def fit_net(data: Stack, pack: Pack, recipe: Recipe, left_out: int) -> TaggerNet:
+    """The mean of ``recipe.nets`` fine-tuned nets, each averaged over its steps; ready to predict."""
+    rows = training_rows(pack, recipe, left_out)
+    draws = draw_weights(pack, rows, recipe)
+    nets = [
+        _fit_one(data, rows, draws, recipe, recipe.seed + 100 * (left_out + 1) + 10_000 * i)
+        for i in range(recipe.nets)
+    ]
+    with torch.no_grad():
+        for name, value in nets[0].state_dict().items():
+            if value.dtype.is_floating_point:
+                value.copy_(torch.stack([net.state_dict()[name] for net in nets]).mean(0))
+    return nets[0].eval()
+
+
+def _fit_one(
+    data: Stack, rows: NDArray[np.int64], draws: NDArray[np.float64], recipe: Recipe, seed: int
+) -> TaggerNet:
     device = data.pixels.device
     torch.manual_seed(seed)
     generator = _generator(device, seed)
-    net = load_pretrained(
-        TaggerNet(dropout=config.dropout, drop_path=config.drop_path, without_blocks=config.without_blocks)
-    )
-    if teacher is not None:
-        net.load_state_dict(teacher.net.state_dict())
+    net = load_pretrained(TaggerNet(recipe.size, dropout=recipe.dropout, drop_path=recipe.drop_path))
     net = net.to(device).to(memory_format=torch.channels_last)
     average = copy.deepcopy(net)
     net.train()
-    if config.freeze_batch_norm:
-        net.freeze_batch_norm()
-    steps = np.arange(config.steps)
+    net.freeze_batch_norm()
+    # What changes from step to step lies in tensors, so that a step can be recorded.
+    steps = np.arange(recipe.steps)
     at = torch.zeros(1, dtype=torch.int64, device=device)
-    rates = torch.tensor([_rate(int(step), config) for step in steps], device=device)
-    keep = torch.tensor(np.minimum(config.ema_decay, (1 + steps) / (10 + steps)), device=device).float()
-    chance = torch.as_tensor(draw_weight / draw_weight.sum(), dtype=torch.float64).to(device)
-    picks = torch.multinomial(chance, config.steps * config.batch, replacement=True, generator=generator)
-    picks = torch.as_tensor(rows).to(device)[picks].view(config.steps, config.batch)
+    rates = torch.tensor([_rate(int(step), recipe) for step in steps], device=device)
+    keep = torch.tensor(np.minimum(recipe.ema_decay, (1 + steps) / (10 + steps)), device=device).float()
+    chance = torch.as_tensor(draws / draws.sum(), dtype=torch.float64).to(device)
+    picks = torch.multinomial(chance, recipe.steps * recipe.batch, replacement=True, generator=generator)
+    picks = torch.as_tensor(rows).to(device)[picks].view(recipe.steps, recipe.batch)
     head = [p for n, p in net.named_parameters() if n.startswith("head")]
     trunk = [p for n, p in net.named_parameters() if not n.startswith("head")]
-    full = (config.learning_rate, config.learning_rate * config.head_rate_factor)
+    full = (recipe.learning_rate, recipe.learning_rate * recipe.head_rate_factor)
     rate = [torch.zeros((), device=device) for _ in full]
     optimizer = torch.optim.AdamW(
         [{"params": part, "lr": lr} for part, lr in zip((trunk, head), rate, strict=True)],
-        weight_decay=config.weight_decay,
+        weight_decay=recipe.weight_decay,
         fused=device.type == "cuda",
         capturable=device.type == "cuda",
     )
-    strength = Strength(config.smallest_crop, config.colour, config.degrade)
+    strength = Strength(
+        recipe.smallest_crop, recipe.largest_crop, recipe.grey, recipe.colour, recipe.degrade
+    )
 
-    def step() -> Tensor:
+    def step() -> None:
         for lr, top in zip(rate, full, strict=True):
             lr.copy_(rates[at][0] * top)
-        lesson = _lesson(data, picks[at][0], config, strength, generator, teacher)
+        chosen = picks[at][0]
+        pixels = augment(data.pixels[chosen].float(), recipe.input_px, strength, generator)
+        foliage, form = _targets(data.foliage[chosen], data.form[chosen], recipe.label_smoothing)
+        if recipe.blend:
+            part = 0.5 * torch.rand(len(chosen), 1, device=device, generator=generator)
+            part = part * (torch.rand(len(chosen), 1, device=device, generator=generator) < recipe.blend)
+            pixels = torch.lerp(pixels, pixels.roll(1, 0), part.view(-1, 1, 1, 1))
+            foliage, form = (torch.lerp(t, t.roll(1, 0), part) for t in (foliage, form))
         with torch.autocast(device.type, torch.bfloat16, device.type == "cuda", cache_enabled=False):
-            logits = net(lesson.pixels.to(memory_format=torch.channels_last))[0]
-        loss = _loss(logits.float(), lesson, config.form_weight)
+            logits = net(pixels.to(memory_format=torch.channels_last))[0].float()
+        yes_no = F.binary_cross_entropy_with_logits(logits[:, :3], foliage, reduction="none").sum(1)
+        which = -(form * F.log_softmax(logits[:, 3:], 1)).sum(1)
+        loss = ((yes_no + recipe.form_weight * which) * data.weight[chosen]).mean()
         optimizer.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
         _follow(average, net, keep[at][0])
         at.add_(1)
-        return loss
 
-    repeat(step, config.steps, device, progress)
-    average.eval()
-    return average
+    _repeat(step, recipe.steps, device)
+    return average.eval()
 
 
-def fit_soup(
-    data: Stack,
-    rows: NDArray[np.int64],
-    draw_weight: NDArray[np.float64],
-    config: FitConfig,
-    fold: int,
-) -> TaggerNet:
-    """Mean weights of ``config.nets`` nets that differ in seed only (Wortsman et al., ICML 2022).
-
-    With ``config.first`` such a mean is fitted by that recipe first; the nets start from it and it teaches.
-    With ``config.narrow`` the mean is made cheaper at the end.
-    """
-    teacher = None
-    if config.first_stage is not None:
-        first = fit_soup(data, rows, draw_weight, config.first_stage, fold)
-        teacher = Teacher(first, config.teacher_share)
-    nets = [
-        fit_net(
-            data,
-            rows,
-            draw_weight,
-            config,
-            config.seed + 100 * (fold + 1) + 10_000 * i,
-            teacher=teacher,
-        )
-        for i in range(config.nets)
-    ]
-    soup = nets[0]
-    with torch.no_grad():
-        for name, value in soup.state_dict().items():
-            if value.dtype.is_floating_point:
-                value.copy_(torch.stack([net.state_dict()[name] for net in nets]).mean(0))
-    soup.eval()
-    return narrowed(soup, data, rows, draw_weight, config) if config.narrow else soup
+def _targets(foliage: Tensor, form: Tensor, by: float) -> tuple[Tensor, Tensor]:
+    """Smoothed targets (n, 3) and (n, 5); a row of zeros in the second where no form can be read."""
+    known = torch.arange(5, device=form.device) == form.unsqueeze(1)
+    readable = (form >= 0).unsqueeze(1)
+    return foliage * (1 - by) + by / 2, known * (1 - by) + by / 5 * readable
 
 
-def narrowed(
-    net: TaggerNet,
-    data: Stack,
-    rows: NDArray[np.int64],
-    draw_weight: NDArray[np.float64],
-    config: FitConfig,
-) -> TaggerNet:
-    """The net less ``config.narrow`` of its multiply-adds, by some of the pictures it learnt from."""
-    chance = torch.as_tensor(draw_weight / draw_weight.sum(), dtype=torch.float64)
-    generator = torch.Generator().manual_seed(config.seed)
-    some = torch.multinomial(chance, min(_NARROW_BY, len(rows)), replacement=False, generator=generator)
-    picks = torch.as_tensor(rows)[some].to(data.pixels.device)
-    return narrow(net, torch.split(as_served(data.pixels[picks], config), config.batch), config.narrow)
+def _repeat(step: Callable[[], None], steps: int, device: torch.device) -> None:
+    """Run ``step`` so often: as it is on a processor, recorded once (a CUDA graph) on a graphics card, which a
+    small net keeps waiting for Python otherwise."""
+    if device.type != "cuda":
+        for _ in range(steps):
+            step()
+        return
+    with torch.cuda.device(device):
+        aside = torch.cuda.Stream()  # type: ignore[no-untyped-call]
+        aside.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(aside):
+            for _ in range(min(_WARM_UP, steps)):
+                step()
+        torch.cuda.current_stream().wait_stream(aside)
+        if steps > _WARM_UP:
+            graph = torch.cuda.CUDAGraph()
+            with torch.cuda.graph(graph):
+                step()
+            for _ in range(_WARM_UP, steps):
+                graph.replay()
+        torch.cuda.synchronize()
 
 
-@torch.no_grad()
-def predict(net: TaggerNet, pixels: Tensor, *, mirror: bool = True, batch: int = 64) -> NDArray[np.float32]:
-    """Logits (n, 8) of uint8 pixels (n, 3, side, side); ``mirror`` averages with the mirrored picture."""
-    net.eval()
-    out = []
-    for part in torch.split(pixels, batch):
-        x = part.float().contiguous(memory_format=torch.channels_last)
-        logits = net(x)[0]
-        if mirror:
-            logits = (logits + net(x.flip(3))[0]) / 2
-        out.append(logits.float().cpu().numpy())
-    return np.concatenate(out)
-
-
-def _rate(step: int, config: FitConfig) -> float:
-    warm = max(1, int(config.warmup * config.steps))
+def _rate(step: int, recipe: Recipe) -> float:
+    warm = max(1, int(recipe.warmup * recipe.steps))
     if step < warm:
         return (step + 1) / warm
-    return 0.5 * (1 + math.cos(math.pi * (step - warm) / max(1, config.steps - warm)))
+    return 0.5 * (1 + math.cos(math.pi * (step - warm) / max(1, recipe.steps - warm)))
 
 
 def _generator(device: torch.device, seed: int) -> torch.Generator:
@@ -179,36 +267,6 @@ def _generator(device: torch.device, seed: int) -> torch.Generator:
         own.manual_seed(seed)
         return own
     return torch.Generator().manual_seed(seed)
-
-
-def _lesson(
-    data: Stack,
-    picks: Tensor,
-    config: FitConfig,
-    strength: Strength,
-    generator: torch.Generator,
-    teacher: Teacher | None,
-) -> Lesson:
-    """What the net is shown of these pictures, and what it is to say."""
-    side_px = config.input_px if teacher is None else config.teacher_px
-    pixels = augment(data.pixels[picks].float(), side_px, strength, generator)
-    lesson = Lesson(
-        pixels, *labels(data.foliage[picks], data.form[picks], config.label_smoothing), data.weight[picks]
-    )
-    if config.blend > 0:
-        lesson = blend(lesson, config.blend, generator)
-    if teacher is not None:
-        lesson = teacher.opinion(lesson)
-        small = F.interpolate(lesson.pixels, size=config.input_px, mode="bilinear", antialias=True)
-        lesson = replace(lesson, pixels=small)
-    # After the teacher: it is asked what each picture shows, not what a collage does.
-    return collage(lesson, config.collage, generator) if config.collage > 0 else lesson
-
-
-def _loss(logits: Tensor, lesson: Lesson, form_weight: float) -> Tensor:
-    yes_no = F.binary_cross_entropy_with_logits(logits[:, :3], lesson.foliage, reduction="none").sum(1)
-    which = -(lesson.form * F.log_softmax(logits[:, 3:], 1)).sum(1)
-    return ((yes_no + form_weight * which) * lesson.weight).mean()
 
 
 @torch.no_grad()

