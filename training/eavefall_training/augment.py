@@ -122,7 +122,7 @@ def _air(x: Tensor, by: float, draw: _Draws) -> Tensor:
     veil = draw.uniform(0, 0.5) * draw.chance(0.15 * by)
     light = torch.stack([draw.uniform(170, 235), draw.uniform(180, 240), draw.uniform(190, 250)], 1)
     x = torch.lerp(x, light[:, :, None, None].expand_as(x).to(x.dtype), _column(veil).to(x.dtype))
-    behind = 1 + draw.uniform(0.3, 1.5) * draw.chance(0.15 * by)
+    behind = 1 + draw.uniform(0.2, 1.0) * draw.chance(0.15 * by)
     return (x / 255).clamp(0, 1) ** _column(behind) * 255
 
 

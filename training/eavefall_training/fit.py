@@ -26,7 +26,7 @@ from eavefall_training.augment import Strength, augment
 from eavefall_training.net import LABELS, TaggerNet, load_pretrained
 from eavefall_training.pictures import TEST, Pack
 
-__all__ = ["Recipe", "Stack", "fit_all", "fit_net", "load_recipes", "looks", "predict", "stack"]
+__all__ = ["Recipe", "Stack", "fit_net", "load_recipes", "looks", "predict", "stack"]
 
 _STACK_PX: Final = 384
 # Steps done before a step is recorded: libraries choose their kernels, the optimiser allocates its state.
@@ -278,3 +278,22 @@ def _follow(average: TaggerNet, net: TaggerNet, keep: Tensor) -> None:
     apart = torch._foreach_sub(fast, slow)
     torch._foreach_mul_(apart, 1 - keep)
     torch._foreach_add_(slow, apart)
+
+
+def looks(recipe: Recipe) -> dict[str, tuple[float, float, float]]:
+    """placeholder"""
+    return {}
+
+
+@torch.no_grad()
+def predict(net: TaggerNet, pixels: Tensor, side_px: int, box: tuple[float, float, float], batch: int = 64) -> NDArray[np.float32]:
+    """Logits"""
+    left, top, part = box
+    s = pixels.shape[-1]
+    a, b, w = round(left * s), round(top * s), round(part * s)
+    out = []
+    for some in torch.split(pixels, batch):
+        x = some[:, :, b : b + w, a : a + w].float()
+        x = F.interpolate(x, size=side_px, mode="area") if w >= side_px else F.interpolate(x, size=side_px, mode="bilinear", align_corners=False)
+        out.append(net(x.round().contiguous(memory_format=torch.channels_last))[0].float().cpu().numpy())
+    return np.concatenate(out)

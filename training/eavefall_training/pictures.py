@@ -21,7 +21,7 @@ from eavefall_datasets.rendered import load_rendered
 from eavefall_datasets.splits import kept_for_test, source_folds
 from eavefall_datasets.sprites import write_sprite_scenes
 from eavefall_model.photo import decode
-from eavefall_model.tags.schema import FORMS
+from eavefall_model.vocabulary import FORMS
 
 __all__ = ["FOLDS", "PICTURES", "TEST", "Pack", "gather", "load", "pack", "save"]
 
@@ -49,7 +49,7 @@ class Pack:
     form : int64 array (n,)
         Index into ``FORMS``; -1 where none can be read.
     fold : int64 array (n,)
-        Of its whole source; made pictures are dealt by name; ``TEST`` is never learnt from.
+        Of its whole source; herbs are dealt by species, made pictures by name; ``TEST`` is never learnt from.
     weight : float32 array (n,)
         Trust in the label.
     file_ids, kinds, strata, sources, species : list of str
@@ -124,10 +124,13 @@ def pack(found: Mapping[str, Sequence[Picture]], *, folds: int = FOLDS) -> Pack:
     def fold(picture: Picture) -> int:
         if tests(picture):
             return TEST
-        if picture.source in fold_of and kinds[picture.file_id] == "photo":
+        kind = kinds[picture.file_id]
+        herb = _stratum(picture, kind) == "herb"
+        if kind == "photo" and not herb:
             return fold_of[picture.source]
-        # All scenes of one cut-out share a fold: their note names it.
-        name = picture.note if kinds[picture.file_id] == "sprite" else picture.file_id
+        # Herbs, which come from one source alone, are dealt by species. All scenes of one cut-out share a
+        # fold: their note names it.
+        name = picture.species if herb else picture.note if kind == "sprite" else picture.file_id
         return zlib.crc32(name.encode()) % folds
 
     return Pack(
