@@ -93,7 +93,7 @@ def kept_for_test(picture: Picture) -> bool:
 
 
 def source_folds(pictures: Sequence[Picture], folds: int) -> dict[str, int]:
-    """Fold of every source: whole sources, the one with most trees first, each to the fold with fewest so far."""
+    """Fold of every source: the one with most trees first, each to the fold with the fewest so far."""
     trees: dict[str, int] = defaultdict(int)
     for picture in pictures:
         trees[picture.source] += picture.foliage != "none"

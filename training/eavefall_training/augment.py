@@ -19,12 +19,10 @@ __all__ = ["Strength", "augment"]
 
 @dataclass(frozen=True)
 class Strength:
-    """How hard: ``smallest_crop`` and ``largest_crop`` bound the share of the area shown (above 1 the picture
-    is seen from farther away, its rim mirrored); ``grey`` is the share without colour; the rest scale their
-    effect."""
+    """How hard: ``smallest_crop`` is the least share of the area kept, ``grey`` the share without colour; the
+    rest scale their effect."""
 
     smallest_crop: float = 0.1
-    largest_crop: float = 1.0
     grey: float = 0.2
     colour: float = 1.0
     degrade: float = 1.0
@@ -56,14 +54,13 @@ class _Draws:
 
 
 def _geometry(x: Tensor, side_px: int, strength: Strength, draw: _Draws) -> Tensor:
-    area = torch.exp(draw.uniform(math.log(strength.smallest_crop), math.log(strength.largest_crop)))
+    area = torch.exp(draw.uniform(math.log(strength.smallest_crop), 0.0))
     area = torch.where(draw.chance(0.3), torch.ones_like(area), area)  # the whole picture, as served
     aspect = torch.exp(draw.uniform(-0.3, 0.3))
-    most = max(1.0, strength.largest_crop**0.5)
-    half_w = (area * aspect).sqrt().clamp(max=most)
-    half_h = (area / aspect).sqrt().clamp(max=most)
-    shift_x = draw.uniform(-1, 1) * (1 - half_w).abs()
-    shift_y = draw.uniform(-1, 1) * (1 - half_h).abs()
+    half_w = (area * aspect).sqrt().clamp(max=1.0)
+    half_h = (area / aspect).sqrt().clamp(max=1.0)
+    shift_x = draw.uniform(-1, 1) * (1 - half_w)
+    shift_y = draw.uniform(-1, 1) * (1 - half_h)
     angle = draw.uniform(-0.26, 0.26) * draw.chance(0.5)
     mirror = 1 - 2 * draw.chance(0.5).float()
     cos, sin = torch.cos(angle), torch.sin(angle)
@@ -91,16 +88,15 @@ def _column(values: Tensor) -> Tensor:
 
 
 def _colour(x: Tensor, by: float, grey_share: float, draw: _Draws) -> Tensor:
-    column = _column
     x = x / 255
     gain = torch.exp(torch.stack([draw.uniform(-0.18, 0.18) for _ in range(3)], 1) * by)  # white balance
-    x = x * gain[:, :, None, None] * column(torch.exp(draw.uniform(-0.45, 0.35) * by))  # exposure
-    x = x.clamp(0, 1) ** column(torch.exp(draw.uniform(-0.3, 0.3) * by))  # tone
+    x = x * gain[:, :, None, None] * _column(torch.exp(draw.uniform(-0.45, 0.35) * by))  # exposure
+    x = x.clamp(0, 1) ** _column(torch.exp(draw.uniform(-0.3, 0.3) * by))  # tone
     mean = x.mean((1, 2, 3), keepdim=True)
-    x = mean + (x - mean) * column(1 + draw.uniform(-0.35, 0.35) * by)
+    x = mean + (x - mean) * _column(1 + draw.uniform(-0.35, 0.35) * by)
     grey = x.mean(1, keepdim=True)
-    saturation = column(1 + draw.uniform(-0.6, 0.4) * by)
-    saturation = torch.where(column(draw.chance(grey_share)), torch.zeros_like(saturation), saturation)
+    saturation = _column(1 + draw.uniform(-0.6, 0.4) * by)
+    saturation = torch.where(_column(draw.chance(grey_share)), torch.zeros_like(saturation), saturation)
     x = grey + (x - grey) * saturation
     # Hue: turn the colour plane about the grey axis (autumn needles, blue spruces, odd cameras).
     angle = draw.uniform(-0.35, 0.35) * by * draw.chance(0.5)

@@ -93,14 +93,14 @@ def _ends(sureness: Floats, wrong: Bools, least: float) -> tuple[Counts, Counts,
     return order[last], np.append(0, last + 1), np.append(0, misses[last])
 
 
-def fit_label(logits: Floats, happened: Bools, own: int) -> FoliageRule:
+def fit_label(logits: Floats, happened: Bools, own: int, *, risk: float = RISK) -> FoliageRule:
     """Scaling and thresholds of the label in column ``own`` of foliage logits (n, 3); the others have no say.
 
     They had one: what it won on four folds it lost on the fifth (see ``verdicts.csv``).
     """
     slope, offset = platt(logits[:, own], happened)
     p = 1 / (1 + np.exp(-(logits[:, own] * slope + offset)))
-    yes_from, no_to = risk_thresholds(p, happened)
+    yes_from, no_to = risk_thresholds(p, happened, risk=risk)
     slopes = tuple(slope if i == own else 0.0 for i in range(3))
     return FoliageRule(slopes=slopes, offset=offset, yes_from=yes_from, no_to=no_to)
 

@@ -1,31 +1,62 @@
-"""All figures of one set of out-of-fold logits: each with n and interval, as rows for card and table."""
+"""All figures of scores of pictures that the nets never saw: with n, interval and stratum, worst first."""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import combinations, islice
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.tags.card import Figure, FoliageRule, FormRule
+from eavefall_model.tags.card import Card, CloserLook, Figure, FoliageRule, FormRule
+from eavefall_model.tags.decide import foliage_probability, form_probability, verdict
+from eavefall_model.tags.pooling import pool
+from eavefall_model.tags.schema import PhotoQuality, PhotoTags
 from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage
-from eavefall_training.calibrate import fit_form, fit_label, softmax
+from eavefall_training.calibrate import fit_form, fit_label
 from eavefall_training.metrics import (
     Measured,
+    area_under_curve,
+    balanced_accuracy,
     calibration_error,
     calibration_floor,
     clustered,
-    clustered_accuracy,
-    clustered_curve,
     wilson,
 )
-from eavefall_training.pack import HELD_OUT, Pack
+from eavefall_training.pictures import TEST, Pack
 
-__all__ = ["HELD", "Rules", "answers", "evaluate", "fit_rules", "groups_of", "probabilities", "rules_without"]
+__all__ = ["BOXES", "FIT_PX", "INPUT_PX", "Rules", "Scores", "answers", "evaluate", "fit_rules"]
 
-_FOLDS = "out of fold: species and small sources held out whole"
-HELD = "whole collections never trained on"
-_MADE = "out of fold, scenes made by our renderer and from cut-outs; no real photo"
+Bools = NDArray[np.bool_]
+# The first look is at the whole picture squashed to a square of INPUT_PX; the closer one at its corners, each
+# three fifths of the sides and as many px. Photos are decoded to what an eighth of a 12 MP photo has on its
+# shorter side, which the corners fill.
+INPUT_PX: Final = 224
+FIT_PX: Final = 375
+BOXES: Final = ((0.0, 0.0, 0.6), (0.4, 0.0, 0.6), (0.0, 0.4, 0.6), (0.4, 0.4, 0.6))
+# Share of wrong answers allowed among those of the first look, which is not asked again, and of the closer.
+FIRST_RISK: Final = 0.015
+CLOSER_RISK: Final = 0.02
+# Forms cannot be answered at the risk of foliage: one confident mistake already costs that at this n.
+FORM_RISK: Final = 0.10
+LEFT_OUT: Final = "sources left out whole, calibration and thresholds fitted on the others"
+KEPT: Final = "never trained on: a fifth of the flashcards' species, other collections; the one net shipped"
+MADE: Final = "DRAWN scenes and cut-outs, out of fold; no real photo"
+_STRATA: Final = ("whole tree", "close-up", "print")
+_LEAST: Final = 10  # photos of a source that is named by itself
+_GOOD: Final = PhotoQuality(width_px=1, height_px=1, sharpness=1, exposure=0.5, clipped=0, problems=())
+_AT_MOST: Final = 200  # choices of photos of one tree that are tried
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Logits (n, 8) of every picture by a net that never saw it: of the first and of the closer look."""
+
+    first: NDArray[np.float64]
+    closer: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -34,185 +65,274 @@ class Rules:
 
     foliage: dict[Foliage, FoliageRule]
     form: FormRule
+    closer: CloserLook
+
+    def card(self, base: Card) -> Card:
+        """A card with these."""
+        return base.model_copy(update={"foliage": self.foliage, "form": self.form, "closer": self.closer})
 
 
-def fit_rules(pack: Pack, logits: NDArray[np.float64], rows: NDArray[np.bool_]) -> Rules:
-    """Fit on ``rows``. Needle and broad from photos alone; bare, which hardly any photo shows, from all."""
+def fit_rules(pack: Pack, scores: Scores, rows: Bools) -> Rules:
+    """Fit on ``rows``. Needle and broad from photos alone; bare, which few photos show, from all."""
     photo = rows & (np.array(pack.kinds) == "photo")
-    foliage: dict[Foliage, FoliageRule] = {}
-    for i, label in enumerate(FOLIAGE):
-        use = rows if label == "bare" else photo
-        foliage[label] = fit_label(logits[use][:, :3], pack.foliage[use, i] == 1, i)
     leafy = photo & (pack.form >= 0)
-    return Rules(foliage, fit_form(logits[leafy][:, 3:], pack.form[leafy], risk=FORM_RISK))
+
+    def labels(logits: NDArray[np.float64], risk: float) -> dict[Foliage, FoliageRule]:
+        out: dict[Foliage, FoliageRule] = {}
+        for i, label in enumerate(FOLIAGE):
+            use = rows if label == "bare" else photo
+            out[label] = fit_label(logits[use][:, :3], pack.foliage[use, i] == 1, i, risk=risk)
+        return out
+
+    def form(logits: NDArray[np.float64]) -> FormRule:
+        return fit_form(logits[leafy][:, 3:], pack.form[leafy], risk=FORM_RISK)
+
+    closer = CloserLook(boxes=BOXES, foliage=labels(scores.closer, CLOSER_RISK), form=form(scores.closer))
+    return Rules(labels(scores.first, FIRST_RISK), form(scores.first), closer)
 
 
-def rules_without(pack: Pack, logits: NDArray[np.float64]) -> dict[int, Rules]:
-    """By fold: calibration and thresholds fitted on all other folds; for what is held out, on all folds."""
-    inside = np.isfinite(logits[:, 0]) & (pack.fold != HELD_OUT)
-    return {
-        k: fit_rules(pack, logits, inside & (pack.fold != k))
-        for k in [*range(int(pack.fold.max()) + 1), HELD_OUT]
-    }
+@dataclass(frozen=True)
+class Answers:
+    """What is said of each of n pictures, by rules fitted on the other folds.
 
-
-# Forms cannot be answered at the 2 % of foliage: one confident mistake already costs that at this n.
-FORM_RISK = 0.10
-
-
-def probabilities(rules: Rules, logits: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(n, 3) calibrated probabilities."""
-    z = [logits[:, :3] @ np.array(rules.foliage[f].slopes) + rules.foliage[f].offset for f in FOLIAGE]
-    return np.asarray(1 / (1 + np.exp(-np.stack(z, axis=1))))
-
-
-def answers(rules: Rules, probability: NDArray[np.float64]) -> NDArray[np.int64]:
-    """(n, 3): 1 yes, 0 no, -1 unsure."""
-    out = np.full(probability.shape, -1)
-    for i, label in enumerate(FOLIAGE):
-        rule = rules.foliage[label]
-        out[probability[:, i] <= rule.no_to, i] = 0
-        out[probability[:, i] >= rule.yes_from, i] = 1
-    return out
-
-
-def evaluate(pack: Pack, logits: NDArray[np.float64]) -> tuple[Figure, ...]:
-    """Figures from logits (n, 8) in which no picture was scored by a net that saw it; NaN rows are left out.
-
-    Calibration and thresholds are fitted on four folds and measured on the fifth, in turn.
+    ``probability`` (n, 3); ``said`` (n, 3): 1 yes, 0 no, -1 unsure; ``form_probability`` (n, 5); ``form``
+    (n,) or -1; ``in_set`` (n, 5); ``closer`` (n,): looked at closer; ``tags`` as the tagger would give them.
     """
-    known = np.isfinite(logits[:, 0])
-    kinds = np.array(pack.kinds)
-    inside = known & (pack.fold != HELD_OUT)
-    probability = np.full((len(pack), 3), np.nan)
-    said = np.full((len(pack), 3), -1)
-    form_p = np.full((len(pack), 5), np.nan)
-    form_sure = np.zeros(len(pack), bool)
-    in_set = np.zeros((len(pack), 5), bool)
-    for k, rules in rules_without(pack, logits).items():
-        here = known & (pack.fold == k)
-        probability[here] = probabilities(rules, logits[here])
-        said[here] = answers(rules, probability[here])
-        form_p[here] = softmax(logits[here][:, 3:], rules.form.temperature)
-        form_sure[here] = form_p[here].max(axis=1) >= rules.form.sure_from
-        before = np.where(form_p[here][:, :, None] < form_p[here][:, None, :], form_p[here][:, None, :], 0.0)
-        in_set[here] = before.sum(axis=2) < rules.form.set_mass
+
+    probability: NDArray[np.float64]
+    said: NDArray[np.int64]
+    form_probability: NDArray[np.float64]
+    form: NDArray[np.int64]
+    in_set: Bools
+    closer: Bools
+    tags: list[PhotoTags | None]
+    cards: dict[int, Card]
+
+
+def answers(pack: Pack, scores: Scores, base: Card) -> Answers:
+    """Ask every picture as ``Tagger.tag`` would; ``base`` gives the rest of the card."""
+    n, known = len(pack), np.isfinite(scores.first[:, 0])
+    inside = known & (pack.fold != TEST)
+    # Pictures kept for the test are read by the rules of all the others, as shipped.
+    cards = {
+        int(k): fit_rules(pack, scores, inside & (pack.fold != k)).card(base) for k in np.unique(pack.fold)
+    }
+    found = Answers(
+        np.full((n, 3), np.nan), np.full((n, 3), -1), np.full((n, 5), np.nan), np.full(n, -1),
+        np.zeros((n, 5), bool), np.zeros(n, bool), [None] * n, cards,
+    )  # fmt: skip
+    word = {"yes": 1, "no": 0, "unsure": -1}
+    for i in np.flatnonzero(known):
+        card = cards[int(pack.fold[i])]
+        rules: Card | CloserLook = card
+        for logits in (scores.first[i], scores.closer[i]):
+            foliage = foliage_probability(logits[:3], rules.foliage)
+            form = form_probability(logits[3:], rules.form)
+            answer = verdict(foliage, form, rules.foliage, rules.form)
+            if rules is not card or "unsure" not in (answer.foliage.needle, answer.foliage.broad):
+                break
+            rules, found.closer[i] = card.closer or card, True
+        found.probability[i] = [foliage[label] for label in FOLIAGE]
+        found.said[i] = [word[getattr(answer.foliage, label)] for label in FOLIAGE]
+        found.form_probability[i] = [form[f] for f in FORMS]
+        found.form[i] = -1 if answer.form == "unsure" else FORMS.index(answer.form)
+        found.in_set[i] = [f in answer.form_set for f in FORMS]
+        found.tags[i] = PhotoTags(
+            photo=pack.file_ids[i], sha256=pack.file_ids[i], foliage=foliage, form=form, verdict=answer,
+            quality=_GOOD, model=card.name,
+        )  # fmt: skip
+    return found
+
+
+def evaluate(pack: Pack, scores: Scores, base: Card) -> tuple[Figure, ...]:
+    """Every figure of the card, each stratum by itself, the worst first."""
+    found = answers(pack, scores, base)
+    known = np.isfinite(scores.first[:, 0])
+    kinds, strata, sources = (np.array(words) for words in (pack.kinds, pack.strata, pack.sources))
     y = pack.foliage == 1
-    out: list[Figure] = []
+    photo = known & (kinds == "photo") & (pack.fold != TEST)
+    trees = photo & y.any(axis=1)
+    figures: list[Figure] = []
 
-    def add(what: str, m: Measured, how: str) -> None:
+    def add(what: str, m: Measured, how: str = LEFT_OUT) -> None:
         if m.n and np.isfinite(m.value):
-            out.append(Figure(what=what, value=m.value, n=m.n, low=m.low, high=m.high, how=how))
+            figures.append(Figure(what=what, value=m.value, n=m.n, low=m.low, high=m.high, how=how))
 
-    photo_in, photo_held = inside & (kinds == "photo"), known & (pack.fold == HELD_OUT)
-    for where, rows in ((_FOLDS, photo_in), (HELD, photo_held)):
-        one = np.flatnonzero(rows & (y[:, 0] != y[:, 1]))
-        score = logits[one, 0] - logits[one, 1]
-        truth, groups = y[one, 0], groups_of(pack, one)
-        auc = clustered_curve(score, truth, groups)
-        add("needle against broad: area under curve", auc, where)
-        bal = clustered_accuracy(score, truth, groups)
-        add("needle against broad: balanced accuracy", bal, where)
-        sure = np.argsort(-np.abs(score), kind="stable")[: int(np.ceil(0.8 * len(one)))]
+    def by(statistic: Callable[[NDArray[np.int64]], float], rows: NDArray[np.int64]) -> Measured:
+        groups = [f"{pack.sources[i]} {pack.species[i] or pack.file_ids[i]}" for i in rows]
+        return clustered(lambda i: statistic(rows[i]), groups)
+
+    margin = scores.closer[:, 0] - scores.closer[:, 1]
+    likelier = found.probability[:, 0] - found.probability[:, 1]
+    one = trees & (y[:, 0] != y[:, 1])
+
+    def curve(i: NDArray[np.int64]) -> float:
+        return area_under_curve(margin[i], y[i, 0])
+
+    def balanced(i: NDArray[np.int64]) -> float:
+        return balanced_accuracy(likelier[i] > 0, y[i, 0])
+
+    def kinds_of_tree(name: str, rows: Bools) -> None:
+        add(f"{name}: needle against broad, area under curve", by(curve, np.flatnonzero(rows & one)))
+        add(f"{name}: needle against broad, balanced accuracy", by(balanced, np.flatnonzero(rows & one)))
+        both = np.flatnonzero(rows & one)
+        sure = both[np.argsort(-np.abs(likelier[both]), kind="stable")][: int(np.ceil(0.8 * len(both)))]
+        wrong = (likelier[sure] > 0) != y[sure, 0]
+        add(f"{name}: wrong in the surest 80 %", wilson(int(wrong.sum()), len(sure)))
+        for i, label in ((0, "needle"), (1, "broad")):
+            told = rows & trees & (found.said[:, i] >= 0)
+            mistaken = told & ((found.said[:, i] == 1) != y[:, i])
+            add(f"{name}: {label} answered", wilson(int(told.sum()), int((rows & trees).sum())))
+            add(f"{name}: {label} wrong among answered", wilson(int(mistaken.sum()), int(told.sum())))
+
+    def area(stratum: str) -> float:
+        value = curve(np.flatnonzero(one & (strata == stratum)))
+        return value if np.isfinite(value) else 1.0
+
+    kinds_of_tree("all photos", np.ones(len(pack), bool))
+    kinds_of_tree("all photos in color", strata != "print")
+    for stratum in sorted(_STRATA, key=area):
+        kinds_of_tree(stratum, strata == stratum)
+    named = [s for s in np.unique(sources[trees]) if (trees & (sources == s)).sum() >= _LEAST]
+    told_wrong = {s: _share_wrong(found.said, y, trees & (sources == s)) for s in named}
+    for source in sorted(named, key=lambda s: -told_wrong[s].value if told_wrong[s].n else 0.0)[:3]:
+        add(f"worst sources, {source}: wrong among answered", told_wrong[source])
+    for i, label in ((0, "needle"), (1, "broad")):
+        p = found.probability[photo, i]
+        floor = calibration_floor(p)
         add(
-            "needle against broad: error in the surest 80 %",
-            wilson(int(((score > 0) != truth)[sure].sum()), len(sure)),
-            where,
+            f"{label}: calibration error (floor as interval)",
+            Measured(calibration_error(p, y[photo, i]), int(photo.sum()), floor, floor),
         )
-    for i, label in enumerate(FOLIAGE):
-        rows = photo_in if label != "bare" else inside
-        how = _FOLDS if label != "bare" else f"{_FOLDS}; mostly {_MADE}"
-        ece = calibration_error(probability[rows, i], y[rows, i])
-        floor = calibration_floor(probability[rows, i])
-        add(
-            f"{label}: calibration error",
-            Measured(ece, int(rows.sum()), floor, floor),
-            f"{how}; low = high = floor at this n",
-        )
-        told = rows & (said[:, i] >= 0)
-        add(f"{label}: share answered", wilson(int(told.sum()), int(rows.sum())), how)
-        firm = told & (pack.weight != np.float32(0.5)) & (pack.weight != np.float32(0.3))
-        wrong = (said[:, i] == 1) != y[:, i]
-        add(
-            f"{label}: wrong among answered, firm labels",
-            wilson(int(wrong[firm].sum()), int(firm.sum())),
-            how,
-        )
-        add(
-            f"{label}: wrong among answered",
-            wilson(int(((said[:, i] == 1) != y[:, i])[told].sum()), int(told.sum())),
-            how,
-        )
-    made = inside & (kinds != "photo")
-    bare = made & y[:, 2] & ~y[:, 0] & ~y[:, 1]
-    needle = made & y[:, 0] & ~y[:, 2]
-    both = np.flatnonzero(bare | needle)
-    margin = logits[both, 2] - logits[both, 0]
-    hits = [(margin > 0)[y[both, 2]], (margin <= 0)[~y[both, 2]]]
-    add("bare told from needle: bare read as bare", wilson(int(hits[0].sum()), len(hits[0])), _MADE)
-    add("bare told from needle: needle read as needle", wilson(int(hits[1].sum()), len(hits[1])), _MADE)
-    leafy = photo_in & (pack.form >= 0)
-    for j, form in enumerate(FORMS):
-        rows = leafy & (pack.form == j)
-        add(
-            f"form {form}: recall",
-            wilson(int((form_p[rows].argmax(axis=1) == j).sum()), int(rows.sum())),
-            _FOLDS,
-        )
-    conifer = leafy & (pack.form <= 2) & y[:, 0]
-    recalls = [(form_p[conifer & (pack.form == j)][:, :3].argmax(axis=1) == j) for j in range(3)]
-    cones = np.flatnonzero(conifer)
-    among = form_p[cones][:, :3].argmax(axis=1)
-    add(
-        "form within needle: balanced accuracy",
-        clustered(lambda i: _macro(among[i], pack.form[cones][i]), groups_of(pack, cones)),
-        f"{_FOLDS}; {' / '.join(str(len(r)) for r in recalls)} long / short / scale",
-    )
-    told = leafy & form_sure
-    add("form: share answered", wilson(int(told.sum()), int(leafy.sum())), _FOLDS)
-    add(
-        "form: wrong among answered",
-        wilson(int((form_p.argmax(axis=1) != pack.form)[told].sum()), int(told.sum())),
-        _FOLDS,
-    )
-    covered = in_set[np.flatnonzero(leafy), pack.form[leafy]]
-    add("form: conformal set holds the truth (asked: 0.90)", wilson(int(covered.sum()), len(covered)), _FOLDS)
-    size = in_set[leafy].sum(axis=1)
-    add(
-        "form: mean size of the set",
-        Measured(float(size.mean()), len(size), float(size.min()), float(size.max())),
-        f"{_FOLDS}; low and high are the smallest and largest set",
-    )
-    subjects = np.array(pack.sources)
-    for what, rows, how in (
-        ("no tree (landscapes, towns, things): read as needle or broad", photo_in & ~y.any(axis=1), _FOLDS),
-        (
-            "no tree (desktop pictures): read as needle or broad",
-            photo_held & ~y.any(axis=1) & (subjects == "mate-backgrounds"),
-            HELD,
-        ),
-        (
-            "no tree (rendered houses, streets, rooms, skies, grass): read as needle or broad",
-            inside & (kinds == "rendered") & ~y.any(axis=1),
-            _MADE,
-        ),
-        (
-            "herbs, ferns, shrubs close up: read as needle",
-            photo_held & ~y.any(axis=1) & (subjects != "mate-backgrounds"),
-            HELD,
-        ),
+    add("photos looked at closer", wilson(int(found.closer[photo].sum()), int(photo.sum())))
+
+    herbs = strata == "herb"
+    treeless = known & (pack.fold == TEST) & (kinds == "treeless")
+    tested = known & (pack.fold == TEST) & (kinds == "photo") & one_kind(y)
+    for words, rows, how in (
+        ("herbs close up", photo & herbs, "out of fold by species"),
+        ("herbs close up", known & herbs & (pack.fold == TEST), KEPT),
+        ("photos without a tree", photo & (strata == "no tree"), LEFT_OUT),
+        ("photos without a tree", treeless, KEPT),
+        ("drawn places without a tree", known & (kinds == "rendered") & ~y.any(axis=1), MADE),
     ):
-        yes = (said[:, 0] == 1) | ((said[:, 1] == 1) & ("herbs" not in what))
-        add(what, wilson(int(yes[rows].sum()), int(rows.sum())), how)
-    return tuple(out)
+        for i, label in ((0, "needle"), (1, "broad")):
+            add(
+                f"{words}: read as {label}",
+                wilson(int((found.said[rows, i] == 1).sum()), int(rows.sum())),
+                how,
+            )
+        none = (found.said[rows] == 0).all(axis=1)
+        add(f"{words}: told that no tree shows", wilson(int(none.sum()), int(rows.sum())), how)
+    no = (found.said[trees] == 0).all(axis=1)
+    add("photos with trees: told that no tree shows", wilson(int(no.sum()), int(trees.sum())))
+    right = (likelier[tested] > 0) == y[tested, 0]
+    add("trees kept for the test: the likelier of needle and broad is right",
+        wilson(int(right.sum()), int(tested.sum())), KEPT)  # fmt: skip
+    add("trees kept for the test: wrong among answered", _share_wrong(found.said, y, tested), KEPT)
+
+    bare = known & (pack.fold != TEST) & y[:, 2] & ~y[:, :2].any(axis=1)
+    for words, rows, how in (
+        ("in color", bare & (kinds == "photo") & (strata != "print"), LEFT_OUT),
+        ("in black-and-white prints", bare & (strata == "print"), LEFT_OUT),
+        ("DRAWN", bare & (kinds == "rendered"), MADE),
+    ):
+        add(
+            f"bare crowns {words}: read as bare",
+            wilson(int((found.said[rows, 2] == 1).sum()), int(rows.sum())),
+            how,
+        )
+    clothed = photo & ~y[:, 2]
+    add(
+        "photos of no bare crown: read as bare",
+        wilson(int((found.said[clothed, 2] == 1).sum()), int(clothed.sum())),
+    )
+
+    leafy = np.flatnonzero(photo & (pack.form >= 0))
+    conifers = leafy[(pack.form[leafy] <= 2) & y[leafy, 0]]
+    among = found.form_probability[:, :3].argmax(axis=1)
+    counts = [int((pack.form[conifers] == j).sum()) for j in range(3)]
+    add(
+        f"form within needle: balanced accuracy ({counts[0]} long, {counts[1]} short, {counts[2]} scale)",
+        by(
+            lambda i: float(
+                np.mean([(among[i][pack.form[i] == j] == j).mean() for j in np.unique(pack.form[i])])
+            ),
+            conifers,
+        ),
+    )
+    told = leafy[found.form[leafy] >= 0]
+    add("form answered", wilson(len(told), len(leafy)))
+    add("form: wrong among answered", wilson(int((found.form[told] != pack.form[told]).sum()), len(told)))
+    add(
+        "form: set holds the truth (asked: 0.90)",
+        wilson(int(found.in_set[leafy, pack.form[leafy]].sum()), len(leafy)),
+    )
+    for words, rows in (("", leafy), (" of needle trees", conifers)):
+        size = found.in_set[rows].sum(axis=1)
+        mean = clustered(lambda i, size=size: float(size[i].mean()), [str(i) for i in rows])  # type: ignore[misc]
+        add(f"form: mean size of the set{words}", mean)
+    return (*_pooled(pack, found, trees), *figures)
 
 
-def groups_of(pack: Pack, rows: NDArray[np.int64]) -> list[str]:
-    """What is resampled whole: the species or source of each row, or the picture itself."""
-    return [pack.groups[i] or pack.file_ids[i] for i in rows]
+def one_kind(y: Bools) -> Bools:
+    """Rows that show needles or broad leaves, not both."""
+    return np.asarray(y[:, 0] != y[:, 1])
 
 
-def _macro(said: NDArray[np.int64], truth: NDArray[np.int64]) -> float:
-    if len(truth) == 0:
-        return float("nan")
-    return float(np.mean([(said[truth == j] == j).mean() for j in np.unique(truth)]))
+def _share_wrong(said: NDArray[np.int64], y: Bools, rows: Bools) -> Measured:
+    told = said[rows, :2] >= 0
+    wrong = told & ((said[rows, :2] == 1) != y[rows, :2])
+    return wilson(int(wrong.sum()), int(told.sum()))
+
+
+def _pooled(pack: Pack, found: Answers, trees: Bools) -> Iterator[Figure]:
+    """Answered and wrong by one, two, three and five photos of one species from one source, pooled as those
+    of one tree, and of one place (a source's photos of one kind)."""
+    y = pack.foliage == 1
+    for by, groups in (
+        ("tree", _groups(pack, trees & one_kind(y), True)),
+        ("place", _groups(pack, trees & one_kind(y), False)),
+    ):
+        for count in (1, 2, 3, 5):
+            usable = [rows for rows in groups if len(rows) >= count]
+            how = (
+                f"{LEFT_OUT}; photos of one species and source"
+                if by == "tree"
+                else f"{LEFT_OUT}; photos of one kind and source"
+            )
+            told, wrong = [], []
+            for rows in usable:
+                random = np.random.default_rng(rows[0])
+                if count == 1:
+                    chosen: list[tuple[int, ...]] = [(i,) for i in rows]
+                else:
+                    every = list(islice(combinations(rows, count), 5000))
+                    chosen = [every[j] for j in random.permutation(len(every))[:_AT_MOST]]
+                said = np.array([_said(found, pack, some) for some in chosen])
+                answered = said >= 0
+                told.append(answered.mean())
+                wrong.append((answered & ((said == 1) != y[rows[0], :2])).sum() / max(1, answered.sum()))
+            if not usable:
+                continue
+            names = [str(i) for i in range(len(usable))]
+            photos = "photo" if count == 1 else "photos"
+            for what, values in (("answered", np.array(told)), ("wrong among answered", np.array(wrong))):
+                m = clustered(lambda i, values=values: float(values[i].mean()), names)  # type: ignore[misc]
+                name = f"{count} {photos} of one {by}: {what}"
+                yield Figure(what=name, value=m.value, n=m.n, low=m.low, high=m.high, how=how)
+
+
+def _said(found: Answers, pack: Pack, rows: tuple[int, ...]) -> list[int]:
+    tags = [tag for tag in (found.tags[i] for i in rows) if tag is not None]
+    answer = pool(tags, card=found.cards[int(pack.fold[rows[0]])]).verdict.foliage
+    return [{"yes": 1, "no": 0, "unsure": -1}[word] for word in (answer.needle, answer.broad)]
+
+
+def _groups(pack: Pack, rows: Bools, by_species: bool) -> list[list[int]]:
+    found: dict[tuple[str, str, float], list[int]] = defaultdict(list)
+    for i in np.flatnonzero(rows):
+        if pack.species[i] or not by_species:
+            key = (pack.sources[i], pack.species[i] if by_species else "", float(pack.foliage[i, 0]))
+            found[key].append(int(i))
+    return list(found.values())

@@ -5,13 +5,12 @@ from __future__ import annotations
 import copy
 import hashlib
 import math
-import queue
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import torch
@@ -23,10 +22,16 @@ from torch.nn import functional as F
 from eavefall_model.tags.preprocess import to_square
 from eavefall_training import pictures
 from eavefall_training.augment import Strength, augment
-from eavefall_training.net import LABELS, TaggerNet, load_pretrained
-from eavefall_training.pictures import TEST, Pack
+from eavefall_training.evaluate import BOXES, INPUT_PX, Scores
+from eavefall_training.net import TaggerNet, load_pretrained
+from eavefall_training.pictures import PICTURES, TEST, Pack
 
-__all__ = ["Recipe", "Stack", "fit_net", "load_recipes", "looks", "predict", "stack"]
+__all__ = [
+    "Recipe", "Stack", "draw_weights", "fit_all", "fit_net", "load_recipe", "predict", "stack",
+    "training_rows",
+]  # fmt: skip
+
+Floats = NDArray[np.float64]
 
 _STACK_PX: Final = 384
 # Steps done before a step is recorded: libraries choose their kernels, the optimiser allocates its state.
@@ -36,18 +41,14 @@ _LEAST: Final = 4  # judgement: one odd picture is not to fill a fiftieth of all
 
 @dataclass(frozen=True)
 class Recipe:
-    """Everything that decides what the weights of one net become, apart from the pictures.
+    """Everything that decides what the weights become, apart from the pictures.
 
-    Lengths are pixels, rates are per step; ``steps`` counts batches. ``serve_px`` is the side of the square it
-    is asked at. ``nets`` that differ by seed are averaged (Wortsman et al., ICML 2022). ``blend`` is the chance
-    of a picture to be blended with another. ``share_*`` are of all draws, the rest are photos; ``photo_share``
-    below 1 leaves out photos by whole species, for the learning curve.
+    Rates are per step; ``steps`` counts batches. ``nets`` that differ by seed are averaged (Wortsman et al.,
+    ICML 2022). ``blend`` is the chance of a picture to be blended with another (mixup, Zhang et al., ICLR
+    2018; by half at most). ``share_*`` are of all draws, the rest are photos.
     """
 
     name: str
-    size: str = "lite0"
-    input_px: int = 224
-    serve_px: int = 256
     seed: int = 0
     steps: int = 700
     batch: int = 48
@@ -62,23 +63,20 @@ class Recipe:
     blend: float = 0.5
     form_weight: float = 0.5
     balance: float = 0.5
-    share_sprite: float = 0.1
-    share_rendered: float = 0.15
-    share_package: float = 0.05
-    print_weight: float = 1.0
+    share_sprite: float = 0.13
+    share_rendered: float = 0.24
+    share_package: float = 0.08
     smallest_crop: float = 0.1
-    largest_crop: float = 1.0
     grey: float = 0.2
     colour: float = 1.0
     degrade: float = 1.0
-    nets: int = 1
-    photo_share: float = 1.0
+    nets: int = 2
 
 
-def load_recipes(path: Path | None = None) -> list[Recipe]:
-    """The committed recipes of the first and the closer look, or those in ``path``."""
+def load_recipe(path: Path | None = None) -> Recipe:
+    """The committed recipe, or the one in ``path``."""
     source = resources.files("eavefall_training").joinpath("tagger.yaml") if path is None else path
-    return [Recipe(**stated) for stated in yaml.safe_load(source.read_text(encoding="utf-8"))]
+    return Recipe(**yaml.safe_load(source.read_text(encoding="utf-8")))
 
 
 @dataclass(frozen=True)
@@ -103,9 +101,8 @@ def training_rows(pack: Pack, recipe: Recipe, left_out: int) -> NDArray[np.int64
     """Rows to learn from: every fold but the one left out (``TEST`` leaves none out)."""
     share = _shares(recipe)
     keep = [
-        fold not in (TEST, left_out)
-        and (share[kind] > 0 if kind != "photo" else _place(species or name, recipe.seed) < recipe.photo_share)
-        for fold, kind, species, name in zip(pack.fold, pack.kinds, pack.species, pack.file_ids, strict=True)
+        fold not in (TEST, left_out) and (kind == "photo" or share[kind] > 0)
+        for fold, kind in zip(pack.fold, pack.kinds, strict=True)
     ]
     return np.flatnonzero(keep).astype(np.int64)
 
@@ -126,7 +123,6 @@ def draw_weights(pack: Pack, rows: NDArray[np.int64], recipe: Recipe) -> NDArray
             for key, group in zip(keys, groups, strict=True)
         ]
     )
-    weight *= np.array([recipe.print_weight if pack.strata[i] == "print" else 1.0 for i in rows])
     share, kinds = _shares(recipe), np.array([pack.kinds[i] for i in rows])
     made = sum(s for kind, s in share.items() if (kinds == kind).any())
     for kind in set(kinds):
@@ -141,11 +137,6 @@ def _shares(recipe: Recipe) -> dict[str, float]:
         "package": recipe.share_package,
         "treeless": 0.0,
     }
-
-
-def _place(name: str, seed: int) -> float:
-    """Where a species stands from 0 to 1 in the order in which this seed takes them in."""
-    return int.from_bytes(hashlib.sha256(f"subset {seed}:{name}".encode()).digest()[:8], "big") / 2**64
 
 
 def fit_net(data: Stack, pack: Pack, recipe: Recipe, left_out: int) -> TaggerNet:
@@ -169,7 +160,7 @@ def _fit_one(
     device = data.pixels.device
     torch.manual_seed(seed)
     generator = _generator(device, seed)
-    net = load_pretrained(TaggerNet(recipe.size, dropout=recipe.dropout, drop_path=recipe.drop_path))
+    net = load_pretrained(TaggerNet(dropout=recipe.dropout, drop_path=recipe.drop_path))
     net = net.to(device).to(memory_format=torch.channels_last)
     average = copy.deepcopy(net)
     net.train()
@@ -192,15 +183,13 @@ def _fit_one(
         fused=device.type == "cuda",
         capturable=device.type == "cuda",
     )
-    strength = Strength(
-        recipe.smallest_crop, recipe.largest_crop, recipe.grey, recipe.colour, recipe.degrade
-    )
+    strength = Strength(recipe.smallest_crop, recipe.grey, recipe.colour, recipe.degrade)
 
     def step() -> None:
         for lr, top in zip(rate, full, strict=True):
             lr.copy_(rates[at][0] * top)
         chosen = picks[at][0]
-        pixels = augment(data.pixels[chosen].float(), recipe.input_px, strength, generator)
+        pixels = augment(data.pixels[chosen].float(), INPUT_PX, strength, generator)
         foliage, form = _targets(data.foliage[chosen], data.form[chosen], recipe.label_smoothing)
         if recipe.blend:
             part = 0.5 * torch.rand(len(chosen), 1, device=device, generator=generator)
@@ -231,8 +220,8 @@ def _targets(foliage: Tensor, form: Tensor, by: float) -> tuple[Tensor, Tensor]:
 
 
 def _repeat(step: Callable[[], None], steps: int, device: torch.device) -> None:
-    """Run ``step`` so often: as it is on a processor, recorded once (a CUDA graph) on a graphics card, which a
-    small net keeps waiting for Python otherwise."""
+    """Run ``step`` so often: as it is on a processor, recorded once (a CUDA graph) on a graphics card, which
+    a small net keeps waiting for Python otherwise."""
     if device.type != "cuda":
         for _ in range(steps):
             step()
@@ -280,20 +269,55 @@ def _follow(average: TaggerNet, net: TaggerNet, keep: Tensor) -> None:
     torch._foreach_add_(slow, apart)
 
 
-def looks(recipe: Recipe) -> dict[str, tuple[float, float, float]]:
-    """placeholder"""
-    return {}
-
-
 @torch.no_grad()
-def predict(net: TaggerNet, pixels: Tensor, side_px: int, box: tuple[float, float, float], batch: int = 64) -> NDArray[np.float32]:
-    """Logits"""
-    left, top, part = box
-    s = pixels.shape[-1]
-    a, b, w = round(left * s), round(top * s), round(part * s)
-    out = []
-    for some in torch.split(pixels, batch):
-        x = some[:, :, b : b + w, a : a + w].float()
-        x = F.interpolate(x, size=side_px, mode="area") if w >= side_px else F.interpolate(x, size=side_px, mode="bilinear", align_corners=False)
-        out.append(net(x.round().contiguous(memory_format=torch.channels_last))[0].float().cpu().numpy())
-    return np.concatenate(out)
+def predict(net: TaggerNet, pixels: Tensor, batch: int = 64) -> tuple[Floats, Floats]:
+    """Logits (n, 8) of the first and of the closer look at uint8 pixels (n, 3, s, s)."""
+
+    def ask(box: tuple[float, float, float]) -> Floats:
+        left, top, part = (round(share * pixels.shape[-1]) for share in box)
+        mode = "area" if part >= INPUT_PX else "bilinear"
+        out = []
+        for some in torch.split(pixels[:, :, top : top + part, left : left + part], batch):
+            x = F.interpolate(some.float(), INPUT_PX, mode=mode).round()
+            out.append(net(x.contiguous(memory_format=torch.channels_last))[0].float().cpu().numpy())
+        return np.asarray(np.concatenate(out), dtype=np.float64)
+
+    return ask((0.0, 0.0, 1.0)), np.asarray(np.mean([ask(box) for box in BOXES], axis=0))
+
+
+def fit_all(recipe: Recipe, work: Path, *, device: str = "cpu", workers: int = 1) -> Scores:
+    """A net for each fold and one on everything, ``final.pt``; scores of every picture by a net that never
+    saw it. What lies in ``work`` from the same pictures and recipe is taken as it is."""
+    pack = pictures.load(work / PICTURES)
+    made_from = hashlib.sha256((work / PICTURES).read_bytes() + repr(recipe).encode()).hexdigest()
+    stored = work / "scores.npz"
+    if stored.exists() and (work / "final.pt").exists():
+        with np.load(stored) as found:
+            if str(found["made_from"]) == made_from:
+                return Scores(found["first"], found["closer"])
+    folds = [TEST, *range(int(pack.fold.max()) + 1)]
+    jobs = [(recipe, work, device, k) for k in folds]
+    if workers > 1:
+        with torch.multiprocessing.get_context("spawn").Pool(workers) as pool:
+            parts = pool.starmap(_fit_fold, jobs, chunksize=1)
+    else:
+        parts = [_fit_fold(*job) for job in jobs]
+    first, closer = np.full((len(pack), 8), np.nan), np.full((len(pack), 8), np.nan)
+    for k, (one, other) in zip(folds, parts, strict=True):
+        first[pack.fold == k], closer[pack.fold == k] = one, other
+    np.savez(stored, first=first, closer=closer, made_from=made_from)
+    return Scores(first, closer)
+
+
+def _fit_fold(recipe: Recipe, work: Path, device_name: str, left_out: int) -> tuple[Floats, Floats]:
+    if device_name == "cuda":
+        # Trying all kernels takes each process a minute.
+        torch.backends.cudnn.benchmark, torch.backends.cudnn.benchmark_limit = True, 3
+    pack = pictures.load(work / PICTURES)
+    data = stack(pack, torch.device(device_name))
+    net = fit_net(data, pack, recipe, left_out)
+    torch.backends.cudnn.benchmark = False
+    if left_out == TEST:
+        torch.save({name: value.half().cpu() for name, value in net.state_dict().items()}, work / "final.pt")
+    rows = torch.as_tensor(np.flatnonzero(pack.fold == left_out)).to(data.pixels.device)
+    return predict(net, data.pixels[rows]) if len(rows) else (np.zeros((0, 8)), np.zeros((0, 8)))

@@ -17,8 +17,6 @@ __all__ = [
     "calibration_error",
     "calibration_floor",
     "clustered",
-    "clustered_accuracy",
-    "clustered_curve",
     "wilson",
 ]
 
@@ -85,16 +83,6 @@ def clustered(
     low, high = np.quantile(finite, [0.025, 0.975]) if len(finite) else (np.nan, np.nan)
     whole = statistic(np.arange(len(groups)))
     return Measured(float(whole), len(groups), float(low), float(high))
-
-
-def clustered_curve(score: Floats, positive: Bools, groups: Sequence[str]) -> Measured:
-    """``area_under_curve`` with whole groups resampled."""
-    return clustered(lambda i: area_under_curve(score[i], positive[i]), groups)
-
-
-def clustered_accuracy(score: Floats, positive: Bools, groups: Sequence[str]) -> Measured:
-    """``balanced_accuracy`` of scores above zero, with whole groups resampled."""
-    return clustered(lambda i: balanced_accuracy(score[i] > 0, positive[i]), groups)
 
 
 def calibration_error(probability: Floats, happened: Bools, *, bins: int = 10) -> float:

@@ -1,4 +1,4 @@
-"""Every picture to learn from or test on, as one file of small JPEGs: copies dropped, whole sources in folds."""
+"""Every picture to learn from or test on, small, in one file: copies dropped, whole sources in folds."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from torch.nn import functional as F
 
 from eavefall_model.tags.card import Card, Source
 from eavefall_training.described import Described
-from eavefall_training.export import sha256
+from eavefall_training.release import sha256
 
 __all__ = ["Refit", "apply_refit", "choose_ridge", "fit_change", "write_candidate"]
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.vocabulary import Foliage
 
-__all__ = ["CARD_FORMAT", "Card", "Figure", "FoliageRule", "FormRule", "Source", "load_card"]
+__all__ = ["CARD_FORMAT", "Card", "CloserLook", "Figure", "FoliageRule", "FormRule", "Source", "load_card"]
 
 CARD_FORMAT: Final = "eavefall.card/1"
 
@@ -45,6 +45,18 @@ class FormRule(_Frozen):
     set_mass: float
 
 
+class CloserLook(_Frozen):
+    """What is looked at where the first look leaves needles or broad leaves unsure, and how it is read.
+
+    ``boxes``: parts of the photo, (left, top, side) as shares of its width and height, each squashed as
+    the whole photo is; the scores of all are averaged and take the place of those of the first look.
+    """
+
+    boxes: tuple[tuple[float, float, float], ...]
+    foliage: dict[Foliage, FoliageRule]
+    form: FormRule
+
+
 class Figure(_Frozen):
     """One measured number with its sample size and 95 % interval."""
 
@@ -69,8 +81,9 @@ class Source(_Frozen):
 class Card(_Frozen):
     """Everything the tagger needs besides the weights; read from ``card.json``.
 
-    ``views`` names what is shown to the net and averaged: ``whole`` (squashed to a square), ``mirror`` (its
-    mirror image), ``centre`` (the middle half of each side).
+    ``input_px`` is the side of the square that the net is shown; ``fit_px`` what the shorter side of a photo
+    is decoded to, so that a closer look has something to look at. ``foliage`` and ``form`` read the first
+    look, at the whole photo; without ``closer`` there is no other.
     """
 
     format: Literal["eavefall.card/1"] = CARD_FORMAT
@@ -80,9 +93,10 @@ class Card(_Frozen):
     weights_licence: str
     code_licence: str
     input_px: int
-    views: tuple[Literal["whole", "mirror", "centre"], ...]
+    fit_px: int
     foliage: dict[Foliage, FoliageRule]
     form: FormRule
+    closer: CloserLook | None = None
     intended_use: str
     not_for: tuple[str, ...]
     known_failures: tuple[str, ...]

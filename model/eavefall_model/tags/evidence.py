@@ -57,8 +57,9 @@ def evidence_map(
     # What a window sees at its rim is cut off there, so its middle counts most.
     tent = np.minimum(np.arange(cells) + 1.0, cells - np.arange(cells))
     trust = np.outer(tent, tent)
-    for row in range(0, (ZOOM - 1) * cells + 1, cells // 2):
-        for column in range(0, (ZOOM - 1) * cells + 1, cells // 2):
+    starts = (0, cells // 2, cells)
+    for row in starts:
+        for column in starts:
             top, left = row * side_px // cells, column * side_px // cells
             seen = look(np.ascontiguousarray(large[top : top + side_px, left : left + side_px]))
             here = np.s_[row : row + cells, column : column + cells]

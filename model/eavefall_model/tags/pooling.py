@@ -51,7 +51,9 @@ def pool(tags: Sequence[PhotoTags], *, card: Card | None = None) -> SiteTags:
     """
     if not tags:
         raise ValueError("no tags to pool; give at least one tagged photo")
-    rules = load_card() if card is None else card
+    whole = load_card() if card is None else card
+    # What one photo leaves unsure several decide, so theirs are the thresholds of the closer look.
+    rules = whole.closer or whole
     unique = list({tag.sha256: tag for tag in tags}.values())
     weight = np.array([_DOUBTFUL_WEIGHT if tag.quality.problems else 1.0 for tag in unique])
     total = max(1.0, float(weight.sum()))
@@ -66,7 +68,7 @@ def pool(tags: Sequence[PhotoTags], *, card: Card | None = None) -> SiteTags:
         photos=tuple(tag.photo for tag in tags),
         foliage=foliage,
         form=form,
-        verdict=verdict(foliage, form, rules.foliage, rules.form),
+        verdict=unique[0].verdict if len(unique) == 1 else verdict(foliage, form, rules.foliage, rules.form),
         n_effective=n_effective,
         check_photos=_contradictions(unique, foliage),
     )

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import Photo
-from eavefall_model.tags.card import Card, load_card
+from eavefall_model.tags.card import Card, CloserLook, load_card
 from eavefall_model.tags.decide import foliage_probability, form_probability, verdict
 from eavefall_model.tags.evidence import ZOOM, evidence_map
-from eavefall_model.tags.preprocess import to_square
-from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.tags.preprocess import cut, to_square
+from eavefall_model.tags.schema import PhotoTags, Verdict
 from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form
 
 __all__ = ["LABELS", "Tagger"]
@@ -77,8 +77,7 @@ class Tagger:
     @property
     def fit_px(self) -> int:
         """What to pass to ``photo.decode(..., fit_px=)``: no more pixels than the tagger looks at."""
-        zoom = 2 if "centre" in self.card.views else 1
-        return self.card.input_px * zoom
+        return self.card.fit_px
 
     @property
     def evidence_px(self) -> int:
@@ -86,35 +85,49 @@ class Tagger:
         return self.card.input_px * ZOOM
 
     def tag(self, photo: Photo, name: str) -> PhotoTags:
-        """Tags of one photo, under the name to show for it."""
-        logits, _ = self._run(photo)
-        foliage = foliage_probability(logits[: len(FOLIAGE)], self.card.foliage)
-        form = form_probability(logits[len(FOLIAGE) :], self.card.form)
+        """Tags of one photo, under the name to show for it.
+
+        The whole photo is looked at first. Where that leaves needles or broad leaves unsure, parts of it are
+        looked at closer, and their answer is the one that counts.
+        """
+        foliage, form, answer = _read(self.logits(photo), self.card)
+        closer = self.card.closer
+        if closer is not None and "unsure" in (answer.foliage.needle, answer.foliage.broad):
+            foliage, form, answer = _read(self.closer_logits(photo), closer)
         return PhotoTags(
             photo=name,
             sha256=photo.sha256,
             foliage=foliage,
             form=form,
-            verdict=verdict(foliage, form, self.card.foliage, self.card.form),
+            verdict=answer,
             quality=photo.quality,
             model=self.model_id,
         )
 
+    def closer_logits(self, photo: Photo) -> NDArray[np.float32]:
+        """Scores of the closer look, float32 (8,), the mean over its parts; the first look's without one."""
+        closer = self.card.closer
+        if closer is None:
+            return self.logits(photo)
+        # One part after the other: all at once would need more memory and be no faster.
+        parts = [self._run(cut(photo.rgb, box))[0] for box in closer.boxes]
+        return np.asarray(np.mean(parts, axis=0), dtype=np.float32)
+
     def logits(self, photo: Photo) -> NDArray[np.float32]:
-        """Raw scores, float32 (8,), in the order ``LABELS``, averaged over the card's views."""
-        return self._run(photo)[0]
+        """Raw scores of the first look, float32 (8,), in the order ``LABELS``."""
+        return self._run(photo.rgb)[0]
 
     def features(self, photo: Photo) -> NDArray[np.float32]:
         """Unit-length description of the photo, float32 (1280,): near-duplicates have dot products near 1."""
-        features = self._run(photo)[1]
+        features = self._run(photo.rgb)[1]
         return np.asarray(features / max(float(np.linalg.norm(features)), 1e-12), dtype=np.float32)
 
     def scores(self, photo: Photo) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """``logits`` (8,) and, from the same run, the unscaled features (1280,)."""
-        return self._run(photo)
+        return self._run(photo.rgb)
 
     def evidence(self, photo: Photo, label: Foliage) -> NDArray[np.float32]:
-        """Where in the photo the answer came from: float32 (16, 16) in 0 to 1, see ``evidence_map``.
+        """Where in the photo the answer came from: float32 (14, 14) in 0 to 1, see ``evidence_map``.
 
         Costs ten times a tag. Decode with ``fit_px=evidence_px``, or there is nothing to look closer at.
         """
@@ -124,20 +137,18 @@ class Tagger:
         (evidence,) = self._session.run(["evidence"], {"pixels": square[None]})
         return np.asarray(evidence[0, : len(FOLIAGE)], dtype=np.float32)
 
-    def _run(self, photo: Photo) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        side = self.card.input_px
-        views = []
-        for view in self.card.views:
-            rgb = photo.rgb
-            if view == "centre":
-                height, width = rgb.shape[:2]
-                rgb = rgb[height // 4 : height - height // 4, width // 4 : width - width // 4]
-            square = to_square(rgb, side)
-            views.append(square[:, ::-1] if view == "mirror" else square)
-        logits, features = self._session.run(
-            ["logits", "features"], {"pixels": np.ascontiguousarray(np.stack(views))}
-        )
-        return logits.mean(axis=0), features.mean(axis=0)
+    def _run(self, rgb: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        square = to_square(rgb, self.card.input_px)
+        logits, features = self._session.run(["logits", "features"], {"pixels": square[None]})
+        return logits[0], features[0]
+
+
+def _read(
+    logits: NDArray[np.float32], rules: Card | CloserLook
+) -> tuple[dict[Foliage, float], dict[Form, float], Verdict]:
+    foliage = foliage_probability(logits[: len(FOLIAGE)], rules.foliage)
+    form = form_probability(logits[len(FOLIAGE) :], rules.form)
+    return foliage, form, verdict(foliage, form, rules.foliage, rules.form)
 
 
 def _hand_back_memory() -> None:
