@@ -5,15 +5,10 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from typing import Final
 
 from eavefall_datasets.picture import Picture
 
-__all__ = ["assign_folds", "held_out_groups", "kept_for_test", "source_folds"]
-
-# Of 20,000, the one that deals trees, kinds and forms of the first 196 photos most evenly over five folds;
-# chosen before any net was fitted on such folds.
-_SALT: Final = 9497
+__all__ = ["held_out_groups", "kept_for_test", "source_folds"]
 
 
 def held_out_groups(
@@ -56,32 +51,6 @@ def held_out_groups(
                 other = seen.setdefault(number, first[picture.file_id])
                 parent[root(first[picture.file_id])] = root(other)
     return {file_id: root(name) for file_id, name in first.items()}
-
-
-def assign_folds(groups: Mapping[str, str], *, folds: int = 5) -> dict[str, int]:
-    """Fold (0 to ``folds`` - 1) of every picture by file id: whole groups, each by a hash of its name alone.
-
-    So a picture that comes, goes or gets another label moves no other one, and figures of two fits can be
-    compared fold by fold. (Dealing groups so that the classes come out most even moved two thirds of the
-    photos when two went.) The price is folds of uneven size.
-
-    Raises
-    ------
-    ValueError
-        Where a fold would stay empty: too few species and sources for so many folds.
-    """
-    fold_of_group = {name: _fold(name, folds) for name in set(groups.values())}
-    empty = set(range(folds)) - set(fold_of_group.values())
-    if empty:
-        raise ValueError(
-            f"{len(fold_of_group)} species and sources leave {len(empty)} of {folds} folds empty; "
-            "add pictures or ask for fewer folds"
-        )
-    return {file_id: fold_of_group[name] for file_id, name in groups.items()}
-
-
-def _fold(name: str, folds: int) -> int:
-    return int.from_bytes(hashlib.sha256(f"{_SALT}:{name}".encode()).digest(), "big") % folds
 
 
 def kept_for_test(picture: Picture) -> bool:

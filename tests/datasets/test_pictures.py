@@ -5,17 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
-from eavefall_datasets.copies import copies, hashes_of
 from eavefall_datasets.hashing import difference_hash, near_duplicate_groups
 from eavefall_datasets.licences import judge
 from eavefall_datasets.manifest import Correction, load_corrections, load_manifest
 from eavefall_datasets.packages import table
 from eavefall_datasets.picture import Picture
-from eavefall_datasets.splits import assign_folds, held_out_groups
+from eavefall_datasets.splits import held_out_groups, kept_for_test, source_folds
 
 HEADER = (
     "file,width,height,source,commit,source_path,foliage,form,subject,species,"
@@ -30,7 +28,8 @@ HEADER = (
         ("MIT (repo LICENSE.md)", True), ("Public domain", True), ("PD", True),
         ("CC BY-NC 2.0", False), ("CC BY-NC-SA 4.0", False), ("CC BY-ND 3.0", False), ("GPL-2+", False),
         ("LGPLv3 (metadata.json)", False), ("GFDL 1.2", False), ("CC BY-SA 1.0", False), ("", False),
-        ("free licence (Wikimedia Commons; see file page)", False), ("PD (README: Unsplash)", False),
+        ("free licence (Wikimedia Commons; see file page)", True), ("free licence, see file page", False),
+        ("BSD 3-Clause", True), ("Apache-2.0 (repository)", True), ("PD (README: Unsplash)", False),
     ],
 )  # fmt: skip
 def test_licence_policy(licence: str, trainable: bool) -> None:
@@ -80,41 +79,23 @@ def test_groups_hold_species_small_sources_and_duplicates_together() -> None:
     assert groups["b1"] == groups["b11"] == groups["s1"] == groups["s0"]
     assert groups["b2"] == groups["b3"]
     assert groups["b4"] != groups["b5"]
-    folds = assign_folds(groups, folds=3)
-    for one in folds:
-        assert all(folds[two] == folds[one] for two in folds if groups[two] == groups[one])
-    assert set(folds.values()) == {0, 1, 2}
 
 
-def test_a_picture_that_goes_or_comes_moves_no_other() -> None:
-    pictures = [_picture(f"b{i}", f"Genus s{i % 20}", "big") for i in range(60)]
-    all_of_them = assign_folds(held_out_groups(pictures))
-    fewer = assign_folds(held_out_groups(pictures[1:-5]))
-    assert len(fewer) == 54
-    assert all(all_of_them[name] == fold for name, fold in fewer.items())
-    relabelled = [*pictures[:-1], _picture("b59", "Genus s19", "big", "mixed")]
-    assert assign_folds(held_out_groups(relabelled)) == all_of_them
+def test_sources_stay_whole_and_folds_even_in_trees() -> None:
+    sizes = {"a": 10, "b": 6, "c": 5, "d": 1}
+    pictures = [_picture(f"{name}{i}", "", name) for name, n in sizes.items() for i in range(n)]
+    pictures += [_picture(f"h{i}", "", "d", "none") for i in range(50)]
+    dealt = source_folds(pictures, 2)
+    assert dealt == {"a": 0, "b": 1, "c": 1, "d": 0}
+    assert source_folds(pictures[::-1], 2) == dealt
 
 
-def test_too_few_groups_for_the_folds_are_refused() -> None:
-    with pytest.raises(ValueError, match=r"1 species and sources leave 4 of 5 folds empty"):
-        assign_folds({"a": "species:acer", "b": "species:acer"})
-
-
-def test_a_copy_of_a_picture_learnt_from_is_found_in_another_collection(tmp_path: Path) -> None:
-    rng = np.random.default_rng(5)
-    scenes = [cv2.resize(rng.integers(0, 255, (9, 12, 3)).astype(np.uint8), (240, 180)) for _ in range(3)]
-    learnt = [replace(_picture(f"l{i}", "", "one"), path=tmp_path / f"l{i}.jpg") for i in range(2)]
-    held = [replace(_picture(f"h{i}", "", "two"), path=tmp_path / f"h{i}.jpg") for i in range(3)]
-    for picture, scene in zip(learnt, scenes, strict=False):
-        cv2.imwrite(str(picture.path), scene)
-    # The same photo smaller, darker and saved worse; its mirror image; another one.
-    cv2.imwrite(str(held[0].path), cv2.resize(scenes[1], (160, 120)) // 2, [cv2.IMWRITE_JPEG_QUALITY, 40])
-    cv2.imwrite(str(held[1].path), scenes[0][:, ::-1])
-    cv2.imwrite(str(held[2].path), scenes[2])
-    hashes = hashes_of([*learnt, *held])
-    assert copies(held, learnt, hashes) == {"h0"}
-    assert copies(held, [], hashes) == frozenset()
+def test_a_fifth_of_the_flashcards_is_kept_by_whole_species() -> None:
+    cards = [_picture(f"f{i}", f"Genus s{i % 300} {i}", "some+flashcards") for i in range(600)]
+    kept = [kept_for_test(card) for card in cards]
+    assert kept[:300] == kept[300:]
+    assert 40 < sum(kept[:300]) < 80
+    assert not any(kept_for_test(replace(card, source="a garden")) for card in cards)
 
 
 def test_near_duplicates_survive_brightness_but_not_mirroring() -> None:

@@ -13,9 +13,10 @@ from PIL import Image
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import Photo, decode
 from eavefall_model.tags.card import load_card
+from eavefall_model.tags.decide import foliage_probability
 from eavefall_model.tags.overlay import draw
 from eavefall_model.tags.pooling import CORRELATION, pool
-from eavefall_model.tags.preprocess import to_square
+from eavefall_model.tags.preprocess import cut, to_square
 from eavefall_model.tags.schema import FoliageVerdict, PhotoQuality, PhotoTags, Verdict
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import FOLIAGE, FORMS
@@ -51,6 +52,37 @@ def test_evidence_features_and_overlay(photo: Photo) -> None:
     assert (photo.rgb == before).all()
 
 
+def test_a_sure_first_look_is_not_asked_again_and_an_unsure_one_is(photo: Photo) -> None:
+    shipped = Tagger.load()
+    weights = resources.files("eavefall_model.tags").joinpath(shipped.card.weights_file).read_bytes()
+    first, closer = shipped.logits(photo), shipped.closer_logits(photo)
+    for sure in (True, False):
+        # Thresholds that answer everything, or nothing, at the first look.
+        rules = {
+            label: rule.model_copy(
+                update={"no_to": 0.5, "yes_from": 0.5} if sure else {"no_to": 0.0, "yes_from": 1.0}
+            )
+            for label, rule in shipped.card.foliage.items()
+        }
+        card = shipped.card.model_copy(update={"foliage": rules})
+        found = Tagger(weights, card).tag(photo, "x").foliage
+        assert card.closer is not None
+        expected = (
+            foliage_probability(first[:3], rules)
+            if sure
+            else foliage_probability(closer[:3], card.closer.foliage)
+        )
+        assert found == pytest.approx(expected)
+    assert first.tolist() != closer.tolist()
+
+
+def test_a_closer_look_sees_the_corners() -> None:
+    square = np.arange(100).reshape(10, 10, 1).repeat(3, axis=2).astype(np.uint8)
+    assert (cut(square, (0.0, 0.0, 0.6)) == square[:6, :6]).all()
+    assert (cut(square, (0.4, 0.4, 0.6)) == square[4:, 4:]).all()
+    assert (cut(square, (0.4, 0.0, 0.6)) == square[:6, 4:]).all()
+
+
 def test_card_and_credits_belong_to_the_weights() -> None:
     card = load_card()
     folder = resources.files("eavefall_model.tags")
@@ -61,8 +93,9 @@ def test_card_and_credits_belong_to_the_weights() -> None:
     assert len(rows) == sum(s.pictures for s in card.sources if s.use == "trained")
     assert all(figure.n > 0 for figure in card.figures)
     for row in rows:
-        assert not any(word in row["licence"] for word in ("NC", "ND", "GPL", "see file page"))
+        assert not any(word in row["licence"] for word in ("NC", "ND", "GPL"))
         assert row["credit"] or "BY" not in row["licence"]
+        assert "file page" not in row["licence"] or "commons.wikimedia.org/wiki/File:" in row["credit_url"]
 
 
 def test_square_keeps_left_and_right() -> None:
