@@ -19,7 +19,6 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, help="Train, test 
 _say = Console()
 
 WorkOption = Annotated[Path, typer.Option(help="Folder for intermediate files.")]
-RecipeOption = Annotated[Path | None, typer.Option(help="Recipe (YAML); default: the committed one.")]
 DeviceOption = Annotated[str, typer.Option(help="cpu or cuda.")]
 WorkersOption = Annotated[int, typer.Option(help="Processes that fit nets side by side.")]
 
@@ -33,32 +32,28 @@ def reproduce(
     imagery: Annotated[Path | None, typer.Option(help="Folder with manifest.csv.")] = None,
     packages: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets fetch-packages.")] = None,
     rendered: Annotated[Path | None, typer.Option(help="Folder of eavefall-datasets render-scenes.")] = None,
-    recipe: RecipeOption = None,
     device: DeviceOption = "cpu",
     workers: WorkersOption = 1,
 ) -> None:
     """Pack, fit all folds and the final net, evaluate, calibrate, write the release and print its card."""
-    from eavefall_training.fit import load_recipe
+    from eavefall_training.fit import Recipe
     from eavefall_training.pictures import gather
     from eavefall_training.release import reproduce as run
 
     found, credited = gather(imagery, packages, rendered, work)
-    _print(
-        run(found, credited, load_recipe(recipe), work, out, device=device, workers=workers, say=_say.print)
-    )
+    _print(run(found, credited, Recipe(), work, out, device=device, workers=workers, say=_say.print))
 
 
 @app.command()
 def fit(
     work: Annotated[Path, typer.Argument(help="Folder with pictures.npz.")],
-    recipe: RecipeOption = None,
     device: DeviceOption = "cpu",
     workers: WorkersOption = 1,
 ) -> None:
     """The long part of reproduce alone, on a machine that gets nothing but the packed pictures."""
-    from eavefall_training.fit import fit_all, load_recipe
+    from eavefall_training.fit import Recipe, fit_all
 
-    fit_all(load_recipe(recipe), work, device=device, workers=workers)
+    fit_all(Recipe(), work, device=device, workers=workers)
 
 
 @app.command()
