@@ -41,10 +41,10 @@ _LEAST: Final = 4  # judgement: one odd picture is not to fill a fiftieth of all
 class Recipe:
     """Everything that decides what the weights become, apart from the pictures.
 
-    The defaults are the recipe shipped; the trials behind it are rows of ``results.csv``. Rates are per step;
-    ``steps`` counts batches. ``nets`` that differ by seed are averaged (Wortsman et al., ICML 2022). ``blend``
-    is the chance of a picture to be blended with another (mixup, Zhang et al., ICLR 2018; by half at most).
-    ``share_*`` are of all draws, the rest are photos.
+    The defaults are the recipe shipped; the trials behind it are rows of ``results.csv``. Rates are per
+    step; ``steps`` counts batches. ``nets`` that differ by seed are averaged (Wortsman et al., ICML
+    2022). ``blend`` is the chance of a picture to be blended with another by half at most (mixup, Zhang
+    et al., ICLR 2018). ``share_*`` are of all draws, the rest are photos.
     """
 
     name: str = "eavefall-tagger-4"
