@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 import pytest
@@ -95,18 +94,3 @@ def test_a_price_that_is_lacking_is_said() -> None:
     lacking = assess(house(3, 1, prices={"guard_per_m": {}}, household={"cleanings_per_year": 0}), draws=100)
     assert lacking.eaves[0].take_off.price_low is None
     assert "lack" in lacking.eaves[0].take_off.note
-
-
-def test_time_grows_no_faster_than_trees_times_eaves() -> None:
-    def seconds(trees: int, eaves: int) -> float:
-        survey = house(trees, eaves)
-        best = float("inf")
-        for _ in range(2):
-            start = time.process_time()
-            assess(survey, draws=800)
-            best = min(best, time.process_time() - start)
-        return best
-
-    base = seconds(6, 3)
-    # Four times trees x eaves costs less than four times and a half, the margin being for a busy machine.
-    assert seconds(12, 6) < 4.5 * base

@@ -97,3 +97,22 @@ def test_streams_are_named_seeded_and_their_own() -> None:
     assert not np.array_equal(one.normal("a"), one.normal("b"))
     assert not np.array_equal(one.normal("a"), Streams(2, 100).normal("a"))
     assert ((one.uniform("a") >= 0) & (one.uniform("a") < 1)).all()
+
+
+def test_eaves_without_a_facing_stand_evenly_round_the_house_or_towards_their_trees() -> None:
+    def facings(*trees: dict[str, Any], eaves: int = 4) -> list[float]:
+        survey = Survey.model_validate(
+            {"name": "h", "eaves": [{"name": str(at)} for at in range(eaves)], "trees": list(trees)}
+        )
+        found = build_site(survey, gather(survey, {}, {}), Streams(3, 50), SETTINGS)
+        return [float(each) for each in found.eaves.facing_deg[0]]
+
+    assert facings() == [0, 90, 180, 270]
+    assert facings(eaves=3) == [0, 120, 240]
+    tree = {"name": "a", "eave": "2", "bearing": "E"}
+    assert facings(tree) == pytest.approx([0, 90, 90, 270])
+    # Of two trees the middle of their bearings, across north too.
+    two = ({"name": "a", "eave": "1", "bearing": "350"}, {"name": "b", "eave": "1", "bearing": "30"})
+    assert facings(*two) == pytest.approx([0, 10, 180, 270])
+    # A tree of no eave says nothing of them.
+    assert facings({"name": "a", "bearing": "E"}) == [0, 90, 180, 270]

@@ -1,0 +1,129 @@
+"""Figures that rules test, against arithmetic on the draws that they come from."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from eavefall_model.advice.figures import EaveCase, GuardCase, HouseCase, TreeCase
+from eavefall_model.advice.outcome import Outcome, run
+from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.screens.guards import load_guards
+from eavefall_model.survey import Survey
+
+EAVE = {"name": "back", "length": "12 m", "roof_run": "5 m", "pitch": "6/12", "facing": "W", "height": "3 m"}
+PINE = {"name": "pine", "species": "Pinus strobus", "distance": "4 m", "height": "18 m", "bearing": "W"}
+OAK = {"name": "oak", "species": "Quercus rubra", "distance": "9 m", "height": "14 m", "bearing": "W"}
+
+
+def outcome(*trees: dict[str, Any], **more: Any) -> Outcome:
+    survey = Survey.model_validate({"name": "h", "eaves": [EAVE], "trees": list(trees), **more})
+    return run(survey, {}, {}, load_rules(), load_guards(), seed=0, draws=200)
+
+
+def case(found: Outcome) -> HouseCase:
+    return HouseCase(found, found.answer.fineness_class, found.answer.opening_mm)
+
+
+@pytest.fixture(scope="module")
+def both() -> Outcome:
+    return outcome(PINE, OAK)
+
+
+def test_the_needles_share_is_what_comes_from_needle_trees(both: Outcome) -> None:
+    year = both.guards["none"].litter.year[:, 0]
+    needles = sum(source.load_kg_m[:, 0] for source in both.sources.each if source.taxon.foliage == "needle")
+    share = case(both).value("needle_share")
+    assert share == pytest.approx(float(np.mean(needles / year)))
+    assert isinstance(share, float)
+    more = case(outcome({**PINE, "count": 4}, OAK)).value("needle_share")
+    less = case(outcome(PINE, {**OAK, "count": 4})).value("needle_share")
+    assert isinstance(more, float)
+    assert isinstance(less, float)
+    assert less < share < more
+    # What is blown in without a tree is all that a broadleaf tree shares the gutter with.
+    alone = case(outcome(OAK)).value("needle_share")
+    assert isinstance(alone, float)
+    assert alone < 0.1
+
+
+def test_cleanings_a_year_are_twelve_over_the_wait(both: Outcome) -> None:
+    house = case(both)
+    months = float(np.median(both.guards["none"].house_months))
+    assert house.value("unguarded_months") == pytest.approx(months)
+    assert house.value("unguarded_per_year") == pytest.approx(12 / months)
+    mesh = GuardCase(house, both.guards["woven_micromesh"])
+    guarded = float(np.median(both.guards["woven_micromesh"].house_months))
+    assert mesh.value("guarded_months") == pytest.approx(guarded)
+    assert mesh.value("guarded_per_year") == pytest.approx(12 / guarded)
+    # Longer with the guard than without is more than one.
+    assert mesh.value("gain") == pytest.approx(guarded / months)
+
+
+def test_what_passes_sticks_and_stays_is_all_there_is(both: Outcome) -> None:
+    house = case(both)
+    for kind in ("wire_netting", "woven_micromesh"):
+        guard = GuardCase(house, both.guards[kind])  # type: ignore[index]
+        shares = [guard.value(name) for name in ("passes_share", "lodges_share", "stays_share")]
+        assert sum(shares) == pytest.approx(1.0)  # type: ignore[arg-type]
+        litter = both.guards[kind].litter  # type: ignore[index]
+        passes = (litter.below.sum(axis=1) / litter.year.sum(axis=1)).mean()
+        assert shares[0] == pytest.approx(float(passes))
+    fine, coarse = (GuardCase(house, both.guards[kind]) for kind in ("woven_micromesh", "wire_netting"))
+    assert fine.value("passes_share") < coarse.value("passes_share")  # type: ignore[operator]
+
+
+def test_a_guard_keeps_out_what_its_opening_is_no_wider_than(both: Outcome) -> None:
+    house = case(both)
+    mesh = both.guards["woven_micromesh"]
+    assert mesh.offer is not None
+    for needed, refuses in ((mesh.offer.clear_mm, True), (mesh.offer.clear_mm * 0.9, False)):
+        tried = HouseCase(both, "fine", needed)
+        assert GuardCase(tried, mesh).value("refuses") is refuses
+    # A slot has a height and no fineness.
+    assert GuardCase(house, both.guards["front_slot_cover"]).value("refuses") is False
+
+
+def test_distances_are_said_as_they_were_typed(both: Outcome) -> None:
+    house = case(both)
+    assert TreeCase(house, 0).value("distance_m") == 4.0
+    assert TreeCase(house, 1).value("distance_m") == 9.0
+    assert house.value("nearest_pine_m") == 4.0
+    untyped = TreeCase(case(outcome({**PINE, "distance": None})), 0).value("distance_m")
+    assert isinstance(untyped, float)
+    assert 3 < untyped < 12
+
+
+@pytest.mark.parametrize(("wind", "side"), [("W", "upwind"), ("E", "downwind"), ("N", "beside")])
+def test_the_side_that_the_wind_makes(wind: str, side: str) -> None:
+    found = outcome(PINE, wind={"from": wind, "prevails": "clearly"})
+    assert TreeCase(case(found), 0).value("bearing_side") == side
+
+
+def test_shares_of_trees_add_up_and_the_nearer_brings_more(both: Outcome) -> None:
+    house = case(both)
+    pine, oak = (TreeCase(house, at).value("load_share") for at in (0, 1))
+    assert isinstance(pine, float)
+    assert isinstance(oak, float)
+    assert 0 < pine + oak <= 1
+    farther = TreeCase(case(outcome({**PINE, "distance": "12 m"}, OAK)), 0).value("load_share")
+    assert isinstance(farther, float)
+    assert farther < pine
+
+
+def test_an_eave_speaks_of_its_own_gutter(both: Outcome) -> None:
+    worn = Survey.model_validate(
+        {"name": "h", "trees": [PINE], "eaves": [EAVE, {**EAVE, "name": "front", "facing": "E",
+         "gutter": {"width": '6"', "condition": "worn"}, "pitch": "12/12", "roof": "metal"}]}
+    )  # fmt: skip
+    found = run(worn, {}, {}, load_rules(), load_guards(), seed=0, draws=200)
+    back, front = (EaveCase(case(found), number) for number in (0, 1))
+    assert (back.value("eave"), front.value("eave")) == ("back", "front")
+    assert (back.value("gutter_condition"), front.value("gutter_condition")) == (None, "worn")
+    assert front.value("gutter_width_mm") == pytest.approx(152.4, rel=0.01)
+    assert front.value("pitch_deg") == pytest.approx(45, abs=0.5)
+    assert (back.value("roof"), front.value("roof")) == (None, "metal")
+    # Figures of the house are asked of the house behind an eave.
+    assert front.value("trees") == 1
