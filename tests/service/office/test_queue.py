@@ -37,6 +37,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for survey_id, (needs, score) in DOUBTFUL.items():
             row = session.get_one(SurveyRow, survey_id)
             row.needs, row.need_score, row.guard_m = needs, score, 64.0
+            row.answers = {"near": "two_cars", "roof": ""}
     database.close()
     return folder
 
@@ -108,6 +109,13 @@ def test_one_confirmation_says_so_and_has_an_undo_that_leads_back(site: httpx.Cl
     assert again.headers["location"] == "/office"
     # What was done long ago, or undone meanwhile, is not said again.
     assert "Confirmed:" not in site.get(done.headers["location"]).text
+
+
+def test_what_the_homeowner_said_is_told_in_the_words_they_read(site: httpx.Client) -> None:
+    page = site.get("/office/s/s000002").text
+    assert re.search(r"How near does a tree come to the roof\?\s*<strong>Two cars would fit between", page)
+    assert "two_cars" not in page
+    assert "What is on the roof?" not in page
 
 
 def test_a_survey_is_given_to_a_person(site: httpx.Client, data: Path) -> None:

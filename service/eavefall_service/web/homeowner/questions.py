@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["QUESTIONS", "SHOTS", "Question", "Shot"]
+__all__ = ["QUESTIONS", "SHOTS", "Question", "Shot", "in_words"]
 
 
 @dataclass(frozen=True)
@@ -142,3 +143,12 @@ QUESTIONS: Final = (
         ),
     ),
 )
+
+
+def in_words(answers: Mapping[str, str]) -> list[tuple[str, str]]:
+    """What a homeowner was asked and answered, for others to read; a question left out is left out."""
+    return [
+        (question.text, dict(question.answers)[answers[question.key]])
+        for question in QUESTIONS
+        if answers.get(question.key) in dict(question.answers) and answers[question.key]
+    ]

@@ -18,6 +18,7 @@ from eavefall_service.report.tables import guards_table
 from eavefall_service.web import pages, survey_forms
 from eavefall_service.web.access import Auditor, DoorRoute, Staff, may
 from eavefall_service.web.answering import answer_of, keep_decision, look
+from eavefall_service.web.homeowner.questions import in_words
 from eavefall_service.web.routes.office_charts import answers_plot, chart, made_plot
 from eavefall_service.web.routes.office_queue import Did, Ids, did_query, just_did
 from eavefall_service.web.routes.rep import survey_context
@@ -131,6 +132,7 @@ def audit_page(
         after=after,
         runs=runs,
         done=done,
+        home_said=in_words(seen.row.answers),
         auditors=auditors,
         **{**survey_context(seen, actor), "area": "office"},
     )
