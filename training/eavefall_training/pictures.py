@@ -18,8 +18,8 @@ from eavefall_datasets.manifest import load_manifest
 from eavefall_datasets.packages import load_packages
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.rendered import load_rendered
+from eavefall_datasets.scenes.cut_outs import write_sprite_scenes
 from eavefall_datasets.splits import kept_for_test, source_folds
-from eavefall_datasets.sprites import write_sprite_scenes
 from eavefall_model.photo import decode
 from eavefall_model.vocabulary import FORMS
 

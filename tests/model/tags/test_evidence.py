@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.scenes import random_scene
-from eavefall_datasets.render.surroundings import plaster
+from eavefall_datasets.scenes.labelled import random_scene
+from eavefall_datasets.scenes.surroundings import plaster
 from eavefall_model.photo import Photo
 from eavefall_model.tags.card import FoliageRule
 from eavefall_model.tags.evidence import FULL_LOG_ODDS, evidence_map

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.surroundings import brick, plaster, shingles, siding
+from eavefall_datasets.scenes.surroundings import brick, plaster, shingles, siding
 
 __all__ = ["HouseBox", "draw_house", "paste_quad"]
 

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.broad_trees import Placement
-from eavefall_datasets.render.strokes import ramp, strokes, tapered
+from eavefall_datasets.scenes.broad_trees import Placement
+from eavefall_datasets.scenes.strokes import ramp, strokes, tapered
 
 __all__ = ["PINE_GREENS", "SCALE_GREENS", "SPRUCE_GREENS", "pine_tree", "scale_tree", "spruce_tree"]
 

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.strokes import leaf_outline, leaves, ramp, strokes
-from eavefall_datasets.render.surroundings import lawn, paving, shingles, soil
+from eavefall_datasets.scenes.strokes import leaf_outline, leaves, ramp, strokes
+from eavefall_datasets.scenes.surroundings import lawn, paving, shingles, soil
 
 __all__ = ["empty_gutter", "ground", "scatter_leaves", "scatter_needles", "scatter_twigs"]
 

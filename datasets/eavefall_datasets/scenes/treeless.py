@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.houses import HouseBox, draw_house, paste_quad
-from eavefall_datasets.render.strokes import noise_field, ramp, strokes
-from eavefall_datasets.render.surroundings import brick, lawn, paving, plaster, shingles, siding, sky
+from eavefall_datasets.scenes.houses import HouseBox, draw_house, paste_quad
+from eavefall_datasets.scenes.strokes import noise_field, ramp, strokes
+from eavefall_datasets.scenes.surroundings import brick, lawn, paving, plaster, shingles, siding, sky
 
 __all__ = ["TREELESS", "draw_wires", "treeless_scene"]
 

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.skeleton import HABITS, Branches, grow
-from eavefall_datasets.render.strokes import leaf_outline, leaves, ramp, strokes, tapered
+from eavefall_datasets.scenes.skeleton import HABITS, Branches, grow
+from eavefall_datasets.scenes.strokes import leaf_outline, leaves, ramp, strokes, tapered
 
 __all__ = ["Placement", "bare_tree", "leafy_tree"]
 

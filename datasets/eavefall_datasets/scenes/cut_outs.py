@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from eavefall_datasets.picture import Picture
-from eavefall_datasets.render.surroundings import blurred_greens, lawn, sky
+from eavefall_datasets.scenes.surroundings import blurred_greens, lawn, sky
 
 __all__ = ["compose_sprite", "draw_crown", "meadow", "write_sprite_scenes"]
 

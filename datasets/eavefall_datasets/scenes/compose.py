@@ -8,13 +8,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render import closeups, litter
-from eavefall_datasets.render.broad_trees import Placement, bare_tree, leafy_tree
-from eavefall_datasets.render.conifers import pine_tree, scale_tree, spruce_tree
-from eavefall_datasets.render.houses import HouseBox, draw_house
-from eavefall_datasets.render.strokes import noise_field
-from eavefall_datasets.render.surroundings import blurred_greens, brick, lawn, paving, siding, sky, soil
-from eavefall_datasets.render.treeless import TREELESS, draw_wires, treeless_scene
+from eavefall_datasets.scenes import closeups, litter
+from eavefall_datasets.scenes.broad_trees import Placement, bare_tree, leafy_tree
+from eavefall_datasets.scenes.conifers import pine_tree, scale_tree, spruce_tree
+from eavefall_datasets.scenes.houses import HouseBox, draw_house
+from eavefall_datasets.scenes.strokes import noise_field
+from eavefall_datasets.scenes.surroundings import blurred_greens, brick, lawn, paving, siding, sky, soil
+from eavefall_datasets.scenes.treeless import TREELESS, draw_wires, treeless_scene
 
 __all__ = ["SceneParts", "compose", "draw_tree"]
 

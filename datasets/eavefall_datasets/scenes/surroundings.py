@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.strokes import noise_field, strokes
+from eavefall_datasets.scenes.strokes import noise_field, strokes
 
 __all__ = ["blurred_greens", "brick", "lawn", "paving", "plaster", "shingles", "siding", "sky", "soil"]
 

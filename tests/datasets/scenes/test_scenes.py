@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from eavefall_datasets.render.broad_trees import Placement
-from eavefall_datasets.render.compose import draw_tree
-from eavefall_datasets.render.scenes import (
+from eavefall_datasets.scenes.broad_trees import Placement
+from eavefall_datasets.scenes.compose import draw_tree
+from eavefall_datasets.scenes.labelled import (
     FOLIAGE_CHOICES,
     MANIFEST_COLUMNS,
     random_scene,
     write_dataset,
 )
-from eavefall_datasets.render.treeless import TREELESS, treeless_scene
+from eavefall_datasets.scenes.treeless import TREELESS, treeless_scene
 
 FORMS = ("long_needle", "short_needle", "scale_leaf", "broad_leaf", "small_leaflet")
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.demo import DEMO_PHOTOS, MAX_BYTES, NEEDLES, draw, draw_needles
 from eavefall_datasets.render.sensor import decode_jpeg
+from eavefall_datasets.scenes.demo import DEMO_PHOTOS, MAX_BYTES, NEEDLES, draw, draw_needles
 
 FOLDER = Path(__file__).parents[3] / "service" / "eavefall_service" / "demo" / "photos"
 

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.conifers import PINE_GREENS, SCALE_GREENS, SPRUCE_GREENS
-from eavefall_datasets.render.strokes import blobs, leaf_outline, leaves, ramp, strokes, tapered
+from eavefall_datasets.scenes.conifers import PINE_GREENS, SCALE_GREENS, SPRUCE_GREENS
+from eavefall_datasets.scenes.strokes import blobs, leaf_outline, leaves, ramp, strokes, tapered
 
 __all__ = ["bare_twigs", "leaf_branch", "leaflet_branch", "pine_branch", "scale_spray", "spruce_branch"]
 

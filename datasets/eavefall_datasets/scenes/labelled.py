@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from eavefall_datasets.render.compose import SceneParts, compose
-from eavefall_datasets.render.phone import phone_picture
+from eavefall_datasets.scenes.compose import SceneParts, compose
+from eavefall_datasets.scenes.phone import phone_picture
 
 __all__ = [
     "FOLIAGE_CHOICES",
