@@ -62,6 +62,8 @@ ERROR_CODES: dict[str, str] = {
     "secret-weak": "The server may not listen on a network with a secret anyone can guess.",
     "public-url-missing": "A server on a network must know its public address.",
     "data-in-use": "Another server already uses the data directory.",
+    "backup-place-taken": "The folder that a backup or its data would go to exists already.",
+    "backup-damaged": "The folder is no whole backup, or a file in it was changed.",
     "database-newer": "A later version of the program has written the database.",
     "password-weak": "The password is too short or too common.",
 }

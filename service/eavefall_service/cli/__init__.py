@@ -28,7 +28,9 @@ _MODULES: Final = {
     "schema": "output",
     "validate": "output",
     "serve": "serve",
-    "user": "serve",
+    "user": "people",
+    "backup": "backup",
+    "restore": "backup",
     "office": "office",
 }
 

@@ -1,9 +1,8 @@
-"""``eavefall serve`` and ``eavefall user``: the web service and who may sign in to it."""
+"""``eavefall serve``: the web service."""
 
 from __future__ import annotations
 
 import logging
-import sys
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -11,13 +10,9 @@ import typer
 import uvicorn
 
 from eavefall_service.cli.console import error_console
-from eavefall_service.cli.office_data import acting
 from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
 from eavefall_service.journeys import accounts
-from eavefall_service.journeys.actor import Role
-from eavefall_service.journeys.door import changing_office
 from eavefall_service.storage import Database
-from eavefall_service.web import limits
 from eavefall_service.web.app import create_app
 from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
@@ -25,16 +20,12 @@ from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
 __all__ = ["register"]
 
 _DATA: Final = Path("eavefall-data")
-_ROLES: Final[dict[str, Role]] = {"rep": "rep", "auditor": "auditor", "admin": "admin"}
 DataOption = Annotated[Path, typer.Option(help="Data directory; made when absent.")]
 
 
 def register(app: typer.Typer) -> None:
-    """Mount the commands."""
+    """Mount the command."""
     app.command()(serve)
-    users = typer.Typer(no_args_is_help=True, help="Who may sign in.")
-    users.command("add")(add_user)
-    app.add_typer(users, name="user")
 
 
 def serve(
@@ -67,35 +58,6 @@ def serve(
             f"  eavefall user add NAME --role admin --data {data}"
         )
     uvicorn.Server(server_config(app, host, port, trusted_proxy)).run()
-
-
-def add_user(
-    name: Annotated[str, typer.Argument(help="Name to sign in with.")],
-    role: Annotated[str, typer.Option(help="rep, auditor or admin.")] = "rep",
-    branch: Annotated[str, typer.Option(help="Branch the person works for.")] = "",
-    units: Annotated[str, typer.Option(help="us or metric.")] = "us",
-    data: DataOption = _DATA,
-    password_stdin: Annotated[
-        bool, typer.Option("--password-stdin", help="Read the password from standard input.")
-    ] = False,
-) -> None:
-    """Make a person who can sign in; asks for the password."""
-    if role not in _ROLES:
-        raise typer.BadParameter("must be rep, auditor or admin", param_hint="--role")
-    if units not in ("us", "metric"):
-        raise typer.BadParameter("must be us or metric", param_hint="--units")
-    if password_stdin:
-        password = sys.stdin.readline().rstrip("\n")
-    else:
-        password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
-    accounts.check_password(password, limits.PASSWORD_LETTERS)
-    database = Database(data / "eavefall.db")
-    try:
-        with changing_office(database, acting(), "change people") as session:
-            accounts.add_user(session, name, _ROLES[role], password, by=acting(), branch=branch, units=units)
-    finally:
-        database.close()
-    error_console().print(f"{name} can sign in as {role}.")
 
 
 def _has_users(data: Path) -> bool:

@@ -20,8 +20,21 @@ from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import SessionRow, UserRow
 
 __all__ = [
-    "SignedIn", "add_user", "begin_session", "check_password", "device_of", "has_users", "keyed_hash",
-    "known_person", "sign_out", "user_of_session", "verified",
+    "SignedIn",
+    "add_user",
+    "begin_session",
+    "check_password",
+    "device_of",
+    "has_users",
+    "keyed_hash",
+    "known_person",
+    "people",
+    "set_disabled",
+    "set_password",
+    "sign_out",
+    "sign_out_everywhere",
+    "user_of_session",
+    "verified",
 ]  # fmt: skip
 
 _HASHER: Final = PasswordHasher()
@@ -71,6 +84,45 @@ def add_user(
     session.add(row)
     note(session, None, by, "user added", {"user": name, "role": role, "branch": branch})
     return row
+
+
+def people(session: Session) -> list[UserRow]:
+    """Everybody, by name."""
+    return list(session.scalars(select(UserRow).order_by(UserRow.name)))
+
+
+def set_disabled(session: Session, name: str, is_disabled: bool, *, by: Actor) -> None:
+    """Shut a person out, their sign-ins with them, or let them in again; raises ``not-found``."""
+    user = _person(session, name)
+    user.disabled_at = now_text() if is_disabled else None
+    if is_disabled:
+        session.execute(delete(SessionRow).where(SessionRow.user_id == user.id))
+    note(session, None, by, "user disabled" if is_disabled else "user enabled", {"user": user.name})
+
+
+def set_password(session: Session, name: str, password: str, *, by: Actor) -> None:
+    """A new password, checked with :func:`check_password` before; all sign-ins end. Raises ``not-found``."""
+    user = _person(session, name)
+    user.password_hash = _HASHER.hash(password)
+    session.execute(delete(SessionRow).where(SessionRow.user_id == user.id))
+    note(session, None, by, "password changed", {"user": user.name})
+
+
+def sign_out_everywhere(session: Session, name: str, *, by: Actor) -> int:
+    """End all sign-ins of a person; returns how many there were. Raises ``not-found``."""
+    user = _person(session, name)
+    open_ = list(session.scalars(select(SessionRow).where(SessionRow.user_id == user.id)))
+    for each in open_:
+        session.delete(each)
+    note(session, None, by, "signed out everywhere", {"user": user.name, "sign_ins": len(open_)})
+    return len(open_)
+
+
+def _person(session: Session, name: str) -> UserRow:
+    user = session.scalar(select(UserRow).where(UserRow.name == name.strip()))
+    if user is None:
+        raise ServiceError("not-found", f"There is nobody named {name!r}.", "See `eavefall user list`.")
+    return user
 
 
 def known_person(session: Session, name: str) -> UserRow | None:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from fastapi import APIRouter, Request
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
+from eavefall_model.errors import EavefallError
+from eavefall_service.journeys import accounts
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, MaybeStaff
-from eavefall_service.web.server_state import OfficeDep
+from eavefall_service.web.photo_upload import check_free_disk
+from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]
 
@@ -28,6 +33,36 @@ def privacy(request: Request, actor: MaybeStaff, office: OfficeDep) -> Response:
     return pages.page(
         request, "privacy.html", actor=actor, settings=office.settings, link_days=limits.LINK_DAYS
     )
+
+
+@router.get("/healthz")
+def alive() -> Response:
+    """The process answers; for whoever restarts it."""
+    return JSONResponse({"status": "ok"})
+
+
+@router.get("/readyz")
+def ready(office: OfficeDep) -> Response:
+    """Whether it can do its work: the database, the disk, the tagger; 503 with what cannot."""
+    checks: dict[str, Callable[[], object]] = {
+        "database": lambda: _has_users(office),
+        "disk": lambda: check_free_disk(office),
+        "tagger": office.tagger,
+    }
+    found = {}
+    for name, check in checks.items():
+        try:
+            check()
+            found[name] = "ok"
+        except Exception as error:
+            found[name] = error.code if isinstance(error, EavefallError) else type(error).__name__
+    is_ready = set(found.values()) == {"ok"}
+    return JSONResponse({"status": "ok" if is_ready else "not ready", **found}, 200 if is_ready else 503)
+
+
+def _has_users(office: Office) -> bool:
+    with office.database.read() as session:
+        return accounts.has_users(session)
 
 
 @router.get("/sw.js")

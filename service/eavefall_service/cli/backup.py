@@ -1,0 +1,45 @@
+"""``eavefall backup`` and ``eavefall restore``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from eavefall_service.cli.console import error_console
+from eavefall_service.storage.backup import make_backup, restore_backup
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Mount the commands."""
+    app.command()(backup)
+    app.command()(restore)
+
+
+def backup(
+    data: Annotated[Path, typer.Argument(help="Data directory; the server may run.")],
+    out: Annotated[Path, typer.Argument(help="New folder for the backup.")],
+) -> None:
+    """Copy a data directory, photos included, and check the copy; the server may run meanwhile."""
+    made = make_backup(data, out)
+    error_console().print(
+        f"{out}: {made.surveys} surveys and {made.photos} photos, {made.bytes / 1e6:.1f} MB, checked. "
+        "It holds personal data: keep it as safe as the data directory, and delete it when its time is over."
+    )
+    if made.missing:
+        error_console().print(f"The data directory itself has lost the bytes of {made.missing} photos.")
+
+
+def restore(
+    saved: Annotated[Path, typer.Argument(help="Folder made by `eavefall backup`.")],
+    data: Annotated[Path, typer.Argument(help="New data directory.")],
+) -> None:
+    """Bring a backup back as a new data directory."""
+    found = restore_backup(saved, data)
+    error_console().print(
+        f"{data}: {found.surveys} surveys and {found.photos} photos as of {found.made_at}. "
+        f"Start it with `eavefall serve --data {data}` and the same secret as before."
+    )
