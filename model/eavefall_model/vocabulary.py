@@ -12,7 +12,7 @@ __all__ = [
     "DEBRIS_KINDS", "FAILURES", "FINENESS_CLASSES", "FOLIAGE", "FORMS", "GUARD_KINDS", "NEEDLE_FORMS",
     "SHOWS", "VERDICTS", "ClassAnswer", "Condition", "Covering", "DebrisKind", "DownspoutShape", "Failure",
     "FinenessClass", "Foliage", "Form", "GuardKind", "Hemisphere", "Mark", "Prevails", "Profile", "Shows",
-    "Sure", "Units", "Verdict", "WeakestLink",
+    "Sure", "Units", "Verdict", "WeakestLink", "WorthAnswer",
 ]  # fmt: skip
 
 # What a photo shows of a tree; several may be true at once, none of them is no tree.
@@ -46,6 +46,8 @@ ClassAnswer = Literal["open", "coarse", "medium", "fine", "extra-fine", "no-guar
 # On one guard kind at one house, mild to harsh.
 Verdict = Literal["suits", "suits with care", "does not suit"]
 VERDICTS: Final[tuple[Verdict, ...]] = get_args(Verdict)
+# Whether a guard is worth it, whatever its fineness.
+WorthAnswer = Literal["yes", "no", "could go either way"]
 # What makes cleaning necessary.
 Failure = Literal["gutter fills", "screen gets covered", "outlet blocks", "none expected"]
 FAILURES: Final[tuple[Failure, ...]] = get_args(Failure)

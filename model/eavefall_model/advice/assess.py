@@ -19,6 +19,7 @@ from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice, Provenance
 from eavefall_model.advice.value import measure_next
+from eavefall_model.advice.worth import past_of, questions_of, range_said
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.reading import Reading
 from eavefall_model.screens.guards import Guards, load_guards
@@ -154,6 +155,11 @@ def assess(
         interval_unguarded_months=interval(outcome.guards["none"].house_months),
         clean_in=planned.clean_in,
         recommended_guard=judged.recommended,
+        if_guarded=judged.fine,
+        worth=judged.worth,
+        range_said=range_said(outcome, units),
+        past=past_of(outcome, units),
+        questions=questions_of(outcome.contradictions, units),
         eaves=per_eave,
         guards=judged.guards,
         reasons=judged.reasons,

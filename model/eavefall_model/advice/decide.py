@@ -33,8 +33,9 @@ _FINEST_MM: Final = 0.25
 # Tables round openings: one a thousandth wider is the same. No more than a handful is worth naming.
 _SAME: Final = 1.001
 _MOST_SOLD: Final = 6
-# An open gutter is good enough when more than half the draws wait as long as the owner accepts.
-ENOUGH: Final = 0.5
+# An open gutter is good enough when two draws in three, or nearly, wait as long as the owner accepts; where
+# as many do not, a guard is worth it; between, it could go either way. Our judgement.
+ENOUGH: Final = 0.65
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,13 @@ from eavefall_model.advice.sources import NEEDLE_PARTS, Source, is_generic
 from eavefall_model.screens.drop_test import update_share
 from eavefall_model.screens.passage import OpeningShape, fates
 from eavefall_model.species.draw import lognormal_through, sample_part
-from eavefall_model.species.pieces import break_rate_per_mm, broken_lengths, curled_widths
+from eavefall_model.species.pieces import (
+    BRACT_MM,
+    break_rate_per_mm,
+    broken_lengths,
+    curled_widths,
+    shatters,
+)
 from eavefall_model.species.table import Part
 
 __all__ = ["FLAT", "DryLeaves", "Opening", "PartFate", "entered_shares", "part_fates"]
@@ -101,6 +107,10 @@ def _pieces(part: Part, generic: bool) -> tuple[Array, Array, Array, Array]:
         # One tree's needles vary little; the range of the generic part is that between species.
         middle = math.sqrt(part.width_mm[0] * part.width_mm[1])
         width = middle * np.exp(0.08 * rng.standard_normal(_PIECES))
+    if shatters(part):
+        mean, sd = lognormal_through(*BRACT_MM)
+        length = np.exp(mean + sd * rng.standard_normal(_PIECES))
+        width = 0.8 * length
     mean, sd = lognormal_through(*_CRUMB_MM)
     crumb = np.exp(mean + sd * rng.standard_normal(_PIECES))
     return length, width, crumb, curled_widths(width, rng)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.calendar import heaviest_months as heaviest
+from eavefall_model.advice.decide import ENOUGH
 from eavefall_model.advice.eave_water import water_of
 from eavefall_model.advice.schema import Figure, Value
 from eavefall_model.advice.sources import Source, is_generic, kind_words
@@ -282,6 +283,18 @@ def _accepted_known(case: HouseCase) -> Value:
 @_figure("house", "class", "fineness if a guard goes on")
 def _class_otherwise(case: HouseCase) -> Value:
     return FINENESS_CLASSES[case.outcome.answer.index]
+
+
+@_figure("house", "words", "a guard is worth it: yes, no or could go either way, by the open gutter")
+def _worth(case: HouseCase) -> Value:
+    share = case.outcome.answer.no_guard_share
+    return "no" if share > ENOUGH else "yes" if 1 - share > ENOUGH else "could go either way"
+
+
+@_figure("house", "yes or no", "needles arrive, all of them scale leaves")
+def _only_scale_leaves(case: HouseCase) -> Value:
+    forms = {source.taxon.form for source in case.needles_that_matter}
+    return forms == {"scale_leaf"}
 
 
 @_figure("house", "kg/m", "litter in a year at the eave with most")
@@ -556,7 +569,7 @@ def _opening_mm(case: GuardCase) -> Value:
 @_figure("guard", "yes or no", "no wider than the opening needed")
 def _refuses(case: GuardCase) -> Value:
     offer = case.guard.offer
-    return offer is not None and offer.shape != "slot" and offer.clear_mm <= case.needed_mm * 1.001
+    return offer is not None and offer.shape != "slot" and offer.clear_mm <= case.needed_mm * 1.03
 
 
 @_figure("guard", "share", "litter that passes through")

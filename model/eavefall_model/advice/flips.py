@@ -18,7 +18,7 @@ from eavefall_model.advice.decide import decide
 from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
-from eavefall_model.advice.outcome import Outcome, wait_months
+from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import Figure, Flip, Value
 from eavefall_model.advice.times import open_gutter
@@ -92,7 +92,7 @@ class _Again:
         )
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
         _, times = open_gutter(loads, outcome.courses, self.years, self.cap)
-        enough = np.asarray((times.months >= wait_months(outcome.accepted_per_year)).all(axis=1))
+        enough = np.asarray((times.months >= outcome.patience_months[self.rows, None]).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
 
     def moved(self, at: int, new: Array) -> ClassAnswer:

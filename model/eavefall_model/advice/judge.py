@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final, cast
+from typing import Final, Literal, cast
 
 import numpy as np
 
 from eavefall_model.advice.decide import Answer, interval, rounded
 from eavefall_model.advice.engine import Spoken, fire, verdicts
 from eavefall_model.advice.figures import EaveCase, GuardCase, HouseCase, TreeCase
-from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.outcome import SAME_SIZE, Outcome
 from eavefall_model.advice.rulebook import RuleBook
-from eavefall_model.advice.schema import GuardVerdict, Reason, TimeToNeed
+from eavefall_model.advice.schema import GuardVerdict, Reason, TimeToNeed, Worth
+from eavefall_model.advice.worth import gain_of, worth_of
 from eavefall_model.vocabulary import (
     FINENESS_CLASSES,
     GUARD_KINDS,
     VERDICTS,
     ClassAnswer,
     Failure,
+    FinenessClass,
     GuardKind,
     Units,
 )
@@ -33,10 +35,13 @@ class Judged:
     """What the rules made of an outcome.
 
     ``recommended`` is ``None`` while the class is unsure; ``guard_anyway`` when a rule wants a guard whatever
-    the wait.
+    the wait. ``fine`` is the class if a guard goes on, ``worth`` whether it is worth it; ``fineness_class``
+    puts the two together.
     """
 
     fineness_class: ClassAnswer
+    fine: FinenessClass | Literal["unsure"]
+    worth: Worth
     answer: Answer
     guards: tuple[GuardVerdict, ...]
     recommended: GuardKind | None
@@ -57,18 +62,18 @@ def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
     )
 
 
-def _recommend(found: tuple[GuardVerdict, ...], no_guard: bool, needed_mm: float) -> GuardKind:
-    if no_guard:
-        return "none"
+def _best(outcome: Outcome, found: tuple[GuardVerdict, ...], needed_mm: float) -> GuardKind | None:
+    """The guard one would take: by verdict, then one that keeps out what matters and beats the open gutter,
+    then the longest wait. ``None`` where the office offers none."""
 
-    def order(verdict: GuardVerdict) -> tuple[int, bool, float, int]:
-        leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * 1.001
+    def order(verdict: GuardVerdict) -> tuple[int, bool, bool, float, int]:
+        leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * SAME_SIZE
         harsh, elaborate = VERDICTS.index(verdict.verdict), GUARD_KINDS.index(verdict.kind)
-        return harsh, leaks, -verdict.interval_months.typical, elaborate
+        moves = gain_of(outcome, outcome.guards[verdict.kind]) < outcome.settings["worth_factor"]
+        return harsh, moves, leaks, -verdict.interval_months.typical, elaborate
 
-    fitted = [verdict for verdict in found if verdict.kind != "none"] or list(found)
-    # Of equal verdicts, "does not suit" too: first those that keep out what matters, then the longest wait.
-    return min(fitted, key=order).kind
+    fitted = [verdict for verdict in found if verdict.kind != "none"]
+    return min(fitted, key=order).kind if fitted else None
 
 
 def judge(outcome: Outcome, book: RuleBook, units: Units = "us") -> Judged:
@@ -110,13 +115,17 @@ def judge(outcome: Outcome, book: RuleBook, units: Units = "us") -> Judged:
         )
     found.sort(key=lambda each: GUARD_KINDS.index(each.kind))
     table = tuple(found)
+    best = _best(outcome, table, answer.opening_mm)
+    worth = worth_of(outcome, best, anyway, units)
+    if not unsure and worth.answer == "no":
+        shown = "no-guard-needed"
     return Judged(
         fineness_class=shown,
+        fine="unsure" if unsure else FINENESS_CLASSES[answer.index],
+        worth=worth,
         answer=answer,
         guards=table,
-        recommended=None
-        if unsure
-        else _recommend(table, answer.fineness_class == "no-guard-needed", answer.opening_mm),
+        recommended=None if unsure else "none" if worth.answer == "no" else best,
         reasons=tuple(spoken.reason for spoken in heard),
         heard=tuple(heard),
         guard_anyway=anyway,

@@ -9,7 +9,6 @@ it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -20,6 +19,7 @@ from eavefall_model.advice.fate_tables import Opening, PartFate
 from eavefall_model.advice.sources import Source
 from eavefall_model.screens.classes import class_borders_mm
 from eavefall_model.screens.standards import load_sieves
+from eavefall_model.species.pieces import piece_mg
 from eavefall_model.vocabulary import FINENESS_CLASSES
 
 __all__ = [
@@ -39,10 +39,10 @@ LADDER: Final = tuple(
     for sieve in load_sieves()
     if sieve.opening_mm == wanted
 )
-# Parts that are counted, not weighed.
+# Parts that are counted, not weighed. Flowers and petals shrivel to next to nothing.
 SMALL_PARTS: Final = frozenset(
     {
-        "seed", "samara", "bract", "bud scale", "flower", "petal", "catkin", "male cone", "leaflet",
+        "seed", "samara", "bract", "bud scale", "catkin", "male cone", "leaflet",
         "cone scale", "spray", "scale", "seed tuft", "cotton tuft", "seed string",
     }
 )  # fmt: skip
@@ -69,13 +69,7 @@ def pieces_per_kg(fates: Sequence[PartFate]) -> Array | None:
     if not small:
         return None
     return np.asarray(
-        sum(
-            each.part.litter_share
-            * each.through
-            * 1e6
-            / math.sqrt(each.part.mass_mg[0] * each.part.mass_mg[1])
-            for each in small
-        )
+        sum(each.part.litter_share * each.through * 1e6 / piece_mg(each.part) for each in small)
     )
 
 
@@ -114,7 +108,8 @@ def needed_opening_mm(
         )
         matters = source.load_kg_m * needles > allowed_kg_m
         needed = np.where(matters, np.minimum(needed, limit[:, None]), needed)
-        through = sum(each.part.litter_share * each.through for each in fate)
+        # Nobody fits a screen against roof granules and dust: rain washes them out.
+        through = sum(each.part.litter_share * each.through for each in fate if each.part.part != "grit")
         inside += source.load_kg_m[:, :, None] * np.atleast_2d(through)[:, None, :]
         number = pieces_per_kg(fate)
         if number is not None:

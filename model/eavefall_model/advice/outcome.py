@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.capacity import Capacity, capacity
+from eavefall_model.advice.contradictions import Contradiction, contradictions
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.evidence import Evidence, gather
 from eavefall_model.advice.falling import Fallen, fallen, open_courses
@@ -74,12 +75,14 @@ class Told:
     eave: str
     before_months: Array
     weights: Weights
+    expected_fill: float | None
     surprise: float | None
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """All draws of one house; see :func:`run`."""
+    """All draws of one house; see :func:`run`. ``patience_months`` (draws,) is how long an open gutter must
+    wait between cleanings for its owner."""
 
     survey: Survey
     evidence: tuple[Evidence, ...]
@@ -89,6 +92,7 @@ class Outcome:
     settings: dict[str, float]
     streams: Streams
     accepted_per_year: float
+    patience_months: Array
     courses: tuple[Array, ...]
     allowed_kg_m: Array
     opening_cap_mm: float
@@ -102,9 +106,14 @@ class Outcome:
     answer: Answer
     guards: Mapping[GuardKind, GuardOutcome]
     told: Told | None
+    contradictions: tuple[Contradiction, ...]
     check_photos: tuple[str, ...]
 
 
+# Spread, in the logarithm, of the cleanings a year that owners accept who have not said. Our judgement.
+_PATIENCE_SPREAD: Final = 0.7
+# Beyond what this share of the draws would give, the trees as described do not explain how full a gutter is.
+_ODD: Final = 0.01
 # Openings closer than a test sieve's own tolerance on its average opening (3 %) are the same size.
 SAME_SIZE: Final = 1.03
 
@@ -212,8 +221,23 @@ def _told_by_the_gutter(before: _Opened, survey: Survey, fill_share: float) -> T
     if observed.fill is not None and filled is not None:
         odd = surprise(observed.fill, np.minimum(filled, 1.0), FILL_ERROR)
     return Told(
-        observed=observed, eave=names[at], before_months=months.min(axis=1), weights=weights, surprise=odd
+        observed=observed,
+        eave=names[at],
+        before_months=months.min(axis=1),
+        weights=weights,
+        expected_fill=None if filled is None else float(np.median(np.minimum(filled, 1.0))),
+        surprise=odd,
     )
+
+
+def _asked(found: _Opened, told: Told | None, evidence: tuple[Evidence, ...]) -> tuple[Contradiction, ...]:
+    """Everything in the survey that cannot well be true together."""
+    asked = (*contradictions(found.site.survey, evidence), *found.sources.contradictions)
+    odd = told is not None and told.surprise is not None and told.surprise < _ODD
+    if told is None or not odd or told.observed.fill is None or told.expected_fill is None:
+        return asked
+    values = (told.observed.fill, told.expected_fill)
+    return (*asked, Contradiction("past-and-trees", told.eave, ("history.now_full_fifths",), values))
 
 
 def run(
@@ -244,7 +268,12 @@ def run(
     outcomes: dict[GuardKind, GuardOutcome] = {
         "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter)
     }
-    enough_eaves = np.asarray(found.times.months >= wait_months(accepted))
+    # An owner who has not said may accept more or less than the default: two thirds from half of it to twice.
+    words = (
+        np.exp(_PATIENCE_SPREAD * streams.normal("household.patience")) if given is None else np.ones(draws)
+    )
+    patience = np.minimum(wait_months(accepted) / words, HORIZON_MONTHS)
+    enough_eaves = np.asarray(found.times.months >= patience[:, None])
     enough = np.asarray(enough_eaves.all(axis=1))
 
     # The opening needed.
@@ -290,6 +319,7 @@ def run(
         settings=settings,
         streams=streams,
         accepted_per_year=accepted,
+        patience_months=patience,
         courses=found.courses,
         allowed_kg_m=allowed,
         opening_cap_mm=most_mm,
@@ -303,5 +333,6 @@ def run(
         answer=answer,
         guards=outcomes,
         told=told,
+        contradictions=_asked(found, told, evidence),
         check_photos=tuple(sorted({photo for known in evidence for photo in known.check_photos})),
     )

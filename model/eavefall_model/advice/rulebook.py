@@ -50,6 +50,7 @@ SETTINGS: Final[Mapping[str, tuple[float, float]]] = {
     "thin_kind_share": (0.0, 1.0),
     "litter_reach_m": (0.5, 30.0),
     "slides_over_share": (0.0, 0.98),
+    "worth_factor": (1.0, 10.0),
     "interval_ratio": (1.05, 3.0),
     "waste_share": (0.0, 0.5),
 }

@@ -6,7 +6,17 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from eavefall_model.vocabulary import ClassAnswer, Failure, Form, GuardKind, Mark, Verdict, WeakestLink
+from eavefall_model.vocabulary import (
+    ClassAnswer,
+    Failure,
+    FinenessClass,
+    Form,
+    GuardKind,
+    Mark,
+    Verdict,
+    WeakestLink,
+    WorthAnswer,
+)
 
 __all__ = [
     "ADVICE_FORMAT",
@@ -21,13 +31,16 @@ __all__ = [
     "MarketOpening",
     "MeasureNext",
     "MonthlyLitter",
+    "Past",
     "Provenance",
+    "Question",
     "Reason",
     "Said",
     "TakeOff",
     "TimeToNeed",
     "TreeKind",
     "Value",
+    "Worth",
 ]
 
 ADVICE_FORMAT: Final = "eavefall.advice/2"
@@ -222,6 +235,41 @@ class TreeKind(_Frozen):
     known: Literal["species", "form", "foliage", "photos", "nothing"]
 
 
+class Worth(Said):
+    """Whether a guard is worth it at all, however fine: the second answer.
+
+    ``chance`` is how likely the open gutter asks for more than the owner accepts; ``patience_known`` whether
+    the owner has said how much that is; ``gain`` the typical wait with the guard over the wait without.
+    """
+
+    answer: WorthAnswer
+    chance: float
+    patience_known: bool
+    guard: GuardKind | None
+    gain: float | None
+
+
+class Question(Said):
+    """Two things in the survey that cannot well both be true; both are used as typed until it is settled.
+
+    ``code`` names the kind of question, ``about`` the tree or eave, ``fields`` the survey's fields it is
+    about.
+    """
+
+    code: str
+    about: str
+    fields: tuple[str, ...]
+
+
+class Past(Said):
+    """What the gutter's own past says, against what the trees alone would: months at the 10th, 50th, 90th
+    percentile."""
+
+    eave: str
+    trees_alone_months: Interval
+    told_months: Interval
+
+
 class Provenance(_Frozen):
     """What made this advice."""
 
@@ -234,7 +282,12 @@ class Provenance(_Frozen):
 
 
 class Advice(_Frozen):
-    """The answer for one survey. The same survey, photos and versions give the same bytes."""
+    """The answer for one survey. The same survey, photos and versions give the same bytes.
+
+    Two answers, always both: ``if_guarded`` is how fine a guard must be if one goes on, ``worth`` whether it
+    is worth it. ``fineness_class`` puts them together: no guard needed where it is not worth it.
+    ``range_said`` says what of the range could be narrowed by measuring and what could not.
+    """
 
     format: Literal["eavefall.advice/2"] = ADVICE_FORMAT
     survey: str
@@ -245,6 +298,11 @@ class Advice(_Frozen):
     interval_unguarded_months: Interval
     clean_in: tuple[int, ...]
     recommended_guard: GuardKind | None
+    if_guarded: FinenessClass | Literal["unsure"] = "unsure"
+    worth: Worth | None = None
+    range_said: Said | None = None
+    past: Past | None = None
+    questions: tuple[Question, ...] = ()
     eaves: tuple[EaveAdvice, ...]
     guards: tuple[GuardVerdict, ...]
     reasons: tuple[Reason, ...]

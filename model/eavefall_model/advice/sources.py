@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.advice.contradictions import Contradiction, agree
 from eavefall_model.advice.evidence import Evidence
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.site import Site
@@ -26,7 +27,7 @@ from eavefall_model.shed.years import year_factor, year_sigma
 from eavefall_model.species.blown_in import BLOWN_IN, COVERING_FACTOR, MOSSY_FACTOR
 from eavefall_model.species.draw import lognormal_through
 from eavefall_model.species.table import Part, Taxon
-from eavefall_model.survey import DropTest
+from eavefall_model.survey import DropTest, Tree
 from eavefall_model.vocabulary import Foliage
 
 __all__ = [
@@ -97,6 +98,7 @@ class Sources:
     kind_of_tree: NDArray[np.intp]
     years: Array
     past: Array
+    contradictions: tuple[Contradiction, ...]
     inputs: tuple[Uncertain, ...]
 
 
@@ -146,7 +148,14 @@ def _thin_width(
     if generic:
         sd = max(math.log(max(top, low) / low) / math.sqrt(12), _TABLE_ERROR)
     measured = _gauge_log_width(gauges)
-    if measured is not None:
+    if (
+        measured is not None
+        and not generic
+        and not agree(math.exp(mean), sd, math.exp(measured[0]), measured[1])
+    ):
+        # They cannot both be right: what was measured lies there, and a question is asked.
+        log_thin = measured[0] + measured[1] * streams.normal(f"{key}.width")
+    elif measured is not None:
         # Two normal beliefs of one log width: weights by precision.
         precision = 1 / sd**2 + 1 / measured[1] ** 2
         mean = (mean / sd**2 + measured[0] / measured[1] ** 2) / precision
@@ -161,6 +170,19 @@ def _thin_width(
     thin = np.exp(log_thin)
     middle = math.sqrt(low * high)
     return (thin * 1.1 / middle if generic else thin / low), thin, measured is not None
+
+
+def _against_the_table(known: Evidence, taxon: Taxon, tree: Tree, at: int) -> Contradiction | None:
+    """Needles measured at a tree that are not those of the species it is said to be."""
+    part, measured = needle_part(taxon), _gauge_log_width(known.gauges)
+    if part is None or measured is None or is_generic(taxon):
+        return None
+    table, found = part.width_mm[0], math.exp(measured[0])
+    if agree(table, _TABLE_ERROR, found, measured[1]):
+        return None
+    return Contradiction(
+        "gauge-and-species", tree.name, (f"trees[{at}].species",), (found, taxon.common, table)
+    )
 
 
 def _bore_share(taxon: Taxon) -> float:
@@ -223,9 +245,13 @@ def build_sources(
     facts: dict[tuple[str, str], tuple[Taxon, Evidence, tuple[DropTest, ...]]] = {}
     kind = np.zeros((draws, trees), dtype=np.intp)
     inputs: list[Uncertain] = []
+    asked: list[Contradiction] = []
     for at, (tree, known) in enumerate(zip(survey.trees, evidence, strict=True)):
         tests = tuple(test for test in survey.drop_tests if test.tree in (tree.name, None))
         own = tree.name if known.gauges or tests else ""
+        if len(known.candidates) == 1 and known.gauges:
+            odd = _against_the_table(known, known.candidates[0].taxon, tree, at)
+            asked += [odd] if odd else []
         pick = drawn_kinds(at, known, streams)
         for number, candidate in enumerate(known.candidates):
             key = (candidate.taxon.name, own if candidate.taxon.foliage == "needle" else "")
@@ -301,5 +327,12 @@ def build_sources(
     each.append(blown)
     inputs.append(uncertain)
     return Sources(
-        tuple(each), tree_kg_m, shed_kg, kind, _years(streams, "year"), _years(streams, "past"), tuple(inputs)
+        tuple(each),
+        tree_kg_m,
+        shed_kg,
+        kind,
+        _years(streams, "year"),
+        _years(streams, "past"),
+        tuple(asked),
+        tuple(inputs),
     )

@@ -26,6 +26,9 @@ _LODGED_STICKINESS: Final = 30.0
 # them until a centimeter of them lies there, as heavy (40 kg/m3); small wet things pack closer, and what sits
 # in the holes covers nothing else. All but the needles are our judgement.
 _COVERS: Final = (1.0, 1.0, 1.5, 1.5, 4.0)
+# A screen is brushed when it stays covered, at the ends of so many months: what the wind clears within a
+# month needs nobody. Our judgement.
+_STAYS_MONTHS: Final = 2
 # Slope (as a tangent) at which most of what can run on does. Our judgement.
 _RUN_ON_TANGENT: Final = 0.35
 
@@ -89,7 +92,9 @@ def guard_times(
     steepness = (np.tan(np.radians(slope)) + np.tan(np.radians(site.roofs.pitch_deg))) / 2
     runs = -np.expm1(-steepness / _RUN_ON_TANGENT)
     stays = 1 - settings["slides_over_share"] * (1 - surface.roughness) * runs
-    arrivals = litter.surface * np.broadcast_to(stays, cap.kept.shape)[..., None]
+    arrivals = litter.surface.copy()
+    # What is stuck does not run on.
+    arrivals[:-1] *= np.broadcast_to(stays, cap.kept.shape)[..., None]
     mat_share = settings["mat_share"]
     arrivals[-1] += mat_share * arrivals[:-1].sum(axis=0)
     arrivals[:-1] *= 1 - mat_share
@@ -97,6 +102,6 @@ def guard_times(
     keeps = np.stack([1 - np.broadcast_to(each, cap.kept.shape) for each in shed])
     # What sticks and mats is taken to come and go with the needles.
     whose = [*(each for _, each in GROUPS), FOLIAGE_OF_YEARS.index("needle")]
-    covered = visits(arrivals, cap.surface_kg_m, years[whose][:, :, None], keeps)
+    covered = visits(arrivals, cap.surface_kg_m, years[whose][:, :, None], keeps, stays=_STAYS_MONTHS)
     gutter, outlet = _below(litter, years, cap)
     return _first_of([gutter, (1, covered), outlet])

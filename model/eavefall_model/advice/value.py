@@ -15,7 +15,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +24,13 @@ from scipy.special import ndtri
 from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
 from eavefall_model.advice.history import FILL_ERROR, fill_since_cleaning
 from eavefall_model.advice.inputs import input_kind
-from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome, wait_months
 from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.schema import MeasureNext
 from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
+
+if TYPE_CHECKING:
+    from eavefall_model.advice.judge import Judged
 
 __all__ = ["HOW_MEASURED", "Narrowing", "measure_next", "narrowing", "results_weights"]
 

@@ -51,7 +51,9 @@ class Visits:
         return np.asarray(12.0 / self.months)
 
 
-def visits(arrivals: Array, limit: Array, years: Array, keeps: Array | None = None) -> Visits:
+def visits(
+    arrivals: Array, limit: Array, years: Array, keeps: Array | None = None, *, stays: int = 1
+) -> Visits:
     """Visits over five years, cleaning whenever ``limit`` is reached at the end of a month.
 
     Parameters
@@ -65,6 +67,8 @@ def visits(arrivals: Array, limit: Array, years: Array, keeps: Array | None = No
     keeps : (groups, ...), optional
         Share of what lies there that a month leaves lying; all of it where nothing is given. What arrives in
         a month lies for half of it on average and keeps the square root.
+    stays : int
+        Months in a row at whose ends the limit must be reached: what clears itself sooner needs nobody.
     """
     groups = arrivals.shape[0]
     shape = np.broadcast_shapes(arrivals.shape[1:-1], np.shape(limit))
@@ -78,12 +82,14 @@ def visits(arrivals: Array, limit: Array, years: Array, keeps: Array | None = No
     for start in range(0, due.size, _BLOCK):
         some = due[start : start + _BLOCK]
         months[some], by_month[:, some] = _simulated(
-            month[:, :, some], goal[some], factor[:, :, some], None if stay is None else stay[:, some]
+            month[:, :, some], goal[some], factor[:, :, some], None if stay is None else stay[:, some], stays
         )
     return Visits(months.reshape(shape), np.moveaxis(by_month.reshape(12, *shape), 0, -1))
 
 
-def _simulated(month: Array, goal: Array, factor: Array, keeps: Array | None) -> tuple[Array, Array]:
+def _simulated(
+    month: Array, goal: Array, factor: Array, keeps: Array | None, stays: int
+) -> tuple[Array, Array]:
     """Months and visits by month of (12, groups, n) arrivals, goals (n,), factors (YEARS, groups, n)."""
     if keeps is not None:
         month = month * np.sqrt(keeps)
@@ -94,7 +100,7 @@ def _simulated(month: Array, goal: Array, factor: Array, keeps: Array | None) ->
     rest = np.empty(count, dtype=bool)
     for start in STARTS:
         load = np.zeros((groups, count))
-        since = np.full(count, GAP_MONTHS)
+        since, reached = np.full(count, GAP_MONTHS), np.zeros(count, dtype=np.intp)
         for step in range(12 * YEARS):
             if keeps is not None:
                 load *= keeps
@@ -102,6 +108,10 @@ def _simulated(month: Array, goal: Array, factor: Array, keeps: Array | None) ->
             total = load[0] if groups == 1 else load.sum(axis=0)
             since += 1
             np.less(total, goal, out=rest)
+            if stays > 1:
+                reached += 1
+                reached *= ~rest
+                np.less(reached, stays, out=rest)
             rest |= since < GAP_MONTHS
             load *= rest
             since *= rest

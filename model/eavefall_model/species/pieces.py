@@ -18,7 +18,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from eavefall_model.species.table import Part
 
-__all__ = ["BREAKS_PER_100_MM", "CURLED_SECTION", "break_rate_per_mm", "broken_lengths", "curled_widths"]
+__all__ = [
+    "BRACT_MM",
+    "BREAKS_PER_100_MM",
+    "CURLED_SECTION",
+    "break_rate_per_mm",
+    "broken_lengths",
+    "curled_widths",
+    "piece_mg",
+    "shatters",
+]
 
 # Breaks per 100 mm by the time a piece reaches the gutter (judgement: fresh brown pine needles in litter
 # are mostly whole, those that have lain a season on a roof are in two to four pieces).
@@ -37,6 +46,23 @@ _BRITTLE: Final = {
 # and enough to decide how loose litter lies, is published (Flake et al, 90 woody species, curl from 3D scans,
 # abstract read); no dimensions of curled leaves were found: that they lie evenly between is our judgement.
 CURLED_SECTION: Final = (1 / math.pi, 0.5)
+
+
+# Ripe catkins of these fall apart into bracts and seeds of this size and mass (general dendrology, from
+# memory; a householder's diary on river birch says the same of gutters).
+_SHATTERS: Final = ("Betula", "genus:Betula")
+BRACT_MM: Final = (1.5, 4.0)
+_BRACT_MG: Final = 0.5
+
+
+def shatters(part: Part) -> bool:
+    """Whether a part comes down in bits: catkins of birches."""
+    return part.part == "catkin" and part.taxon.startswith(_SHATTERS)
+
+
+def piece_mg(part: Part) -> float:
+    """Dry mass of one piece as it comes down, mg: the middle of the table's range."""
+    return _BRACT_MG if shatters(part) else math.sqrt(part.mass_mg[0] * part.mass_mg[1])
 
 
 def break_rate_per_mm(part: Part, brown_share: float = 1.0, months_lain: float = 0.0) -> float:

@@ -1,0 +1,280 @@
+"""The second answer: is a guard worth it, whatever its fineness, and what that hangs on.
+
+Worth it means that the open gutter asks for more cleaning than its owner accepts, and that the guard asks for
+clearly less. Where the owner has not said, the patience of owners is drawn (``outcome``).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from eavefall_model.advice.contradictions import Contradiction
+from eavefall_model.advice.decide import ENOUGH, interval, rounded
+from eavefall_model.advice.outcome import GuardOutcome, Outcome
+from eavefall_model.advice.say import written
+from eavefall_model.advice.schema import Figure, Past, Question, Said, Value, Worth
+from eavefall_model.advice.value import narrowing
+from eavefall_model.vocabulary import GuardKind, Units, WorthAnswer
+
+__all__ = ["chance_words", "gain_of", "past_of", "questions_of", "range_said", "worth_answer", "worth_of"]
+
+# Everyday odds, by chance.
+_ODDS: Final = (
+    (0.03, "very unlikely"), (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
+    (0.29, "about 1 in 4"), (0.42, "about 1 in 3"), (0.58, "about 1 in 2"), (0.71, "about 2 in 3"),
+    (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (0.97, "about 19 in 20"),
+)  # fmt: skip
+_PATIENCE: Final[dict[bool, tuple[str, str]]] = {
+    True: ("than the owner accepts ({accepted_per_year})", "than you said is fine ({accepted_per_year})"),
+    False: (
+        "than an owner accepts who has not said how often (taken as {accepted_per_year}, give or take). It "
+        "depends "
+        "on the owner's patience first: ask",
+        "than most people put up with ({accepted_per_year}, give or take). It depends on your own patience "
+        "first",
+    ),
+}
+_SAID: Final[dict[WorthAnswer, tuple[str, str]]] = {
+    "yes": (
+        "A guard is worth it: the open gutter needs cleaning {unguarded_months:every}, and it is "
+        "{worth_odds} likely "
+        "that this is more ",
+        "A screen is worth it: without one your gutter would need clearing {unguarded_months:every}, and it "
+        "is "
+        "{worth_odds} likely that this is more ",
+    ),
+    "no": (
+        "A guard is hardly worth it: the open gutter needs cleaning {unguarded_months:every}, and it is only "
+        "{worth_odds} likely that this is more ",
+        "A screen is hardly worth it: without one your gutter would need clearing {unguarded_months:every}, "
+        "and it is "
+        "only {worth_odds} likely that this is more ",
+    ),
+    "could go either way": (
+        "Whether a guard is worth it could go either way: the open gutter needs cleaning "
+        "{unguarded_months:every}, and "
+        "it is {worth_odds} likely that this is more ",
+        "Whether a screen is worth it could go either way: without one your gutter would need clearing "
+        "{unguarded_months:every}, and it is {worth_odds} likely that this is more ",
+    ),
+}
+_MOVES: Final = (
+    " But no guard on offer waits clearly longer than the open gutter: one would only move the work.",
+    " But no screen we know of would wait clearly longer than the open gutter: one would only move the work.",
+)
+_EMBERS: Final = (
+    "A metal guard is worth it here for the embers, however seldom the gutter fills "
+    "({unguarded_months:every}).",
+    "A metal screen is worth it at your house because of embers, however seldom the gutter fills "
+    "({unguarded_months:every}).",
+)
+
+
+def chance_words(chance: float) -> str:
+    """A chance as everyday odds, such as ``about 2 in 3``."""
+    return next((words for limit, words in _ODDS if chance < limit), "almost certain")
+
+
+def gain_of(outcome: Outcome, guard: GuardOutcome) -> float:
+    """Typical wait with a guard over the wait without."""
+    return float(np.median(guard.house_months) / np.median(outcome.guards["none"].house_months))
+
+
+def worth_answer(no_guard_share: float, helps: bool, anyway: bool) -> WorthAnswer:
+    """Yes, no or either way, from the share of draws in which the open gutter waits as long as accepted."""
+    if anyway:
+        return "yes"
+    if no_guard_share > ENOUGH or not helps:
+        return "no"
+    return "yes" if 1 - no_guard_share > ENOUGH else "could go either way"
+
+
+def worth_of(outcome: Outcome, guard: GuardKind | None, anyway: bool, units: Units) -> Worth:
+    """The second answer in words; ``guard`` is the kind one would take, ``anyway`` where embers decide."""
+    chance = 1 - outcome.answer.no_guard_share
+    gain = gain_of(outcome, outcome.guards[guard]) if guard is not None else None
+    helps = gain is not None and gain >= outcome.settings["worth_factor"]
+    answer = worth_answer(outcome.answer.no_guard_share, helps, anyway)
+    known = outcome.survey.household.cleanings_per_year is not None
+    if anyway:
+        said = _EMBERS
+    else:
+        said = tuple(  # type: ignore[assignment]
+            f"{one}{two}.{more if not helps and chance > 1 - ENOUGH else ''}"
+            for one, two, more in zip(_SAID[answer], _PATIENCE[known], _MOVES, strict=True)
+        )
+    wait = float(np.median(outcome.guards["none"].house_months))
+    worth = Worth(
+        sentence="",
+        to_estimator=said[0],
+        to_owner=said[1],
+        figures=(
+            Figure(
+                name="unguarded_months", label="wait of the open gutter", unit="months", value=rounded(wait)
+            ),
+            Figure(
+                name="worth_odds", label="likely to be worth it", unit="words", value=chance_words(chance)
+            ),
+            Figure(
+                name="accepted_per_year",
+                label="cleanings that the owner accepts",
+                unit="times a year",
+                value=outcome.accepted_per_year,
+            ),
+        ),
+        answer=answer,
+        chance=rounded(chance),
+        patience_known=known,
+        guard=guard,
+        gain=None if gain is None else rounded(gain),
+    )
+    return written(worth, units)
+
+
+def _months(name: str, value: float) -> Figure:
+    return Figure(name=name, label="months", unit="months", value=rounded(value))
+
+
+def range_said(outcome: Outcome, units: Units) -> Said:
+    """One sentence: what of the open gutter's range measuring can narrow and what it cannot."""
+    found = narrowing(outcome)
+    ratio, measured, past = (high / low for low, high in (found.now, found.measured, found.with_past))
+    estimator = "The open gutter may wait {low_months} to {high_months}. "
+    owner = "Without a screen your gutter may wait {low_months} to {high_months}. "
+    rest = "the trees' good and bad years and how litter settles, which no tape tells"
+    if measured < 0.9 * ratio:
+        estimator += (
+            "Measuring what was left out would narrow that to about {measured_low} to {measured_high}; "
+        )
+        owner += (
+            "Measuring what we do not know yet would narrow that to about {measured_low} to {measured_high}; "
+        )
+    else:
+        estimator += "Measuring more would hardly narrow that; "
+        owner += "Measuring more would hardly narrow that; "
+    if past < 0.9 * measured:
+        estimator += "the gutter's own past (last cleaned when, how full now) to {past_low} to {past_high}; "
+        owner += "how full it is now, and when it was last cleaned, to {past_low} to {past_high}; "
+    said = Said(
+        sentence="",
+        to_estimator=f"{estimator}the rest is {rest}.",
+        to_owner=f"{owner}the rest is {rest}.",
+        figures=tuple(
+            _months(name, value)
+            for name, value in (
+                ("low_months", found.now[0]), ("high_months", found.now[1]),
+                ("measured_low", found.measured[0]), ("measured_high", found.measured[1]),
+                ("past_low", found.with_past[0]), ("past_high", found.with_past[1]),
+            )
+        ),
+    )  # fmt: skip
+    return written(said, units)
+
+
+def past_of(outcome: Outcome, units: Units) -> Past | None:
+    """What the gutter's own past says, against the trees alone."""
+    told = outcome.told
+    if told is None:
+        return None
+    alone, now = interval(told.before_months), interval(outcome.guards["none"].house_months)
+    past = Past(
+        sentence="",
+        to_estimator="By its own past the gutter fills in {told_months} ({told_low} to {told_high}); "
+        "the trees alone would say {alone_low} to {alone_high}.",
+        to_owner="By its own past your gutter fills in {told_months}; the trees alone would say "
+        "{alone_low} to {alone_high}.",
+        figures=tuple(
+            _months(name, value)
+            for name, value in (
+                ("told_months", now.typical), ("told_low", now.low), ("told_high", now.high),
+                ("alone_low", alone.low), ("alone_high", alone.high),
+            )
+        ),
+        eave=told.eave,
+        trees_alone_months=alone,
+        told_months=now,
+    )  # fmt: skip
+    return written(past, units)
+
+
+# Code -> what is asked of the estimator, the names of the values it quotes, and their units.
+_ASKED: Final[dict[str, tuple[str, tuple[tuple[str, str], ...]]]] = {
+    "crown-and-overhang": (
+        "{tree}: a distance of {distance}, a crown radius of {crown} and an overhang of {overhang} do not "
+        "fit "
+        "together. Pace out the crown on the house side, from the trunk to the tips.",
+        (("distance", "m"), ("crown", "m"), ("overhang", "m")),
+    ),
+    "tree-too-tall": (
+        "{tree}: a height of {height} is more than trees of its kind reach ({tallest}). Check the unit, or "
+        "measure "
+        "it against the house.",
+        (("height", "m"), ("tallest", "m")),
+    ),
+    "crown-too-wide": (
+        "{tree}: a crown radius of {crown} is much for a height of {height}; {usual} would be usual. Check "
+        "whether "
+        "it is a diameter.",
+        (("crown", "m"), ("height", "m"), ("usual", "m")),
+    ),
+    "species-and-form": (
+        "{tree}: {species} does not have the foliage that was seen ({seen}). A close photo of the foliage "
+        "settles it.",
+        (("species", "words"), ("seen", "words")),
+    ),
+    "species-and-foliage": (
+        "{tree}: {species} does not have the foliage that was seen ({seen}). A close photo of the foliage "
+        "settles it.",
+        (("species", "words"), ("seen", "words")),
+    ),
+    "no-eave-on-that-side": (
+        "{tree} stands to the {bearing}, but {eave} faces {facing}. Check the bearing, the eave or which way "
+        "it faces.",
+        (("bearing", "bearing"), ("eave", "words"), ("facing", "bearing")),
+    ),
+    "eave-too-long": (
+        "{tree}: a length of {length} is more than a straight eave of a house has ({longest}). Check the "
+        "unit, or "
+        "enter each run by itself.",
+        (("length", "m"), ("longest", "m")),
+    ),
+    "gauge-and-species": (
+        "{tree}: needles measured at {measured} are not those of {species} ({usual}). The measured width is "
+        "used. "
+        "Check which tree the needles came from, or the species.",
+        (("measured", "mm"), ("species", "words"), ("usual", "mm")),
+    ),
+    "past-and-trees": (
+        "{tree}: found {full} full, where the trees listed explain about {usual}. Look for a tree that is "
+        "not listed, "
+        "a roof that drains onto it, or a cleaning that was forgotten.",
+        (("full", "share"), ("usual", "share")),
+    ),
+}
+
+
+def questions_of(found: tuple[Contradiction, ...], units: Units) -> tuple[Question, ...]:
+    """The questions that contradictions raise, naming both values and what would settle them."""
+    asked = []
+    for each in found:
+        template, names = _ASKED[each.code]
+        values: list[tuple[str, str, Value]] = [("tree", "words", each.about)]
+        values += [(name, unit, value) for (name, unit), value in zip(names, each.values, strict=True)]
+        figures = tuple(Figure(name=name, label=name, unit=unit, value=value) for name, unit, value in values)
+        asked.append(
+            written(
+                Question(
+                    sentence="",
+                    to_estimator=template,
+                    to_owner=None,
+                    figures=figures,
+                    code=each.code,
+                    about=each.about,
+                    fields=each.fields,
+                ),
+                units,
+            )
+        )
+    return tuple(asked)

@@ -1,0 +1,144 @@
+"""How far the engine agrees with the acceptance panel: ``python score.py`` for the open half, ``--closed``
+for the other.
+
+Scores as the head of panel.yaml says. Nothing here is a test: disagreements are argued, not edited.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import yaml
+
+from eavefall_model.advice.outcome import Outcome, run
+from eavefall_model.advice.rulebook import RuleBook, load_rules
+from eavefall_model.errors import SurveyError
+from eavefall_model.intervals import wilson
+from eavefall_model.screens.guards import load_guards
+from eavefall_model.survey import Survey
+from eavefall_model.survey_io import survey_from_data
+
+HERE: Final = Path(__file__).parent
+FACTOR: Final = 1.5
+
+
+@dataclass(frozen=True)
+class House:
+    """One house with its survey and the estimator's expectations."""
+
+    id: str
+    survey: dict[str, Any]
+    history: dict[str, Any]
+    expects: dict[str, Any]
+
+
+def houses(half: str) -> list[House]:
+    """The houses of one half of the panel: ``open`` or ``closed``."""
+    listed = yaml.safe_load((HERE / "panel.yaml").read_text(encoding="utf-8"))["houses"]
+    answers = {each["id"]: each["expects"] for each in listed if "expects" in each}
+    if half == "closed":
+        closed = yaml.safe_load((HERE / "panel_closed.yaml").read_text(encoding="utf-8"))["houses"]
+        answers = {each["id"]: each["expects"] for each in closed}
+    return [
+        House(
+            each["id"],
+            each["survey"],
+            {key: value for key, value in each.get("history", {}).items() if key != "words"},
+            answers[each["id"]],
+        )
+        for each in listed
+        if each["half"] == half
+    ]
+
+
+def outcome_of(house: House, *, history: bool, book: RuleBook | None = None, draws: int = 2000) -> Outcome:
+    """The engine's draws for a house, with its history where it is to be told."""
+    data = {**house.survey, "history": house.history} if history and house.history else house.survey
+    survey: Survey = survey_from_data(data)
+    return run(survey, {}, {}, book or load_rules(), load_guards(), seed=0, draws=draws)
+
+
+def per_year(outcome: Outcome, kind: str) -> float:
+    """Typical visits a year."""
+    return 12.0 / float(np.median(outcome.guards[kind].house_months))  # type: ignore[index]
+
+
+def within(one: float, other: float) -> bool:
+    """Whether two frequencies are within a factor of 1.5."""
+    return max(one, other) <= FACTOR * min(one, other)
+
+
+def said(expected: Mapping[str, str], key: str, answer: str) -> bool:
+    """Whether an answer is the expected one or the one allowed beside it."""
+    return answer in (expected[key], expected.get("also"))
+
+
+def rows(half: str) -> Iterator[dict[str, Any]]:
+    """One row a house: what agrees and what the engine says."""
+    from eavefall_model.advice.judge import judge
+
+    for house in houses(half):
+        try:
+            outcome = outcome_of(house, history=False)
+        except SurveyError as error:  # a tree that the tables do not have: nothing agrees
+            print(f"{house.id}: {error.message}")
+            yield {"id": house.id, "unknown": True, "expects": house.expects}
+            continue
+        judged = judge(outcome, load_rules())
+        expects = house.expects
+        verdicts = {each.kind: each.verdict for each in judged.guards}
+        found_open, found_guarded = per_year(outcome, "none"), per_year(outcome, expects["guard"])
+        yield {
+            "id": house.id,
+            "class": said(expects["fineness"], "class", judged.fine),
+            "fine": judged.fine,
+            "worth": judged.worth.answer,
+            "worth_it": judged.worth.answer == expects["worth_it"],
+            **{kind: said(wanted, "verdict", verdicts[kind]) for kind, wanted in expects["guards"].items()},
+            "verdicts": verdicts,
+            "cleanings": within(found_open, expects["open_per_year"])
+            and within(found_guarded, expects["guarded_per_year"]),
+            "open": (expects["open_per_year"], found_open),
+            "guarded": (expects["guarded_per_year"], found_guarded),
+            "expects": expects,
+        }
+
+
+def total(name: str, agrees: Sequence[bool]) -> str:
+    """One line of the score with a Wilson interval."""
+    low, high = wilson(sum(agrees), len(agrees))
+    return f"{name:18s} {sum(agrees):2d} of {len(agrees)} ({low:.0%} to {high:.0%})"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--closed", action="store_true")
+    half = "closed" if parser.parse_args().closed else "open"
+    found = list(rows(half))
+    short = {"suits": "S", "suits with care": "c", "does not suit": "-"}
+    for row in found:
+        if "unknown" in row:
+            continue
+        expects = row["expects"]
+        marks = " ".join(
+            f"{kind[:5]}:{short[wanted['verdict']]}{short[row['verdicts'][kind]]}{'' if row[kind] else '!'}"
+            for kind, wanted in expects["guards"].items()
+        )
+        print(
+            f"{row['id'][:32]:32s} {expects['fineness']['class'][:7]:7s} {row['fine'][:7]:7s}"
+            f"{' ' if row['class'] else '!'} {expects['worth_it'][:5]:5s} {row['worth'][:5]:5s} "
+            f"open {row['open'][0]:4.2f} {row['open'][1]:4.2f} guarded {row['guarded'][0]:4.2f} "
+            f"{row['guarded'][1]:4.2f}{'' if row['cleanings'] else '!'} {marks}"
+        )
+    kinds = list(found[0]["expects"]["guards"])
+    for name in ("class", *kinds, "cleanings", "worth_it"):
+        print(total(name, [bool(row.get(name)) for row in found]))
+
+
+if __name__ == "__main__":
+    main()
