@@ -88,7 +88,7 @@ class _Again:
             replace(source, load_kg_m=load) for source, load in zip(outcome.sources.each, loads, strict=True)
         ]
         needed = needed_opening_mm(
-            sources, self.ladder, outcome.allowed_kg_m[self.rows], outcome.settings["pieces_per_m"], limits
+            sources, self.ladder, outcome.allowed_kg_m[self.rows], outcome.settings, limits
         )
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
         _, times = open_gutter(loads, outcome.courses, self.years, self.cap)

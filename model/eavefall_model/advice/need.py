@@ -1,6 +1,6 @@
 """The opening a house needs: coarse enough to let go of nothing that matters, and no finer.
 
-Three demands, in every draw and at every eave: (a) no needle that arrives in a quantity that matters may go
+Four demands, in every draw and at every eave: (a) no needle that arrives in a quantity that matters may go
 in end-on, so the opening is the widest sieve size narrower than its thinnest needles; (b) all that goes
 through together must not fill the gutter within ``matters_months``; (c) no more than so many seeds, bracts,
 leaflets and other small pieces go through in a year. What even the finest opening lets in is no reason for
@@ -9,7 +9,7 @@ it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -62,29 +62,32 @@ def class_index(opening_mm: Array) -> NDArray[np.intp]:
     return np.asarray((opening_mm[..., None] <= _BORDERS_MM[1:]).sum(axis=-1), dtype=np.intp)
 
 
-def pieces_per_kg(fates: Sequence[PartFate]) -> Array | None:
+def pieces_per_kg(fates: Sequence[PartFate]) -> Array:
     """Small pieces that go through for each kg of a source's litter, (draws or 1, openings); seeds, bracts,
-    flowers, leaflets and the like, not needles and leaves, which are weighed."""
+    leaflets and the like, not needles and leaves, which are weighed."""
     small = [each for each in fates if each.part.part in SMALL_PARTS]
-    if not small:
-        return None
-    return np.asarray(
-        sum(each.part.litter_share * each.through * 1e6 / piece_mg(each.part) for each in small)
-    )
+    number = sum(each.part.litter_share * each.through * 1e6 / piece_mg(each.part) for each in small)
+    return np.asarray(number) if small else np.zeros((1, 1))
 
 
 def _below(through: Array, allowed: Array | float) -> NDArray[np.bool_]:
     """Whether no more than is allowed goes through an opening, or any wider one is no worse than the
     finest."""
-    rising = np.maximum.accumulate(through[:, :, ::-1], axis=2)[:, :, ::-1]
-    return np.asarray(rising - rising[:, :, -1:] <= allowed)
+    rising = np.maximum.accumulate(through[..., ::-1], axis=-1)[..., ::-1]
+    return np.asarray(rising - rising[..., -1:] <= allowed)
+
+
+def _widest(fits: NDArray[np.bool_]) -> Array:
+    """The widest opening on the ladder that fits, the finest where none does; (..., openings) to (...)."""
+    at = np.where(fits.any(axis=-1), fits.argmax(axis=-1), len(LADDER) - 1)
+    return np.asarray(np.array([each.clear_mm for each in LADDER])[at], dtype=np.float64)
 
 
 def needed_opening_mm(
     sources: Sequence[Source],
     ladder_fates: Sequence[Sequence[PartFate]],
     allowed_kg_m: Array,
-    allowed_pieces_m: float,
+    settings: Mapping[str, float],
     limits: Sequence[Array],
 ) -> Array:
     """Widest opening that meets all demands, shape (draws, eaves), mm.
@@ -93,7 +96,7 @@ def needed_opening_mm(
     ----------
     sources, ladder_fates : the sources, and the fate of their parts on ``LADDER``.
     allowed_kg_m : (draws, eaves) what may gather in the gutter within a year.
-    allowed_pieces_m : small pieces that may get into a metre of gutter in a year.
+    settings : those of the rules file: ``pieces_per_m``, ``lets_in_share``, ``matters_g_m``.
     limits : for each source, (draws,) the opening that refuses its needles.
     """
     shape = allowed_kg_m.shape
@@ -106,14 +109,17 @@ def needed_opening_mm(
             for each in fate
             if each.part.part in ("needle", "bundle", "scale", "spray")
         )
-        matters = source.load_kg_m * needles > allowed_kg_m
+        least_kg_m = settings["matters_g_m"] / 1000
+        matters = source.load_kg_m * needles > np.minimum(allowed_kg_m, least_kg_m)
         needed = np.where(matters, np.minimum(needed, limit[:, None]), needed)
         # Nobody fits a screen against roof granules and dust: rain washes them out.
         through = sum(each.part.litter_share * each.through for each in fate if each.part.part != "grit")
         inside += source.load_kg_m[:, :, None] * np.atleast_2d(through)[:, None, :]
         number = pieces_per_kg(fate)
-        if number is not None:
-            pieces += source.load_kg_m[:, :, None] * np.atleast_2d(number)[:, None, :]
-    fits = _below(inside, allowed_kg_m[:, :, None]) & _below(pieces, allowed_pieces_m)
-    widest = np.where(fits.any(axis=2), fits.argmax(axis=2), len(LADDER) - 1)
-    return np.asarray(np.minimum(needed, np.array([each.clear_mm for each in LADDER])[widest]))
+        pieces += source.load_kg_m[:, :, None] * np.atleast_2d(number)[:, None, :]
+        # However little falls: a screen keeps out most of each kind that falls in more than a trace.
+        own = _widest(_below(np.atleast_2d(through), settings["lets_in_share"]))
+        here = source.load_kg_m > least_kg_m
+        needed = np.where(here, np.minimum(needed, own[:, None]), needed)
+    fits = _below(inside, allowed_kg_m[:, :, None]) & _below(pieces, settings["pieces_per_m"])
+    return np.asarray(np.minimum(needed, _widest(fits)))

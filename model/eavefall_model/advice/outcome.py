@@ -287,8 +287,8 @@ def run(
     )
     limits = needle_limits(sources.each, entered, settings["enter_tolerance"])
     allowed = cap.gutter_kg_m / cap.kept * 12.0 / settings["matters_months"]
-    needed = needed_opening_mm(sources.each, ladder, allowed, settings["pieces_per_m"], limits)
-    most_mm = opening_cap_mm(book, survey)
+    needed = needed_opening_mm(sources.each, ladder, allowed, settings, limits)
+    most_mm = min(opening_cap_mm(book, survey), settings["widest_mm"])
     needed = np.minimum(needed, most_mm)
     house_needed = needed.min(axis=1)
     house_index = class_index(house_needed)
