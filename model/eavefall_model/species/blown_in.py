@@ -29,7 +29,7 @@ COVERING_FACTOR: Final[Mapping[Covering, float]] = MappingProxyType(
 MOSSY_FACTOR: Final = 2.0
 # Of it, what stays on a screen sits in its holes to this share: granules, pollen, algae, moss. Our judgement,
 # held to the trade's word that every screen wants brushing once in a few years.
-CLOGS: Final = 0.25
+CLOGS: Final = 0.4
 _SOURCE: Final = "no measurement found ; our judgement"
 
 
