@@ -63,14 +63,15 @@ def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
 
 
 def _best(outcome: Outcome, found: tuple[GuardVerdict, ...], needed_mm: float) -> GuardKind | None:
-    """The guard one would take: by verdict, then one that keeps out what matters and beats the open gutter,
-    then the longest wait. ``None`` where the office offers none."""
+    """The guard one would take: one that suits and beats the open gutter, by verdict, by what it keeps out,
+    then by the longest wait. ``None`` where the office offers none."""
 
-    def order(verdict: GuardVerdict) -> tuple[int, bool, bool, float, int]:
+    def order(verdict: GuardVerdict) -> tuple[bool, bool, int, bool, float, int]:
         leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * SAME_SIZE
         harsh, elaborate = VERDICTS.index(verdict.verdict), GUARD_KINDS.index(verdict.kind)
         moves = gain_of(outcome, outcome.guards[verdict.kind]) < outcome.settings["worth_factor"]
-        return harsh, moves, leaks, -verdict.interval_months.typical, elaborate
+        poor = verdict.verdict == VERDICTS[-1]
+        return poor, moves, harsh, leaks, -verdict.interval_months.typical, elaborate
 
     fitted = [verdict for verdict in found if verdict.kind != "none"]
     return min(fitted, key=order).kind if fitted else None

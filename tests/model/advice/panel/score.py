@@ -15,6 +15,14 @@ from typing import Any, Final
 import numpy as np
 import yaml
 
+from eavefall_model.advice.history import (
+    FILL_ERROR,
+    Observed,
+    fill_since_cleaning,
+    log_likelihood,
+    resampled_rows,
+    weights_from,
+)
 from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.errors import SurveyError
@@ -115,10 +123,81 @@ def total(name: str, agrees: Sequence[bool]) -> str:
     return f"{name:18s} {sum(agrees):2d} of {len(agrees)} ({low:.0%} to {high:.0%})"
 
 
+@dataclass(frozen=True)
+class Ranges:
+    """Over simulated houses that fit a survey: 10 to 90 ratios of the open gutter and of the guard named,
+    before and after a year's history of the gutter is told, and the share whose truth lies in the range told
+    after."""
+
+    open_before: float
+    open_after: float
+    guarded_before: float
+    guarded_after: float
+    covered: tuple[int, int]
+
+
+def ranges(house: House, truths: int = 40, draws: int = 2000) -> Ranges:
+    """Draws stand for true houses: each tells how full its gutter is after a year, with the error of a look,
+    and the engine's other draws are weighed by it."""
+    data = {**house.survey, "history": {"cleanings_per_year": 0}}
+    outcome = run(survey_from_data(data), {}, {}, load_rules(), load_guards(), seed=0, draws=draws)
+    months = outcome.guards["none"].months
+    at, house_months = int(np.argmin(np.median(months, axis=0))), outcome.guards["none"].house_months
+    guarded = outcome.guards[house.expects["guard"]].house_months
+    months_since = float(np.clip(np.median(months[:, at]), 3.0, 12.0))
+    fill = np.asarray(
+        sum(
+            fill_since_cleaning(
+                outcome.guards["none"].litter.inside[foliage, :, at],
+                outcome.capacity.gutter_kg_m[:, at] / outcome.settings["fill_share"],
+                outcome.sources.past[foliage],
+                months_since,
+                outcome.survey.month,
+            )
+            for foliage in range(2)
+        )
+    )
+    rng = np.random.default_rng(1)
+    ratios, hit = [], 0
+    for truth in rng.choice(draws, truths, replace=False):
+        seen = float(np.clip(min(fill[truth], 1.0) + FILL_ERROR * rng.standard_normal(), 0, 1))
+        observed = Observed(outcome.survey.month, months_since, fill=round(seen * 5) / 5)
+        others = np.arange(draws) != truth
+        weights = weights_from(
+            log_likelihood(observed, fill, 12.0 / months[:, at]) + np.where(others, 0, -1e3)
+        )
+        rows = resampled_rows(weights.share, 0.5)
+        low, high = np.quantile(house_months[rows], (0.1, 0.9))
+        hit += bool(low - 1e-9 <= house_months[truth] <= high + 1e-9)
+        ratios.append((high / low, float(np.divide(*np.quantile(guarded[rows], (0.9, 0.1))))))
+    before = [float(np.divide(*np.quantile(each, (0.9, 0.1)))) for each in (house_months, guarded)]
+    after = np.median(ratios, axis=0)
+    return Ranges(before[0], float(after[0]), before[1], float(after[1]), (hit, truths))
+
+
+def print_ranges(half: str) -> None:
+    """Medians over the houses of a half."""
+    found = [ranges(house) for house in houses(half)]
+    for name in ("open_before", "open_after", "guarded_before", "guarded_after"):
+        each = np.array([getattr(one, name) for one in found])
+        low, middle, high = np.quantile(each, (0.25, 0.5, 0.75))
+        print(
+            f"{name:15s} median 10-90 ratio {middle:.1f} (quartiles {low:.1f} to {high:.1f}, n {len(each)})"
+        )
+    hits, count = (sum(one.covered[at] for one in found) for at in range(2))
+    low, high = wilson(hits, count)
+    print(f"covered {hits} of {count} ({low:.0%} to {high:.0%})")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--closed", action="store_true")
-    half = "closed" if parser.parse_args().closed else "open"
+    parser.add_argument("--ranges", action="store_true", help="10 to 90 ratios and coverage instead")
+    asked = parser.parse_args()
+    half = "closed" if asked.closed else "open"
+    if asked.ranges:
+        print_ranges(half)
+        return
     found = list(rows(half))
     short = {"suits": "S", "suits with care": "c", "does not suit": "-"}
     for row in found:
