@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.advice.capacity import Capacity
-from eavefall_model.advice.decide import decide
+from eavefall_model.advice.decide import ENOUGH, decide
 from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
@@ -233,10 +233,11 @@ def _width_flip(again: _Again) -> list[Flip]:
 
 
 def _cleanings_flip(outcome: Outcome) -> list[Flip]:
-    median = float(np.median(outcome.guards["none"].house_months))
-    if median >= HORIZON_MONTHS or outcome.answer.opening_mm <= 0:
+    # So many draws must wait long enough as make a guard not worth it.
+    wait = float(np.quantile(outcome.guards["none"].house_months, 1 - ENOUGH))
+    if wait >= HORIZON_MONTHS or outcome.answer.opening_mm <= 0:
         return []
-    per_year = ("per_year", "cleanings a year", "a year", float(f"{12.0 / max(median, 0.05):.3g}"))
+    per_year = ("per_year", "cleanings a year", "a year", float(f"{12.0 / max(wait, 0.05):.3g}"))
     base, key = outcome.answer.fineness_class, "household.cleanings_per_year"
     if base == "no-guard-needed":
         index_class = decide(

@@ -28,11 +28,11 @@ def test_the_class_is_fine_enough_in_all_but_the_safe_share() -> None:
     assert decide(needed, index, never, 0.05).opening_mm == 0.8
 
 
-def test_no_guard_when_more_than_half_the_draws_wait_long_enough() -> None:
+def test_no_guard_when_two_draws_in_three_wait_long_enough() -> None:
     needed = np.full(100, 0.4)
-    enough = np.arange(100) < 51
+    enough = np.arange(100) < 66
     assert decide(needed, class_index(needed), enough, 0.1).fineness_class == "no-guard-needed"
-    assert decide(needed, class_index(needed), np.arange(100) < 50, 0.1).fineness_class == "extra-fine"
+    assert decide(needed, class_index(needed), np.arange(100) < 65, 0.1).fineness_class == "extra-fine"
 
 
 @settings(deadline=None)

@@ -42,6 +42,10 @@ HOUSES = (
     house({**OAK, "bearing": "N"}, wildfire=True, wind={"from": "N", "prevails": "strongly"}),
     house({"species": "Taxus canadensis", "height": "1 m"}),
     house({"species": "Picea abies", "distance": "3 m", "crown_radius": "3.5 m", "count": 2}),
+    house({**OAK, "count": 1, "distance": "9 m"}, household={"cleanings_per_year": 1}),
+    house({**OAK, "count": 1, "distance": "9 m"}),
+    house({"species": "Thuja occidentalis"}),
+    house({"species": "Taxus canadensis", "height": "8 m"}, household={"accepts_brushing": True}),
 )  # fmt: skip
 # These need a photo, which other tests give, or a guards file of an office's own.
 ELSEWHERE = {"measured-needles-overrule", "photos-disagree", "combustible-in-wildfire"}

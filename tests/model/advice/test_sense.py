@@ -133,8 +133,8 @@ def test_perforated_panel_by_distance_and_by_brushing() -> None:
     assert guard(brushes, "perforated_panel").verdict == "suits with care"
     assert guard(refuses, "perforated_panel").verdict == "does not suit"
     # With leaves only, or with pines a hundred feet off and more, it is an option.
-    assert guard(assess(survey(OAK, OAK)), "perforated_panel").verdict == "suits with care"
-    assert guard(assess(survey(OAK, OAK, pine("36 m"))), "perforated_panel").verdict == "suits with care"
+    assert guard(assess(survey(OAK, OAK)), "perforated_panel").verdict != "does not suit"
+    assert guard(assess(survey(OAK, OAK, pine("36 m"))), "perforated_panel").verdict != "does not suit"
     # Long needles within 30 m rule it out whatever the owner accepts.
     long = assess(survey(pine(), household={"accepts_brushing": True}))
     assert guard(long, "perforated_panel").verdict == "does not suit"
