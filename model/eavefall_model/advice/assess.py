@@ -156,6 +156,7 @@ def assess(
         clean_in=planned.clean_in,
         recommended_guard=judged.recommended,
         if_guarded=judged.fine,
+        opening_if_guarded_mm=None if judged.fine == "unsure" else opening_of(judged.answer),
         worth=judged.worth,
         range_said=range_said(outcome, units),
         past=past_of(outcome, units),

@@ -299,6 +299,7 @@ class Advice(_Frozen):
     clean_in: tuple[int, ...]
     recommended_guard: GuardKind | None
     if_guarded: FinenessClass | Literal["unsure"] = "unsure"
+    opening_if_guarded_mm: Opening | None = None
     worth: Worth | None = None
     range_said: Said | None = None
     past: Past | None = None

@@ -38,6 +38,11 @@ def _sense(advice: Advice) -> Iterator[str]:
         yield f"class_probability: sums to {total:.3f}, not 1"
     if (advice.opening_mm is None) != (advice.fineness_class in ("no-guard-needed", "unsure")):
         yield "opening_mm: stands exactly where a class is given"
+    known = advice.fineness_class not in ("no-guard-needed", "unsure")
+    if known and advice.worth is not None and advice.if_guarded != advice.fineness_class:
+        yield "if_guarded: another class than the one given"
+    if (advice.worth is not None and advice.worth.answer == "no") and known:
+        yield "worth: a class is given though no guard is worth it"
     if advice.opening_mm is not None:
         low, high = class_borders_mm(advice.fineness_class)  # type: ignore[arg-type]
         if not low - _SLACK <= advice.opening_mm.high_mm <= high + _SLACK:
