@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import string
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -13,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
 from eavefall_model.advice.say import joined
-from eavefall_model.advice.schema import Advice
+from eavefall_model.advice.schema import Advice, TreeKind
 from eavefall_model.survey import Survey
 from eavefall_model.units import compass, length_text, mass_per_length_text
 from eavefall_model.vocabulary import Units
@@ -32,7 +33,7 @@ from eavefall_service.plots.plan_trees import (
 )
 from eavefall_service.plots.words import shortened
 
-__all__ = ["PlanPlot", "plan_plot"]
+__all__ = ["PlanPlot", "plan_plot", "sketch_plot"]
 
 # Trees farther than this beyond the house would shrink everything else; they stand at the edge, with an
 # arrow.
@@ -53,11 +54,13 @@ _BARS_M: Final[dict[Units, tuple[float, ...]]] = {
 
 @dataclass(frozen=True)
 class PlanPlot:
-    """``loads`` is typical litter per eave in kg per metre and year, in the order of ``house.eaves``."""
+    """``loads`` is typical litter per eave in kg per metre and year, in the order of ``house.eaves``; none
+    before there is an answer.
+    """
 
     house: House
     trees: tuple[TreeMark, ...]
-    loads: tuple[float, ...]
+    loads: tuple[float | None, ...]
     wind_from_deg: float | None
     units: Units = "us"
 
@@ -76,8 +79,8 @@ class PlanPlot:
         """Eaves with load, trees with direction and distance, wind."""
         eaves = joined(
             [
-                f"{line.name} facing {compass(line.facing_deg)} with "
-                f"{mass_per_length_text(load, self.units)} of litter a year"
+                f"{line.name} facing {compass(line.facing_deg)}"
+                + ("" if load is None else f" with {mass_per_length_text(load, self.units)} of litter a year")
                 for line, load in zip(self.house.eaves, self.loads, strict=True)
             ]
         )
@@ -118,8 +121,8 @@ class PlanPlot:
 
     def _key(self) -> list[str]:
         lines = [
-            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 18)}: "
-            f"{mass_per_length_text(load, self.units)} a year"
+            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 18)}"
+            + ("" if load is None else f": {mass_per_length_text(load, self.units)} a year")
             for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True))
         ]
         if len(self.trees) > _NAMED:
@@ -172,11 +175,12 @@ class PlanPlot:
                 draw_arrow(axes, tree)
             words = str(number) if len(self.trees) > _NAMED else self._label(given)
             draw_label(axes, view, tree, words, ARROW_M if far else 0.0)
-        heaviest = max(self.loads, default=0.0) or 1.0
+        heaviest = max((load for load in self.loads if load is not None), default=0.0) or 1.0
         for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True)):
             (x0, y0), (x1, y1) = line.start, line.end
+            width = 3.0 if load is None else 1.5 + 5.5 * load / heaviest
             axes.plot(
-                [x0, x1], [y0, y1], color=SECOND, linewidth=1.5 + 5.5 * load / heaviest, zorder=4,
+                [x0, x1], [y0, y1], color=SECOND, linewidth=width, zorder=4,
                 solid_capstyle="butt", linestyle="solid" if line.known else (0, (2, 0.8)),
             )  # fmt: skip
             inward, angle = 0.15 * view.metres_per_inch, math.radians(line.facing_deg)
@@ -218,13 +222,14 @@ class PlanPlot:
 
 
 def plan_plot(survey: Survey, advice: Advice, units: Units = "us") -> PlanPlot:
-    """The sketch of one survey."""
-    house = house_of(survey)
+    """The sketch of one survey with its litter."""
     load = {eave.eave: eave.litter_kg_per_m_year.typical for eave in advice.eaves}
-    return PlanPlot(
-        house,
-        trees_of(survey, house, advice.trees),
-        tuple(load.get(line.name, 0.0) for line in house.eaves),
-        survey.wind.from_deg,
-        units,
-    )
+    sketch = sketch_plot(survey, advice.trees, units)
+    return replace(sketch, loads=tuple(load.get(line.name, 0.0) for line in sketch.house.eaves))
+
+
+def sketch_plot(survey: Survey, kinds: Sequence[TreeKind], units: Units = "us") -> PlanPlot:
+    """The sketch of one survey before there is an answer."""
+    house = house_of(survey)
+    trees = trees_of(survey, house, kinds)
+    return PlanPlot(house, trees, (None,) * len(house.eaves), survey.wind.from_deg, units)

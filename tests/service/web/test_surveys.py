@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
+import re
 import secrets
 
 import pytest
 
+from eavefall_model.units import length_text
 from eavefall_service.office.survey_search import CSV_COLUMNS
 from eavefall_service.web import limits
 from eavefall_service.web.request_checks import limit_of
@@ -312,3 +315,23 @@ def test_drawings(rep, survey, name):
     assert answer.status_code == 200
     assert answer.headers["content-type"].startswith("image/svg+xml")
     assert "<svg" in answer.text
+
+
+def test_drawings_are_picture_files_whose_words_say_the_numbers(rep, survey):
+    put_tree(
+        rep, survey, "Back pine", distance="12 ft 6 in", height="60 ft", bearing="NW", species="Pinus strobus"
+    )
+    page = rep.get(f"/rep/{survey}/trees", headers={"Accept": "text/html"}).text
+    assert "<svg" not in re.search(r'<figure class="card sketch">.*?</figure>', page, re.DOTALL)[0]
+    assert f"Back pine to the NW, {length_text(3.81, 'us')} away" in html.unescape(page)
+    sketch = rep.get(f"/pictures/{survey}/plots/sketch.svg")
+    assert sketch.headers["content-type"].startswith("image/svg+xml")
+    assert "a year" not in sketch.text  # no litter before there is an answer
+    answer = html.unescape(rep.get(f"/rep/{survey}/answer", headers={"Accept": "text/html"}).text)
+    for name, words in (
+        ("plan", "of litter a year"),
+        ("need", "Typical time and range"),
+        ("litter", "most in"),
+    ):
+        assert re.search(rf'plots/{name}\.svg[^>]* alt="[^"]*{words}', answer)
+        assert rep.get(f"/pictures/{survey}/plots/{name}.svg").status_code == 200

@@ -12,17 +12,12 @@ from fastapi import APIRouter, UploadFile
 from PIL import Image
 from starlette.responses import RedirectResponse, Response
 
-from eavefall_model.advice.schema import EaveAdvice
 from eavefall_model.errors import PhotoError
 from eavefall_model.gauge.sheet import write_sheet
 from eavefall_service.journeys import history, transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoView
-from eavefall_service.plots.canvas import Plot, plot_svg
-from eavefall_service.plots.guards import guard_plot
-from eavefall_service.plots.litter import litter_plot
-from eavefall_service.plots.need import need_plot
-from eavefall_service.plots.plan import plan_plot
+from eavefall_service.plots.canvas import Plot, picture_svg
 from eavefall_service.report.build import build_report
 from eavefall_service.report.document import Letterhead, ReportDocument
 from eavefall_service.report.html import render_html
@@ -36,6 +31,7 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.request_checks import PICTURE_POLICY
 from eavefall_service.web.request_text import parse_json
 from eavefall_service.web.server_state import Office, OfficeDep
+from eavefall_service.web.survey_drawings import answer_drawings, sketch_of
 
 __all__ = ["report_response", "router"]
 
@@ -128,21 +124,12 @@ def gauge_sheet(actor: Staff) -> Response:
 
 @router.get("/pictures/{survey_id}/plots/{name}.svg")
 def plot(office: OfficeDep, actor: Staff, survey_id: str, name: str) -> Response:
-    """A drawing of the advice: ``plan``, ``need``, ``guards`` or ``litter`` (the eave with most)."""
+    """The ``sketch`` of the house, or of the answer ``plan``, ``need``, ``guards`` or ``litter``."""
     seen = look(office, survey_id, actor)
-    advice = answer_of(office, seen)
-    if name == "plan":
-        drawing: Plot = plan_plot(seen.survey, advice, actor.units)
-    elif name == "need":
-        drawing = need_plot(advice)
-    elif name == "guards":
-        drawing = guard_plot(advice)
-    elif name == "litter":
-        drawing = litter_plot(_heaviest(advice.eaves), actor.units)
+    if name == "sketch":
+        drawing: Plot | None = sketch_of(seen, actor.units)
     else:
+        drawing = answer_drawings(seen.survey, answer_of(office, seen), actor.units).get(name)
+    if drawing is None:
         raise refuse("not-found")
-    return Response(plot_svg(drawing, name), media_type="image/svg+xml", headers=_OWN_STYLE)
-
-
-def _heaviest(eaves: tuple[EaveAdvice, ...]) -> EaveAdvice:
-    return max(eaves, key=lambda eave: eave.litter_kg_per_m_year.typical)
+    return Response(picture_svg(drawing), media_type="image/svg+xml", headers=_OWN_STYLE)

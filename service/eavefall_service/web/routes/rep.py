@@ -5,12 +5,9 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
-from markupsafe import Markup
 from starlette.responses import Response
 
-from eavefall_model.advice import kinds_of
 from eavefall_model.advice.say import voice_of
-from eavefall_model.errors import SurveyError
 from eavefall_service.journeys import history, links, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import changing_office
@@ -22,8 +19,8 @@ from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import answer_of, changing, look
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.plan_sketch import plan_sketch
 from eavefall_service.web.server_state import Office, OfficeDep
+from eavefall_service.web.survey_drawings import answer_drawings, sketch_of
 
 __all__ = ["router", "survey_context"]
 
@@ -39,18 +36,10 @@ def survey_context(view: SurveyView, actor: Actor) -> dict[str, Any]:
         "row": view.row,
         "survey": view.survey,
         "photos": view.photos,
-        "plan": _plan(view),
+        "plan": sketch_of(view, actor.units),
         "decisions": view.decisions,
         "keeps_was": True,
     }
-
-
-def _plan(view: SurveyView) -> Markup:
-    """The sketch; a tree of a species that we do not have is told of where the answer is asked for."""
-    try:
-        return plan_sketch(view.survey, kinds_of(view.survey, view.readings))
-    except SurveyError:
-        return plan_sketch(view.survey, ())
 
 
 @router.get("")
@@ -140,6 +129,7 @@ def answer_page(request: Request, office: OfficeDep, actor: Staff, survey_id: st
         guards=guards_table(advice, actor.units),
         until_then=until_then_of(advice),
         price=price_line(advice),
+        drawings=answer_drawings(seen.survey, advice, actor.units),
         **survey_context(seen, actor),
     )
 
