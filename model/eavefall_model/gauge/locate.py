@@ -19,8 +19,8 @@ from eavefall_model.gauge.markers import find_sheet
 from eavefall_model.gauge.outlines import Box, Contour, ellipses, outlines, quads
 from eavefall_model.gauge.pose import FocalPrior, Plane, PoseFit, expected_focal
 from eavefall_model.gauge.references import COINS, PAPERS_MM, Reference, parse_reference
-from eavefall_model.gauge.refuse import MAX_TILT_DEG, MIN_PX_PER_MM, refusal
-from eavefall_model.gauge.schema import Refusal
+
+from eavefall_model.gauge.schema import MAX_TILT_DEG, MIN_PX_PER_MM, Refusal, refusal
 from eavefall_model.gauge.sheet_layout import SheetLayout
 from eavefall_model.photo import Photo
 

@@ -9,32 +9,30 @@ from typing import Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.morphology import skeletonize
 
-from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
-from eavefall_model.gauge.contrast import View, make_view, strand_mask, view_size
-from eavefall_model.gauge.field import allowed_mask, on_sheet, sheet_lab
+from eavefall_model.gauge.field import Field, glare_share, make_field, on_sheet, ruling_pitch_mm, strand_mask
 from eavefall_model.gauge.light import linear_luma
 from eavefall_model.gauge.locate import Located, locate_reference
 from eavefall_model.gauge.needle_measure import Measured, measure_trace
 from eavefall_model.gauge.pose import Plane
-from eavefall_model.gauge.quality import MAX_BLUR_MM, glare_share
 from eavefall_model.gauge.references import Reference, parse_reference
-from eavefall_model.gauge.refuse import refusal
-from eavefall_model.gauge.schema import GaugeResult, Needle, Refusal
+from eavefall_model.gauge.schema import GaugeResult, LeftOut, Needle, Refusal, refusal
 from eavefall_model.gauge.skeleton_graph import skeleton_pieces
 from eavefall_model.gauge.strands import Strand, join_pieces
-from eavefall_model.gauge.summary import summarise
-from eavefall_model.gauge.thinning import thin
-from eavefall_model.gauge.trace import Course, Crowd, Trace, follow, trace
+from eavefall_model.gauge.summary import find_bundles, hidden_base_mm, summarise
+from eavefall_model.gauge.trace import Course, Crowd, Trace, find_light, follow, trace
 from eavefall_model.photo import Photo
 
 __all__ = ["GAUGE_VERSION", "measure"]
 
-GAUGE_VERSION: Final = "1"
+FloatArray = NDArray[np.float64]
+
+GAUGE_VERSION: Final = "2"
 
 _MIN_LENGTH_MM: Final = 6.0
 _MIN_WIDTH_MM: Final = 0.2
-_MAX_WIDTH_MM: Final = 2.6  # wider is twig, cone or leaf
+_MAX_WIDTH_MM: Final = 2.8  # wider is twig, cone or leaf
 _MIN_ASPECT: Final = 8.0
 _MAX_WIDTH_CV: Final = 0.3
 _MIN_GOOD_SHARE: Final = 0.35
@@ -42,9 +40,12 @@ _MAX_STEP: Final = 0.6  # lighter on one side than on the other by this much: th
 _COMPLETE_GOOD_SHARE: Final = 0.5
 _MAX_REL_SCALE_SD: Final = 0.025
 _MAX_GLARE: Final = 0.25
+# Standard deviation of the blur; beyond it a half-millimetre needle has no edges left (judgement).
+_MAX_BLUR_MM: Final = 0.17
 _FRAME_MM: Final = 1.0
 _MAX_STRANDS: Final = 400
-_TWIN_WIDTHS: Final = 1.6  # times the lower quartile: two needles side by side that look like one
+_TWIN_WIDTHS: Final = 1.6  # times the lower quartile: either another kind, or two side by side
+_TWIN_EVEN: Final = 0.72  # a kind of its own is as even as this from its thin part to its thick one
 _PINHOLE_MM2: Final = 0.6
 _REPEAT: Final = 0.6  # of its axis within another strand
 _UNSEEN_TAPER: Final = 0.04  # of the width: how far the middle of what is seen lies from the body's middle
@@ -52,6 +53,27 @@ _UNSEEN_TAPER: Final = 0.04  # of the width: how far the middle of what is seen 
 # Fitted on rendered scenes.
 _SHEATH_SD_MM: Final = 0.08
 _DARK_SHEATH_SD_MM: Final = 1.5
+_SHORTEST_SHOWN_MM: Final = 6.0
+
+# Why a strand is left out, in the overlay's words.
+_WHY: Final = {
+    "short": "short",
+    "wide": "too wide",
+    "uneven": "uneven",
+    "rim": "one side only",
+    "ground": "not on the sheet",
+    "tangled": "tangled",
+    "repeat": "seen twice",
+    "twins": "two side by side?",
+    "faint": "edges not clear",
+}
+_WEAKEST: Final = {
+    "scale": "the scale at this distance from the reference",
+    "tilt": "the tilted view: hold the phone straight above",
+    "edges": "the sharpness of the needles' edges",
+    "shade": "shade beside the needles: it is taken off, not all of it surely",
+    "company": "needles that touch along their length: lay them apart",
+}
 
 
 @dataclass(frozen=True)
@@ -92,28 +114,44 @@ def measure(photo: Photo, reference: str, *, name: str) -> GaugeResult:
         ``gauge-reference-unknown``.
     """
     wanted = parse_reference(reference)
-    light = linear_luma(photo.rgb)
-    size_px = (photo.rgb.shape[1], photo.rgb.shape[0])
     located = locate_reference(photo, wanted, name=name)
     if isinstance(located, Refusal):
-        return _result(photo, name, wanted, None, [], located)
-    scale = located.plane.px_per_mm
-    view_px = view_size(size_px, scale)
-    view = make_view(photo.rgb, allowed_mask(located, view_px, size_px[0] / view_px[0]), scale)
-    mask = _without_specks(strand_mask(view), view.px_per_mm)
-    strands = join_pieces(skeleton_pieces(thin(mask), mask), view.px_per_mm)
-    glare = glare_share(photo.rgb, view.allowed)
-    found, blur_mm = _trace_all(light, view, Crowd(mask, view.factor), strands, located.plane)
-    sheet = sheet_lab(view, located)
-    found = [f for f in found if on_sheet(f.trace.axis, f.trace.half_px, view, sheet)]
-    late = _refuse_content(found, strands, glare, blur_mm, name)
-    if late is not None:
-        return _result(photo, name, wanted, located, [], late)
-    needles = _needles(_accepted(found, view, located.plane))
-    if not needles:
-        apart = refusal("no-needles", f"No needle in {name} could be told apart from those that touch it.")
-        return _result(photo, name, wanted, located, [], apart)
-    return _result(photo, name, wanted, located, needles, None, [f.measured.rel_scale_sd for f in found])
+        return _result(photo, name, wanted, None, refused=located)
+    field = make_field(photo.rgb, located)
+    left_out: list[LeftOut] = []
+    outcome = _measure_field(photo, field, located, left_out, name)
+    if isinstance(outcome, Refusal):
+        return _result(photo, name, wanted, located, refused=outcome, left_out=left_out)
+    return _result(photo, name, wanted, located, accepted=outcome, left_out=left_out)
+
+
+def _measure_field(
+    photo: Photo, field: Field, located: Located, left_out: list[LeftOut], name: str
+) -> list[_Accepted] | Refusal:
+    glare = glare_share(photo.rgb, field)
+    if glare > _MAX_GLARE:
+        return refusal("glare", f"{100 * glare:.0f} % of the measuring field in {name} is burnt out.")
+    pitch = ruling_pitch_mm(field, located)
+    if pitch is not None:
+        return refusal("ruled-paper", f"The sheet in {name} has printed lines about {pitch:.0f} mm apart.")
+    mask = _without_specks(strand_mask(field), field.px_per_mm)
+    strands = join_pieces(skeleton_pieces(np.asarray(skeletonize(mask)), mask), field.px_per_mm)
+    if len(strands) > _MAX_STRANDS:
+        return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines at once.")
+    found, blur_mm = _trace_all(linear_luma(photo.rgb), field, mask, strands, located.plane, left_out)
+    if not found:
+        return refusal("no-needles", f"No single needle could be followed in {name}.")
+    if blur_mm > _MAX_BLUR_MM:
+        return refusal("blurred", f"The needles' edges in {name} are {2.35 * blur_mm:.2f} mm wide.")
+    uncertain = float(np.median([f.measured.rel_scale_sd for f in found]))
+    if uncertain > _MAX_REL_SCALE_SD:
+        message = f"The scale at the needles in {name} is only known to {100 * uncertain:.0f} %."
+        return refusal("scale-uncertain", message)
+    accepted = _accepted(found, field, located.plane, left_out)
+    if not accepted:
+        message = f"No needle in {name} could be told apart from those that touch it."
+        return refusal("no-needles", message)
+    return accepted
 
 
 def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
@@ -130,69 +168,103 @@ def _without_specks(mask: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.boo
 
 
 def _trace_all(
-    light: NDArray[np.float32], view: View, crowd: Crowd, strands: list[Strand], plane: Plane
-) -> tuple[list[_Found], float | None]:
-    """Trace twice: the first pass tells the photo's blur, the second holds it fixed."""
-    courses = [(strand, _follow(light, view, strand, plane)) for strand in strands[:_MAX_STRANDS]]
-    blurs = [
-        course.blur_px for _, course in courses if course is not None and course.half_px > course.blur_px
-    ]
-    if not blurs:
-        return [], None
-    blur_px = float(np.median(blurs))
+    light: NDArray[np.float32],
+    field: Field,
+    mask: NDArray[np.bool_],
+    strands: list[Strand],
+    plane: Plane,
+    left_out: list[LeftOut],
+) -> tuple[list[_Found], float]:
+    """Needles among the strands, and the photo's blur in mm; the others go to ``left_out``."""
+    crowd = Crowd(mask, field.factor)
+    courses: list[tuple[Strand, Course, float]] = []
+    for strand in strands:
+        points = field.to_photo(strand.points)
+        scale = float(plane.best.px_per_mm(points[len(points) // 2][None])[0])
+        own = strand.half[~strand.shared]
+        # The distance transform counts from pixel middle to pixel middle: half a pixel more than the edge.
+        half_px = max(float(np.median(own if len(own) else strand.half)) - 0.5, 0.5) * field.factor
+        wide = 2 * half_px / scale > 1.3 * _MAX_WIDTH_MM
+        parts = [] if wide else follow(light, points, half_px, strand.shared, scale, crowd)
+        if not parts:
+            _leave_out(left_out, points, "wide" if wide else "faint", scale)
+        courses += [(strand, course, scale) for course in parts]
+    if not courses:
+        return [], 0.0
+    middle = float(np.median([scale for _, _, scale in courses]))
+    lit = find_light([course for _, course, _ in courses], middle)
     found: list[_Found] = []
-    for strand, course in courses:
-        if course is None:
+    for index, (strand, course, scale) in enumerate(courses):
+        traced = trace(light, course, lit, index, scale, crowd)
+        measured = measure_trace(traced, plane, scale) if traced is not None else None
+        if traced is None or measured is None:
+            _leave_out(left_out, course.curve.at(course.middle), "faint", scale)
             continue
-        scale = float(plane.best.px_per_mm(course.curve.at(np.array([course.curve.length / 2])))[0])
-        traced = trace(light, course, scale, blur_px, crowd)
-        if traced is None:
-            continue
-        measured = measure_trace(traced, plane, scale)
-        if measured is not None and _is_needle(traced, measured):
+        why = _no_needle(traced, measured) or ("" if on_sheet(traced.axis, traced.half_px, field) else "ground")
+        if why:
+            _leave_out(left_out, traced.axis, why, scale)
+        else:
             found.append(_Found(traced, strand, measured))
-    if not found:
-        return [], None
-    scale = float(np.median([plane.best.px_per_mm(f.trace.axis).mean() for f in found]))
-    return found, blur_px / scale
+    return found, lit.blur_px / middle
 
 
-def _follow(light: NDArray[np.float32], view: View, strand: Strand, plane: Plane) -> Course | None:
-    points = view.to_photo(strand.points)
-    scale = float(plane.best.px_per_mm(points[len(points) // 2][None])[0])
-    own = strand.half[~strand.shared]
-    # The distance transform counts from pixel middle to pixel middle: half a pixel more than the edge.
-    half_px = max(float(np.median(own if len(own) else strand.half)) - 0.5, 0.5) * view.factor
-    if half_px / scale > _MAX_WIDTH_MM:
-        return None
-    return follow(light, points, half_px, strand.shared, scale)
+def _leave_out(left_out: list[LeftOut], points_px: FloatArray, why: str, px_per_mm: float) -> None:
+    if np.hypot(*(points_px[-1] - points_px[0])) > _SHORTEST_SHOWN_MM * px_per_mm:
+        few = points_px[np.linspace(0, len(points_px) - 1, min(len(points_px), 24)).astype(int)]
+        left_out.append(LeftOut(reason=_WHY[why], axis_px=_rounded(few)))
 
 
-def _is_needle(trace: Trace, measured: Measured) -> bool:
-    """A long, even, thin strand; twigs are stouter and uneven, cone scales short, rims have one side."""
-    return (
-        measured.length_mm >= _MIN_LENGTH_MM
-        and _MIN_WIDTH_MM <= measured.width_mm <= _MAX_WIDTH_MM
-        and measured.length_mm >= _MIN_ASPECT * measured.width_mm
-        and measured.width_cv <= _MAX_WIDTH_CV
-        and trace.good_share >= _MIN_GOOD_SHARE
-        and trace.step <= _MAX_STEP
-    )
+def _rounded(points_px: FloatArray) -> tuple[tuple[float, float], ...]:
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in points_px)
 
 
-def _accepted(found: list[_Found], view: View, plane: Plane) -> list[_Accepted]:
+def _no_needle(trace: Trace, measured: Measured) -> str:
+    """Why a strand is no long, even, thin needle, or "".
+
+    Twigs are stouter and uneven, cone scales short, rims have one side.
+    """
+    if measured.length_mm < _MIN_LENGTH_MM or measured.length_mm < _MIN_ASPECT * measured.width_mm:
+        return "short"
+    if measured.width_mm > _MAX_WIDTH_MM:
+        return "wide"
+    if measured.width_mm < _MIN_WIDTH_MM or trace.good_share < _MIN_GOOD_SHARE:
+        return "faint"
+    if measured.width_cv > _MAX_WIDTH_CV:
+        return "uneven"
+    return "rim" if trace.step > _MAX_STEP else ""
+
+
+def _accepted(
+    found: list[_Found], field: Field, plane: Plane, left_out: list[LeftOut]
+) -> list[_Accepted]:
     """Without what is two needles side by side; each with its bundle and whether it is complete."""
     single = _without_repeats([f for f in found if not f.strand.doubtful])
+    for f in found:
+        if f.strand.doubtful:
+            _leave_out(left_out, f.trace.axis, "tangled", field.px_per_mm * field.factor)
     widths = [f.measured.width_mm for f in single]
     limit = _TWIN_WIDTHS * float(np.percentile(widths, 25)) if len(single) >= 3 else math.inf
-    single = [f for f in single if f.measured.width_mm <= limit]
+    twins = [f for f in single if f.measured.width_mm > limit and _may_be_two(f)]
+    for f in twins:
+        _leave_out(left_out, f.trace.axis, "twins", field.px_per_mm * field.factor)
+    single = [f for f in single if not any(f is twin for twin in twins)]
     axes_mm = [plane.best.to_plane(f.trace.axis) for f in single]
     bundles = find_bundles(axes_mm, [f.strand.bundle for f in single])
     hidden_mm = hidden_base_mm(axes_mm, bundles)
     return [
-        _Accepted(f, None if bundle is None else bundle[0], hidden, _is_complete(f, bundle, view))
+        _Accepted(f, None if bundle is None else bundle[0], hidden, _is_complete(f, bundle, field))
         for f, bundle, hidden in zip(single, bundles, hidden_mm, strict=True)
     ]
+
+
+def _may_be_two(found: _Found) -> bool:
+    """Whether a wide strand narrows in steps, as two needles of unequal length side by side do."""
+    widths, share = found.trace.widths_px, found.trace.share
+    body = widths[(share > 0.06) & (share < 0.94)]
+    if len(body) < 6:
+        return True
+    thin, thick = np.percentile(body, [6, 94])
+    return bool(thin < _TWIN_EVEN * thick) or found.strand.bundle is not None
 
 
 def _without_repeats(found: list[_Found]) -> list[_Found]:
@@ -206,7 +278,7 @@ def _without_repeats(found: list[_Found]) -> list[_Found]:
     return kept
 
 
-def _is_complete(found: _Found, bundle: tuple[int, int] | None, view: View) -> bool:
+def _is_complete(found: _Found, bundle: tuple[int, int] | None, field: Field) -> bool:
     """Both ends in sight (in a bundle, the base in company), off frame and reference, and mostly measured."""
     trace = found.trace
     for end in (0, 1):
@@ -218,34 +290,14 @@ def _is_complete(found: _Found, bundle: tuple[int, int] | None, view: View) -> b
         return False  # its fellows were left out, and with them its base
     if trace.good_share < _COMPLETE_GOOD_SHARE:
         return False
-    height, width = view.allowed.shape
-    away = round(_FRAME_MM * view.px_per_mm)
-    for tip in (trace.axis[0], trace.axis[-1]):
-        x, y = (round(float(v)) for v in (tip + 0.5) / view.factor - 0.5)
+    height, width = field.allowed.shape
+    away = round(_FRAME_MM * field.px_per_mm)
+    for x, y in field.to_view(trace.axis[[0, -1]]):
         if not (away <= x < width - away and away <= y < height - away):
             return False
-        if not view.allowed[y - away : y + away + 1, x - away : x + away + 1].all():
+        if not field.allowed[y - away : y + away + 1, x - away : x + away + 1].all():
             return False
     return True
-
-
-def _refuse_content(
-    found: list[_Found], strands: list[Strand], glare: float, blur_mm: float | None, name: str
-) -> Refusal | None:
-    if glare > _MAX_GLARE:
-        return refusal("glare", f"{100 * glare:.0f} % of the measuring field in {name} is burnt out.")
-    if len(strands) > _MAX_STRANDS:
-        return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines at once.")
-    if not found:
-        return refusal("no-needles", f"No single needle could be followed in {name}.")
-    if blur_mm is not None and blur_mm > MAX_BLUR_MM:
-        return refusal("blurred", f"The needles' edges in {name} are {2.35 * blur_mm:.2f} mm wide.")
-    uncertain = float(np.median([f.measured.rel_scale_sd for f in found]))
-    if uncertain > _MAX_REL_SCALE_SD:
-        return refusal(
-            "scale-uncertain", f"The scale at the needles in {name} is only known to {100 * uncertain:.0f} %."
-        )
-    return None
 
 
 def _needles(accepted: list[_Accepted]) -> list[Needle]:
@@ -268,7 +320,7 @@ def _needles(accepted: list[_Accepted]) -> list[Needle]:
             thin_width_mm=a.found.measured.thin_width_mm,
             bundle=None if a.bundle is None else bundles[a.bundle],
             complete=a.complete,
-            axis_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in a.found.trace.axis),
+            axis_px=_rounded(a.found.trace.axis),
         )
         for number, a in enumerate(order, 1)
     ]
@@ -280,29 +332,41 @@ def _base_sd_mm(accepted: _Accepted) -> float:
     return _DARK_SHEATH_SD_MM if accepted.found.trace.contrast > 0 else _SHEATH_SD_MM
 
 
+def _weakest(accepted: list[_Accepted], located: Located) -> str:
+    """What adds most to the widths' standard deviations; of the scale, the reference's own weak point."""
+    parts: dict[str, list[float]] = {}
+    for a in accepted:
+        for name, part in a.found.measured.doubts:
+            parts.setdefault(name, []).append(part)
+    worst = max(parts, key=lambda name: float(np.median(parts[name])))
+    return located.weakest if worst == "scale" and located.weakest else _WEAKEST[worst]
+
+
 def _result(
     photo: Photo,
     name: str,
     reference: Reference,
     located: Located | None,
-    needles: list[Needle],
-    refused: Refusal | None,
-    rel_scale_sds: list[float] | None = None,
+    *,
+    accepted: list[_Accepted] | None = None,
+    refused: Refusal | None = None,
+    left_out: list[LeftOut] | None = None,
 ) -> GaugeResult:
-    scale, scale_sd, tilt = None, None, None
-    if located is not None:
-        scale, scale_sd = located.plane.px_per_mm, located.plane.px_per_mm_sd
-        tilt = located.plane.tilt_deg
+    needles = _needles(accepted or [])
+    rel_sd = float(np.median([a.found.measured.rel_scale_sd for a in accepted])) if accepted else 0.0
     return GaugeResult(
         photo=name,
         sha256=photo.sha256,
         reference=reference.name,
-        px_per_mm=scale,
-        px_per_mm_sd=scale_sd,
-        tilt_deg=tilt,
+        px_per_mm=located.plane.px_per_mm if located is not None else None,
+        px_per_mm_sd=located.plane.px_per_mm_sd if located is not None else None,
+        tilt_deg=located.plane.tilt_deg if located is not None else None,
         needles=tuple(needles),
-        summary=summarise(needles, float(np.median(rel_scale_sds))) if rel_scale_sds else None,
+        summary=summarise(needles, rel_sd) if needles else None,
         refused=refused,
-        notes=() if located is None else located.notes,
+        notes=located.notes if located is not None else (),
+        weakest=_weakest(accepted, located) if accepted and located is not None else None,
+        left_out=tuple(left_out or ()),
+        reference_px=_rounded(located.outline_px) if located is not None else (),
         version=GAUGE_VERSION,
     )

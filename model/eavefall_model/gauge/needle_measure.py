@@ -9,11 +9,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.body_line import fit_body_line
 from eavefall_model.gauge.pose import Plane, Pose
 from eavefall_model.gauge.trace import Trace
 
-__all__ = ["Measured", "measure_trace"]
+__all__ = ["BodyLine", "Measured", "fit_body_line", "measure_trace"]
 
 FloatArray = NDArray[np.float64]
 
@@ -22,24 +21,36 @@ _SECTION: Final = 0.75
 _SECTION_SD: Final = 0.14
 _BODY: Final = (0.10, 0.85)  # of the length from the base: the sheath and the tip are not the body
 _THIN_PERCENTILE: Final = 10.0
-# The stations' random errors are next to nothing; what the edges of one needle have in common (shadow at its
-# foot, gloss, sharpening in the phone) is not, and how dark the rims of a round needle are is hardly told
-# from where they are on a dark ground. In px and mm; fitted on rendered scenes, as are the others here.
-_EDGE_DARK_ON_LIGHT: Final = (0.06, 0.005)
+# The stations' random errors are next to nothing; what the edges of one needle have in common (gloss,
+# sharpening in the phone) is not, and how dark the rims of a round needle are is hardly told from where they
+# are on a dark ground. In px and mm; fitted on rendered scenes, as are the others here.
+_EDGE_DARK_ON_LIGHT: Final = (0.06, 0.004)
 _EDGE_LIGHT_ON_DARK: Final = (0.10, 0.013)
+_SHADE_LEFT: Final = 0.08  # of what a needle's own shade would have added to its width
 _CROWDED: Final = 0.08  # of the width, where another needle lies along all of this one
 _FEWEST: Final = 4
 _TIP_SD_PX: Final = 0.21
 _TIP_SD_MM: Final = 0.012
+_TIP_SHADE_SD: Final = 0.25  # of how far the shade lies from the needle
 _TIP_LIGHT_ON_DARK_SD_MM: Final = 0.06
 # A cone's tip lies a quarter of its light's fall farther out than a parabola's (computed, see trace); needles
 # are nearer to the latter (judgement).
 _POINT_SD: Final = 0.05
+_LIES_MM: Final = 0.15  # how high over the sheet a needle that seems to lie flat may be (judgement)
+# Needles narrow by up to a fifth from base to tip (judgement, from pictures of pine, spruce and fir).
+_TAPER: Final = -0.10
+_TAPER_SD: Final = 0.08
+_FAR_OFF: Final = 3.5
+_LEAST_SPREAD: Final = 0.01  # of the width: paper texture and pixels are never less
+_ROUNDS: Final = 3
 
 
 @dataclass(frozen=True)
 class Measured:
-    """Length and widths of one strand, mm; ``rel_scale_sd`` is the part that the reference leaves open."""
+    """Length and widths of one strand, mm; ``rel_scale_sd`` is the part that the reference leaves open.
+
+    ``doubts`` names what adds to the width's standard deviation, with how much, mm.
+    """
 
     length_mm: float
     length_sd_mm: float
@@ -48,6 +59,7 @@ class Measured:
     thin_width_mm: float
     width_cv: float
     rel_scale_sd: float
+    doubts: tuple[tuple[str, float], ...]
 
 
 def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | None:
@@ -80,32 +92,34 @@ def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | No
     width_mm, width_scale_sd = plane.mean_sd(width_of)
     flat, round_ = (width_of(plane.best, _SECTION + off) for off in (-_SECTION_SD, _SECTION_SD))
     edge_px, edge_mm = _EDGE_LIGHT_ON_DARK if trace.contrast > 0 else _EDGE_DARK_ON_LIGHT
-    parts = (
-        width_scale_sd,
-        (flat - round_) / 2,
-        line.sd_mm,
-        edge_px / px_per_mm,
-        edge_mm,
-        _CROWDED * width_mm if crowded else 0.0,
+    raised = math.hypot(_LIES_MM, trace.raised_px / px_per_mm) / abs(float(plane.best.camera_mm[2]))
+    doubts = (
+        ("scale", math.hypot(width_scale_sd, raised * width_mm)),
+        ("tilt", (flat - round_) / 2),
+        ("edges", math.hypot(line.sd_mm, math.hypot(edge_px, trace.edge_sd_px) / px_per_mm, edge_mm)),
+        ("shade", _SHADE_LEFT * abs(trace.shaded_px) / px_per_mm),
+        ("company", _CROWDED * width_mm if crowded else 0.0),
     )
     kept = each[line.kept]
     smooth = np.convolve(kept, np.ones(3) / 3, mode="valid") if len(kept) >= 7 else kept
     return Measured(
         length_mm=length_mm,
-        length_sd_mm=math.hypot(length_scale_sd, _ends_sd_mm(trace, px_per_mm)),
+        length_sd_mm=math.hypot(length_scale_sd, raised * length_mm, _ends_sd_mm(trace, px_per_mm)),
         width_mm=width_mm,
-        width_sd_mm=math.hypot(*parts),
+        width_sd_mm=math.hypot(*(part for _, part in doubts)),
         thin_width_mm=float(np.percentile(smooth, _THIN_PERCENTILE)) * width_mm / width_of(plane.best),
         width_cv=float(np.std(each) / np.mean(each)),
-        rel_scale_sd=length_scale_sd / length_mm,
+        rel_scale_sd=math.hypot(length_scale_sd / length_mm, raised),
+        doubts=doubts,
     )
 
 
 def _ends_sd_mm(trace: Trace, px_per_mm: float) -> float:
-    """Both ends together: what light leaves open, and the unknown outline of a pointed one."""
+    """Both ends together: what light and shade leave open, and the unknown outline of a pointed one."""
     points_px = [_POINT_SD * fall for fall in trace.fall_px]
+    shade_px = _TIP_SHADE_SD * trace.shade_px
     light_mm = _TIP_LIGHT_ON_DARK_SD_MM if trace.contrast > 0 else _TIP_SD_MM
-    return math.hypot(math.hypot(_TIP_SD_PX, *points_px) / px_per_mm, light_mm)
+    return math.hypot(math.hypot(_TIP_SD_PX, shade_px, *points_px) / px_per_mm, light_mm)
 
 
 def _widths_mm(
@@ -124,3 +138,41 @@ def _widths_mm(
     view = camera[:2] - (a + b) / 2
     slant = (view * across).sum(axis=1) / np.maximum(width, 1e-9) / (-camera[2] - height_mm)
     return np.asarray(width / np.sqrt(1 + (section * slant) ** 2))
+
+
+@dataclass(frozen=True)
+class BodyLine:
+    """Width in the middle of the body as ``weights`` (N,) @ widths (N,) + ``offset_mm``.
+
+    ``sd_mm`` is what the stations' scatter and the slope leave open, ``kept`` (N,) marks the stations used.
+    """
+
+    weights: FloatArray
+    offset_mm: float
+    sd_mm: float
+    kept: NDArray[np.bool_]
+
+
+def fit_body_line(from_middle: FloatArray, widths_mm: FloatArray) -> BodyLine:
+    """Fit a line to widths (N,) mm at places (N,) from the body's middle, shares of the length; N >= 4.
+
+    Stations far off the line (a glint, bark, another needle) are left out. The slope is held to what needles
+    do: with stations all along the body the middle is their mean, and with stations at one end only it is
+    not that end's width.
+    """
+    typical = float(np.median(widths_mm))
+    design = np.column_stack([np.ones(len(from_middle)), from_middle])
+    held = np.diag([0.0, (_TAPER_SD * typical) ** -2])
+    expected = np.array([0.0, _TAPER * typical])
+    line = np.array([typical, expected[1]])
+    kept = np.ones(len(widths_mm), bool)
+    for _ in range(_ROUNDS):
+        off = np.abs(widths_mm - design @ line)
+        spread = max(1.4826 * float(np.median(off[kept])), _LEAST_SPREAD * typical)
+        kept = off <= max(_FAR_OFF * spread, float(np.sort(off)[_FEWEST - 1]))
+        used = design[kept] / spread**2
+        inverse = np.linalg.inv(used.T @ design[kept] + held)
+        line = inverse @ (used.T @ widths_mm[kept] + held @ expected)
+    weights = np.zeros(len(widths_mm))
+    weights[kept] = used @ inverse[0]
+    return BodyLine(weights, float(inverse[0] @ held @ expected), float(np.sqrt(inverse[0, 0])), kept)

@@ -1,4 +1,4 @@
-"""A blurred bar fitted to profiles across a strand: both edges, unbiased by the blur."""
+"""Profiles across a strand: where its edges are, in linear light, with blur and with its own shade beside it."""
 
 from __future__ import annotations
 
@@ -8,20 +8,16 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
-__all__ = ["BarFit", "fit_bars", "normal"]
+__all__ = ["Body", "HalfLevels", "fit_bodies", "half_levels"]
 
 FloatArray = NDArray[np.float64]
 
-_ROUNDS: Final = 12
-_SETTLED_PX: Final = 0.003
-_ENOUGH_SETTLED: Final = 0.95
-# How strongly the shading inside the bar is held near what is expected: its lean in units of the squared
-# contrast, its rounding in units of the squared light inside, for a dark body has little light to lose at its
-# rims. Rounding is nearly the same as moving both edges in: held tightly, it would bias them.
-_LEAN_RIDGE: Final = 0.01
-_ROUND_RIDGE: Final = 0.003
-_LIGHT_PER_CONTRAST: Final = (0.1, 3.0)
+_CORE: Final = 0.8
+_ASIDE_PX: Final = 2.0  # beyond the expected edge: there the blur is over
+_ROUNDS: Final = 25
+_SETTLED_PX: Final = 0.004
 # Under an even sky a matt face that leans by t from level is (1 + cos t) / 2 as bright (geometry): a round
 # body is half as bright at its rims as in the middle, a flat one evenly bright; between them is expected.
 _ROUNDING: Final = 0.25
@@ -31,28 +27,30 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(4)
 _BOXES: Final = np.sqrt(1.0 - ((_NODES + 1) / 2) ** 2)
 _SHARES: Final = _WEIGHTS / 2
 _DISC_MEAN: Final = math.pi / 4
-_BLUR_RIDGE: Final = 0.0005
-_BLUR_RANGE_PX: Final = (0.35, 4.0)
+# What is expected of a shade before looking (judgement): its depth, how far its middle lies beside the
+# needle's, how soft it is; and of the lens blur.
+_DEPTH_SD: Final = 0.25
+_REACH_MM: Final = (0.3, 0.25)
+_SOFT_MM: Final = 0.2
+_SOFT_LOG_SD: Final = 0.7
+_BLUR_PX: Final = 0.9
+_BLUR_LOG_SD: Final = 0.5
+_LEAN_RIDGE: Final = 0.02
 
 
 @dataclass(frozen=True)
-class BarFit:
-    """Bars fitted to profiles; every array has shape (N,).
+class HalfLevels:
+    """Where each profile is half way between its core and what lies beside it; every array (N,).
 
-    ``left_px``, ``right_px`` are the edges' offsets, ``blur_px`` the standard deviation of the blur,
-    ``beside`` the light beside the strand, ``step`` how much brighter it is on the right than on the left,
-    ``contrast`` the light inside less that beside (signed), ``misfit`` the residual over the contrast, and
-    ``edge_sd_px`` the standard deviation of one edge as the residual has it.
+    ``left_px``, ``right_px`` are offsets, NaN where there is no such place; ``beside`` the light on both
+    sides, ``step`` how much brighter it is on the right, ``contrast`` the core's light less that (signed).
     """
 
     left_px: FloatArray
     right_px: FloatArray
-    blur_px: FloatArray
     beside: FloatArray
     step: FloatArray
     contrast: FloatArray
-    misfit: FloatArray
-    edge_sd_px: FloatArray
 
     @property
     def width_px(self) -> FloatArray:
@@ -60,145 +58,187 @@ class BarFit:
         return self.right_px - self.left_px
 
 
-def normal(x: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Normal distribution function to 1e-7 (Abramowitz and Stegun 26.2.17, from memory), and its density."""
-    t = 1.0 / (1.0 + 0.2316419 * np.abs(x))
-    poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
-    density = np.exp(-0.5 * x * x) * (1 / math.sqrt(2 * math.pi))
-    upper = density * poly
-    return np.where(x >= 0, 1.0 - upper, upper), density
+def half_levels(offsets: FloatArray, profiles: FloatArray, half_px: float) -> HalfLevels:
+    """Edges of every row of ``profiles`` (N, M) at ``offsets`` (M,) across a strand about ``half_px`` wide.
+
+    The edges are looked for from outside, each against the light on its own side: a glint inside is no edge.
+    """
+    left, right = offsets < -half_px - _ASIDE_PX, offsets > half_px + _ASIDE_PX
+    left_light, right_light = np.median(profiles[:, left], axis=1), np.median(profiles[:, right], axis=1)
+    inner = profiles[:, np.abs(offsets) <= max(_CORE * half_px, 0.6)]
+    low, high = np.percentile(inner, [20, 80], axis=1)
+    beside = (left_light + right_light) / 2
+    dark = np.median(np.median(inner, axis=1) - beside) < 0
+    core = low if dark else high
+    near = np.abs(offsets) <= 1.6 * half_px + 2.5
+    crossings = []
+    for light, way in ((left_light, 1), (right_light, -1)):
+        x, rows = offsets[near][::way], profiles[:, near][:, ::way]
+        depth = (rows - light[:, None]) / np.where(np.abs(core - light) > 1e-6, core - light, np.nan)[:, None]
+        inside = depth >= 0.5
+        k = np.argmax(inside, axis=1)
+        at = np.arange(len(rows))
+        before = depth[at, np.maximum(k - 1, 0)]
+        share = (0.5 - before) / np.maximum(depth[at, k] - before, 1e-9)
+        place = x[np.maximum(k - 1, 0)] + share * (x[k] - x[np.maximum(k - 1, 0)])
+        crossings.append(np.where(inside.any(axis=1) & (k > 0), place, np.nan))
+    return HalfLevels(crossings[0], crossings[1], beside, right_light - left_light, core - beside)
 
 
-def fit_bars(
-    offsets: FloatArray, profiles: FloatArray, half_px: float, *, blur_px: float | None = None
-) -> BarFit:
-    """Fit left and right background, edges, blur and a rounded shading inside, to each row.
+@dataclass(frozen=True)
+class Body:
+    """Blurred bars with shade beside them, fitted to the mean profiles of K strands; every array (K,).
+
+    ``left_px``, ``right_px`` are the edges' offsets, ``sd_px`` the standard deviation of the width as the
+    residual has it, ``blur_px`` the lens blur; ``shade`` (K, 2) the depth of the shade to the left and right,
+    ``reach_px`` (K, 2) how far it is moved from the strand, ``soft_px`` how blurred it is.
+    """
+
+    left_px: FloatArray
+    right_px: FloatArray
+    sd_px: FloatArray
+    blur_px: FloatArray
+    shade: FloatArray
+    reach_px: FloatArray
+    soft_px: FloatArray
+    misfit: FloatArray
+
+    @property
+    def width_px(self) -> FloatArray:
+        """Distance between the edges."""
+        return self.right_px - self.left_px
+
+
+def fit_bodies(
+    offsets: FloatArray,
+    profiles: FloatArray,
+    weights: FloatArray,
+    edges: FloatArray,
+    px_per_mm: float,
+    blur_px: float | None = None,
+) -> Body:
+    """Edges of K strands from their mean profiles.
 
     Parameters
     ----------
-    offsets : float array of shape (M,)
-        Position of each sample across the strand, px.
-    profiles : float array of shape (N, M)
-        Linear light.
-    half_px : float
-        Expected half width.
-    blur_px : float, optional
-        Known blur; fitted if left out.
+    offsets : (M,) place of each sample across, px.
+    profiles, weights : (K, M) linear light, and how much each sample counts (0 leaves it out).
+    edges : (K, 2) rough edges, px.
+    px_per_mm : scale, for what is expected of a shade.
+    blur_px : blur of the photo, if known.
 
     Notes
     -----
-    The bar is ``bL (1 - F_L) + bR F_R + (c + l u) (F_L - F_R) + q (S - pi/4 (F_L - F_R))`` with ``F`` the
-    normal distribution function at each edge, ``u`` the position between the edges (-1 to 1) and ``S`` a half
-    disc between them, blurred like the edges: Gauss-Newton with damping, all rows at once. A shading that is
-    not blurred with the bar would make a body that is dark at its rims too narrow on a dark ground.
+    A strand's shade on the sheet is its own bar, moved to the side and blurred: one for the light from either
+    side. Seen through the lens, light f beside an edge g has the mean of f g, which to second order is the
+    product of the blurred two and the blur's variance times the product of their slopes. The levels of light
+    enter linearly and are solved for each trial of the others (Golub and Pereyra 1973, from memory);
+    Gauss-Newton with damping, all strands at once.
     """
-    n, m = profiles.shape
-    x = np.broadcast_to(offsets, profiles.shape)
-    far_left, far_right = offsets < -half_px - 1.5, offsets > half_px + 1.5
-    inside = np.abs(offsets) < max(0.6 * half_px, 0.6)
-    p = np.zeros((n, 8))  # bL, bR, c, l, q, left, right, log blur
-    p[:, 0] = np.median(profiles[:, far_left], axis=1)
-    p[:, 1] = np.median(profiles[:, far_right], axis=1)
-    p[:, 2] = np.median(profiles[:, inside], axis=1)
-    p[:, 5], p[:, 6] = -half_px, half_px
-    p[:, 7] = math.log(blur_px if blur_px is not None else 1.2)
-    free: NDArray[np.int64] = np.arange(8 if blur_px is None else 7)
-    p[:, 4] = _ROUNDING * p[:, 2]
-    light_per_contrast = p[:, 2] / np.maximum(np.abs(p[:, 2] - (p[:, 0] + p[:, 1]) / 2), 1e-6)
-    ridge = np.zeros((n, 8))
-    ridge[:, 3], ridge[:, 7] = _LEAN_RIDGE * m, _BLUR_RIDGE * m
-    ridge[:, 4] = _ROUND_RIDGE * m / np.clip(light_per_contrast, *_LIGHT_PER_CONTRAST) ** 2
-    start = p.copy()
-    damping: FloatArray = np.full(n, 1e-2)
-    value, jac = _bar(x, p)
-    loss = _loss(profiles - value, p, ridge, start)
-    for _ in range(_ROUNDS):
-        residual = profiles - value
-        jac_f = jac[:, :, free]
-        normal = np.einsum("nmi,nmj->nij", jac_f, jac_f)
-        slope = np.einsum("nmi,nm->ni", jac_f, residual)
-        scale = np.maximum(np.abs(p[:, 2] - (p[:, 0] + p[:, 1]) / 2), 1e-3)
-        for k in (3, 4):
-            normal[:, k, k] += ridge[:, k]
-            slope[:, k] -= ridge[:, k] * (p[:, k] - start[:, k])
-        if blur_px is None:
-            weight = ridge[:, 7] * scale**2
-            normal[:, 7, 7] += weight
-            slope[:, 7] -= weight * (p[:, 7] - start[:, 7])
-        diagonal = np.einsum("nii->ni", normal)
-        damped = normal + (damping[:, None] * diagonal + 1e-12)[:, :, None] * np.eye(len(free))
-        step = np.linalg.solve(damped, slope[:, :, None])[:, :, 0]
-        trial = p.copy()
-        trial[:, free] += step
-        limit = 0.5 * half_px + 1.0
-        trial[:, 5] = np.clip(trial[:, 5], p[:, 5] - limit, p[:, 5] + limit)
-        trial[:, 6] = np.clip(trial[:, 6], p[:, 6] - limit, p[:, 6] + limit)
-        trial[:, 6] = np.maximum(trial[:, 6], trial[:, 5] + 0.5)
-        trial[:, 7] = np.clip(trial[:, 7], *np.log(_BLUR_RANGE_PX))
-        trial_value, trial_jac = _bar(x, trial)
-        trial_loss = _loss(profiles - trial_value, trial, ridge, start)
-        better = trial_loss <= loss
-        settled = np.abs(trial[:, 5:7] - p[:, 5:7]).max(axis=1) < _SETTLED_PX
-        p[better], value[better], jac[better] = trial[better], trial_value[better], trial_jac[better]
-        loss = np.where(better, trial_loss, loss)
-        damping = np.where(better, damping / 4, damping * 8).clip(1e-6, 1e6)
-        if settled.mean() > _ENOUGH_SETTLED:
+    count = len(profiles)
+    reach, reach_sd = (part * px_per_mm for part in _REACH_MM)
+    expected = np.column_stack(
+        [
+            edges,
+            np.full(count, math.log(blur_px or _BLUR_PX)),
+            np.zeros((count, 2)),
+            np.full((count, 2), reach),
+            np.full(count, math.log(_SOFT_MM * px_per_mm)),
+        ]
+    )
+    blur_sd = 0.02 if blur_px is not None else _BLUR_LOG_SD
+    stiff = 1 / np.array([1e3, 1e3, blur_sd, _DEPTH_SD, _DEPTH_SD, reach_sd, reach_sd, _SOFT_LOG_SD])
+    step = np.array([0.02, 0.02, 0.01, 0.005, 0.005, 0.05, 0.05, 0.02])
+    p = expected.copy()
+    p[:, 3:5] = 0.03
+    noise = np.full(count, 0.01)
+    scale = np.abs(_levels(offsets, profiles, weights, edges))
+    damping = np.full(count, 1e-2)
+
+    def misfit(at: FloatArray) -> FloatArray:
+        data = _residual(offsets, profiles, weights, at) / (noise * scale)[:, None]
+        # Shade cannot be light, and lies on its own side.
+        below = np.minimum(at[:, 3:7], 0.0) * np.array([200.0, 200.0, 5.0, 5.0])
+        return np.concatenate([data, (at - expected) * stiff, below], axis=1)
+
+    now = misfit(p)
+    for turn in range(_ROUNDS):
+        slopes = np.stack([(misfit(p + step * unit) - now) / s for unit, s in zip(np.eye(8), step, strict=True)], 2)
+        normal = np.einsum("kmi,kmj->kij", slopes, slopes)
+        downhill = np.einsum("kmi,km->ki", slopes, now)
+        diagonal = np.einsum("kii->ki", normal)
+        damped = normal + (damping[:, None] * diagonal + 1e-9)[:, :, None] * np.eye(8)
+        move = np.linalg.solve(damped, downhill[:, :, None])[:, :, 0]
+        limits = np.array([1.5, 1.5, 0.3, 0.1, 0.1, 0.3 * px_per_mm, 0.3 * px_per_mm, 0.4])
+        trial = p - np.clip(move, -limits, limits)
+        trial[:, 1] = np.maximum(trial[:, 1], trial[:, 0] + 0.6)
+        trial[:, 2] = np.clip(trial[:, 2], math.log(0.35), math.log(4.0))
+        after = misfit(trial)
+        better = np.square(after).sum(axis=1) <= np.square(now).sum(axis=1)
+        settled = (np.abs(trial - p)[:, :2].max(axis=1) < _SETTLED_PX) & better
+        p[better], now[better] = trial[better], after[better]
+        damping = np.where(better, damping / 4, damping * 6).clip(1e-6, 1e6)
+        if turn == _ROUNDS // 3:  # what is left after a first fit is how well it can be known
+            left = _residual(offsets, profiles, weights, p) / scale[:, None]
+            freedom = np.maximum((weights > 0).sum(axis=1) - 12, 4)
+            noise = np.maximum(np.sqrt(np.square(left).sum(axis=1) / freedom), 0.003)
+            now = misfit(p)
+        elif settled.all() and turn > _ROUNDS // 3:
             break
-    residual = profiles - value
-    variance = np.square(residual).sum(axis=1) / max(m - len(free), 1)
-    jac_f = jac[:, :, free]
-    normal = np.einsum("nmi,nmj->nij", jac_f, jac_f)
-    normal += 1e-9 * np.eye(len(free))
-    covariance = np.linalg.inv(normal)
-    edge_var = (covariance[:, 5, 5] + covariance[:, 6, 6]) / 2 * variance
-    contrast = p[:, 2] - (p[:, 0] + p[:, 1]) / 2
-    return BarFit(
-        left_px=p[:, 5],
-        right_px=p[:, 6],
-        blur_px=np.exp(p[:, 7]),
-        beside=p[:, 2] - contrast,
-        step=p[:, 1] - p[:, 0],
-        contrast=contrast,
-        misfit=np.sqrt(variance) / np.maximum(np.abs(contrast), 1e-6),
-        edge_sd_px=np.sqrt(np.maximum(edge_var, 0.0)),
+    covariance = np.linalg.pinv(normal, hermitian=True)
+    spread = covariance[:, 0, 0] + covariance[:, 1, 1] - 2 * covariance[:, 0, 1]
+    return Body(
+        left_px=p[:, 0],
+        right_px=p[:, 1],
+        sd_px=np.sqrt(np.maximum(spread, 0.0)),
+        blur_px=np.exp(p[:, 2]),
+        shade=np.maximum(p[:, 3:5], 0.0),
+        reach_px=p[:, 5:7],
+        soft_px=np.exp(p[:, 7]),
+        misfit=noise,
     )
 
 
-def _loss(residual: FloatArray, p: FloatArray, ridge: FloatArray, start: FloatArray) -> FloatArray:
-    scale = np.maximum(np.abs(p[:, 2] - (p[:, 0] + p[:, 1]) / 2), 1e-3)
-    shade = ridge[:, 3] * p[:, 3] ** 2 + ridge[:, 4] * (p[:, 4] - start[:, 4]) ** 2
-    blur = ridge[:, 7] * scale**2 * (p[:, 7] - start[:, 7]) ** 2
-    return np.asarray(np.square(residual).sum(axis=1) + shade + blur)
+def _levels(offsets: FloatArray, profiles: FloatArray, weights: FloatArray, edges: FloatArray) -> FloatArray:
+    """Light inside less light beside, (K,)."""
+    inside = (offsets > edges[:, :1]) & (offsets < edges[:, 1:]) & (weights > 0)
+    outside = ((offsets < edges[:, :1] - _ASIDE_PX) | (offsets > edges[:, 1:] + _ASIDE_PX)) & (weights > 0)
+    inner = (profiles * inside).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)
+    outer = (profiles * outside).sum(axis=1) / np.maximum(outside.sum(axis=1), 1)
+    return np.asarray(np.where(np.abs(inner - outer) > 1e-3, inner - outer, 1e-3))
 
 
-def _bar(x: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Model (N, M) and its derivatives (N, M, 8)."""
-    b_left, b_right, c, lean, bow, left, right, log_blur = (p[:, k : k + 1] for k in range(8))
-    blur = np.exp(log_blur)
-    middle, half = (left + right) / 2, np.maximum((right - left) / 2, 0.25)
-    a, b = (x - left) / blur, (x - right) / blur
-    (cdf_a, pdf_a), (cdf_b, pdf_b) = normal(a), normal(b)
-    pdf_a, pdf_b = pdf_a / blur, pdf_b / blur
-    box = cdf_a - cdf_b
+def _residual(offsets: FloatArray, profiles: FloatArray, weights: FloatArray, p: FloatArray) -> FloatArray:
+    """What the best levels of light leave unexplained, (K, M), times the root of the weights."""
+    left, right = p[:, :1], p[:, 1:2]
+    blur = np.exp(p[:, 2:3])
+    x = offsets[None]
+    box, box_slope = _bar(x, left, right, blur)
+    lit, lit_slope = np.ones_like(box), np.zeros_like(box)
+    soft = np.hypot(np.exp(p[:, 7:8]), blur)
+    for depth, move in ((p[:, 3:4], -p[:, 5:6]), (p[:, 4:5], p[:, 6:7])):
+        bar, slope = _bar(x, left + move, right + move, soft)
+        lit_slope = lit_slope * (1 - depth * bar) - lit * depth * slope
+        lit = lit * (1 - depth * bar)
+    beside = lit * (1 - box) - blur**2 * lit_slope * box_slope
+    middle, half = (left + right) / 2, (right - left) / 2
+    disc = sum(
+        share * (ndtr((x - middle + part * half) / blur) - ndtr((x - middle - part * half) / blur))
+        for part, share in zip(_BOXES, _SHARES, strict=True)
+    )
+    body = box + _ROUNDING * (disc - _DISC_MEAN * box)
     u = np.clip((x - middle) / half, -1.2, 1.2)
-    disc, by_left, by_right = -_DISC_MEAN * box, _DISC_MEAN * pdf_a, -_DISC_MEAN * pdf_b
-    by_blur = _DISC_MEAN * (pdf_a * a - pdf_b * b)
-    for part, share in zip(_BOXES, _SHARES, strict=True):
-        a_in, b_in = (x - middle + part * half) / blur, (x - middle - part * half) / blur
-        (cdf_in, pdf_in), (cdf_out, pdf_out) = normal(a_in), normal(b_in)
-        pdf_in, pdf_out = share / blur * pdf_in, share / blur * pdf_out
-        disc = disc + share * (cdf_in - cdf_out)
-        by_left = by_left - (1 + part) / 2 * pdf_in + (1 - part) / 2 * pdf_out
-        by_right = by_right - (1 - part) / 2 * pdf_in + (1 + part) / 2 * pdf_out
-        by_blur = by_blur - (pdf_in * a_in - pdf_out * b_in)
-    shade = c + lean * u
-    value = b_left * (1 - cdf_a) + b_right * cdf_b + shade * box + bow * disc
-    jac = np.stack(
-        [
-            1 - cdf_a, cdf_b, box, u * box, disc,
-            (b_left - shade) * pdf_a + bow * by_left, (shade - b_right) * pdf_b + bow * by_right,
-            blur * ((b_left - shade) * pdf_a * a + (shade - b_right) * pdf_b * b + bow * by_blur),
-        ],
-        axis=2,
-    )  # fmt: skip
-    return value, jac
+    basis = np.stack([beside, beside * x / 20.0, body, u * box], axis=2) * np.sqrt(weights)[:, :, None]
+    target = profiles * np.sqrt(weights)
+    normal = np.einsum("kmi,kmj->kij", basis, basis)
+    normal[:, 3, 3] += _LEAN_RIDGE * profiles.shape[1]
+    normal += 1e-9 * np.eye(4)
+    levels = np.linalg.solve(normal, np.einsum("kmi,km->ki", basis, target)[:, :, None])
+    return np.asarray(target - (basis @ levels)[:, :, 0])
+
+
+def _bar(x: FloatArray, left: FloatArray, right: FloatArray, blur: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A bar from left to right seen through a blur, and its slope."""
+    a, b = (x - left) / blur, (x - right) / blur
+    root = math.sqrt(2 * math.pi)
+    return ndtr(a) - ndtr(b), (np.exp(-a * a / 2) - np.exp(-b * b / 2)) / (blur * root)

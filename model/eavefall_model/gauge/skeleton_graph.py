@@ -9,11 +9,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.thinning import neighbours
+
 
 __all__ = ["FREE", "Piece", "skeleton_pieces"]
 
 FREE = -1
+_RING = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], np.float32)
 FloatArray = NDArray[np.float64]
 
 
@@ -37,8 +38,8 @@ class Piece:
 def skeleton_pieces(skeleton: NDArray[np.bool_], mask: NDArray[np.bool_]) -> list[Piece]:
     """Pieces of a skeleton, spurs removed and false forks joined. ``mask`` is what was thinned."""
     half_of = np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
-    count = neighbours(skeleton)
-    fork = skeleton & (count >= 3)
+    near = cv2.filter2D(skeleton.astype(np.uint8), cv2.CV_8U, _RING, borderType=cv2.BORDER_CONSTANT)
+    fork = skeleton & (near >= 3)
     fork_label = np.asarray(cv2.connectedComponents(fork.astype(np.uint8), connectivity=8)[1], np.int32)
     n, label = cv2.connectedComponents((skeleton & ~fork).astype(np.uint8), connectivity=8)
     pixels: dict[int, list[tuple[int, int]]] = defaultdict(list)

@@ -1,32 +1,33 @@
-"""One strand at full resolution: its axis, its edges at many stations, and where it ends."""
+"""Strands at full resolution: their axes, their edges at many stations, the shade beside them, their ends."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.interpolate import BSpline, make_lsq_spline
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.special import ndtr
 
-from eavefall_model.gauge.curve_fit import SmoothCurve, arc_length, fit_curve
 from eavefall_model.gauge.light import sample_normals
-from eavefall_model.gauge.profile import BarFit, fit_bars
+from eavefall_model.gauge.profile import Body, HalfLevels, fit_bodies, half_levels
 
-__all__ = ["Course", "Crowd", "Trace", "follow", "trace"]
+__all__ = ["Course", "Crowd", "Curve", "Light", "Trace", "find_light", "follow", "trace"]
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_WINDOW_MM: Final = 0.8
+_WINDOW_MM: Final = 0.4
 _COARSE_MM: Final = 2.0
 _PIECE_MM: Final = 9.0  # of axis per spline piece: needles bend gently
 _SIDE_PX: Final = 5.0
+_SIDE_MM: Final = 0.8  # how far beside a strand its shade is looked at
 _STEP_PX: Final = 0.5
 _BEYOND_MM: Final = 20.0  # a bundle's needles may run together over that much
 _BACK_MM: Final = 12.0
-_MAX_MISFIT: Final = 0.25
 _END_LEVEL: Final = 0.12  # of the body's light deficit: the tip's width over the body's, blur included
 _END_SMOOTH_PX: Final = 1.0
 # Where a blurred end falls through _END_LEVEL, measured from the end outwards, by how long the fall from half
@@ -35,33 +36,104 @@ _END_SMOOTH_PX: Final = 1.0
 _FALL: Final = (1.17, 1.34, 1.50, 1.66, 2.32, 3.91, 7.5, 11.6, 20.0)
 _BEYOND_END: Final = (1.17, 0.95, 0.65, 0.45, 0.17, -0.16, -0.56, -0.90, -1.55)
 _OWN_VIEW_PX: Final = 1.25  # a strand's own mask may reach this far beyond its edge, in the mask's pixels
-_MIN_WINDOWS: Final = 4
-_LEAST_WINDOWS: Final = 6
+_MIN_WINDOWS: Final = 5
+_JOINT: Final = 0.6  # of the width: thinner than this in mid-course, two strands lie end to end
+_JOINT_MM: Final = 3.0  # from either end
+_FAINT: Final = 0.04  # a shade less deep is none
+
+
+class Curve:
+    """A cubic spline of points (N, 2) over 0 to ``length``, in px; straight on beyond both ends."""
+
+    def __init__(self, spline: BSpline, length: float) -> None:
+        self.length = length
+        self._spline = spline
+        self._slope = spline.derivative()
+
+    def at(self, s: FloatArray) -> FloatArray:
+        """Points (N, 2)."""
+        inside = np.clip(s, 0.0, self.length)
+        return np.asarray(self._spline(inside) + (s - inside)[:, None] * self.tangents(inside))
+
+    def tangents(self, s: FloatArray) -> FloatArray:
+        """Unit tangents (N, 2)."""
+        slope = self._slope(np.clip(s, 0.0, self.length))
+        return np.asarray(slope / np.maximum(np.hypot(slope[:, 0], slope[:, 1]), 1e-9)[:, None])
+
+    def normals(self, s: FloatArray) -> FloatArray:
+        """Unit normals (N, 2), a quarter turn on from the tangents."""
+        tangent = self.tangents(s)
+        return np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
+def _fit_curve(s: FloatArray, points: FloatArray, weights: FloatArray, length: float, pieces: int) -> Curve:
+    """Least-squares spline through points (N, 2) at places s (N,), in order."""
+    pieces = max(1, min(pieces, len(s) // 4 - 1))
+    knots = np.concatenate([np.zeros(4), np.linspace(0, length, pieces + 1)[1:-1], np.full(4, length)])
+    return Curve(make_lsq_spline(np.clip(s, 0, length), points, knots, k=3, w=np.sqrt(weights)), length)
 
 
 @dataclass(frozen=True)
 class Course:
-    """Where a strand runs: its axis as a curve in photo px, its half width and the blur seen there, px."""
+    """Where a strand runs, and what was seen at stations along it.
 
-    curve: SmoothCurve
+    ``edges_s`` (N + 1,) are the limits of the stations' windows along the curve, ``levels`` their edges
+    (offsets from the curve), ``good`` those like the others, ``clear`` those with nothing else beside.
+    ``offsets`` (M,) and ``profile`` (M,) are the mean profile of the body and where it lies. ``span`` is the
+    part of the curve that is this strand's: less than all where another lies end to end with it.
+    """
+
+    curve: Curve
     half_px: float
+    edges_s: FloatArray
+    levels: HalfLevels
+    good: Mask
+    clear: Mask
+    offsets: FloatArray
+    profile: FloatArray
+    span: tuple[float, float]
+
+    @property
+    def middle(self) -> FloatArray:
+        """Middles (N,) of the stations' windows."""
+        return np.asarray((self.edges_s[:-1] + self.edges_s[1:]) / 2)
+
+    @property
+    def used(self) -> Mask:
+        """Stations that tell the body's edges: clear ones, where there are enough."""
+        within = (self.middle > self.span[0]) & (self.middle < self.span[1]) & self.good
+        return np.asarray(within & self.clear if (within & self.clear).sum() >= _MIN_WINDOWS else within)
+
+
+@dataclass(frozen=True)
+class Light:
+    """How the photo was lit: its blur, and the way from a strand to its shade in px (0, 0 where there is none).
+
+    ``bodies`` has every course's fit, in their order.
+    """
+
     blur_px: float
+    depth: float
+    shift_px: tuple[float, float]
+    soft_px: float
+    bodies: Body
 
 
 @dataclass(frozen=True)
 class Trace:
     """A strand's axis and edges in photo pixels.
 
-    ``axis`` (K, 2) runs from end to end, ``left`` and ``right`` (N, 2) are edge points at the ``good``
+    ``axis`` (K, 2) runs from end to end, ``left`` and ``right`` (N, 2) are edge points at the good
     stations, which lie at ``share`` (N,) of the length; ``clear`` (N,) marks those with nothing else within
-    the profile; ``half_px`` and ``blur_px`` describe the body;
-    ``good_share`` is how much of the length could be measured; ``misfit`` the typical misfit of the profiles;
-    ``edge_sd_px`` one edge's random standard deviation at one station; ``contrast`` the signed light.
-    ``step`` is how much the light beside it differs from side to side, over the contrast (a leaf's
-    rim: 1 and more).
-    ``fall_px`` is how much longer than at a square end the light takes to fall off at each end: its point.
-    ``reached`` tells for each end whether the strand was still seen at the limit of the search, and
-    ``crowded_ends`` whether something else lies so close to it that it may not be this strand's end.
+    the profile; ``half_px`` and ``blur_px`` describe the body; ``good_share`` is how much of the length could
+    be measured; ``edge_sd_px`` what the fit leaves open of the width; ``shaded_px`` by how much its own shade
+    would have widened it, ``shade_px`` how far a shade lies from it, times its depth; ``contrast`` the signed
+    light. ``step`` is how much the light beside it differs
+    from side to side, over the contrast (a leaf's rim: 1 and more). ``fall_px`` is how much longer than at a
+    square end the light takes to fall off at each end: its point. ``reached`` tells for each end whether the
+    strand was still seen at the limit of the search, and ``crowded_ends`` whether something else lies so
+    close to it that it may not be this strand's end. ``raised_px`` is how much farther off its shade lies
+    than those of the others.
     """
 
     axis: FloatArray
@@ -72,13 +144,15 @@ class Trace:
     half_px: float
     blur_px: float
     good_share: float
-    misfit: float
     edge_sd_px: float
+    shaded_px: float
+    shade_px: float
     contrast: float
     step: float
     fall_px: tuple[float, float]
     reached: tuple[bool, bool]
     crowded_ends: tuple[bool, bool]
+    raised_px: float
 
     @property
     def widths_px(self) -> FloatArray:
@@ -93,10 +167,10 @@ class Crowd:
     mask: Mask
     factor: float
 
-    def near(self, points: FloatArray, normals: FloatArray, half_px: float) -> Mask:
+    def near(self, points: FloatArray, normals: FloatArray, half_px: float, side_px: float) -> Mask:
         """Which of the points (N, 2) of an axis have something else within the reach of a profile."""
         own = half_px + _OWN_VIEW_PX * self.factor + 0.5
-        reach = np.arange(own, max(_reach(half_px), own + 1.0), 1.0)
+        reach = np.arange(own, max(half_px + side_px, own + 1.0), 1.0)
         offsets = np.concatenate([-reach, reach])
         at = points[:, None] + normals[:, None] * offsets[:, None]
         cells = np.round((at + 0.5) / self.factor - 0.5).astype(np.int64)
@@ -105,13 +179,200 @@ class Crowd:
         return np.asarray(self.mask[y, x].any(axis=1))
 
 
-@dataclass(frozen=True)
-class _Body:
-    """What the body of a strand looks like: half width in px, signed contrast and the light beside it."""
+def follow(
+    light: NDArray[np.float32],
+    points: FloatArray,
+    half_px: float,
+    shared: Mask,
+    px_per_mm: float,
+    crowd: Crowd,
+) -> list[Course]:
+    """Centre a rough path on its strand and look at it station by station.
 
-    half_px: float
-    contrast: float
-    beside: float
+    Parameters
+    ----------
+    light : float32 array (H, W), linear.
+    points : (N, 2) rough path in photo px.
+    half_px : rough half width, px.
+    shared : (N,) path points that lie in another strand and say nothing about this one's axis.
+    px_per_mm : local scale.
+    crowd : everything that stands out.
+
+    Returns
+    -------
+    The courses found: none where no strand can be followed, two or more where strands lie end to end.
+    """
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    keep = np.concatenate([[True], steps > 0])
+    points, shared = points[keep], shared[keep]
+    s = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    length = float(s[-1])
+    if length < 6 * half_px or length < 2 * px_per_mm or len(s) < 8:
+        return []
+    curve = _fit_curve(s, points, np.where(shared, 0.02, 1.0), length, round(length / (_PIECE_MM * px_per_mm)))
+    for window_mm in (_COARSE_MM, _WINDOW_MM):
+        edges_s, offsets, profiles = _stations(light, curve, half_px, window_mm * px_per_mm, px_per_mm)
+        levels = half_levels(offsets, profiles, half_px)
+        good = _good(levels, half_px)
+        if good.sum() < _MIN_WINDOWS:
+            return []
+        half_px = float(np.median(levels.width_px[good])) / 2
+        middle = (edges_s[:-1] + edges_s[1:]) / 2
+        centre = np.where(good, (levels.left_px + levels.right_px) / 2, 0.0)
+        moved = curve.at(middle) + curve.normals(middle) * centre[:, None]
+        # Where nothing could be measured the old curve holds it, lightly.
+        pieces = round(curve.length / (_PIECE_MM * px_per_mm))
+        curve = _fit_curve(middle, moved, np.where(good, 1.0, 0.001), curve.length, pieces)
+    edges_s, offsets, profiles = _stations(light, curve, half_px, _WINDOW_MM * px_per_mm, px_per_mm)
+    levels = half_levels(offsets, profiles, half_px)
+    good = _good(levels, half_px)
+    if good.sum() < _MIN_WINDOWS:
+        return []
+    side_px = _side_px(px_per_mm)
+    near = crowd.near(curve.at(edges_s), curve.normals(edges_s), half_px, side_px)
+    clear = ~(near[:-1] | near[1:])
+    course = Course(
+        curve, half_px, edges_s, levels, good, clear, offsets, profiles[0], (-math.inf, math.inf)
+    )
+    courses = [replace(course, span=span) for span in _spans(course, px_per_mm)]
+    return [
+        replace(c, profile=profiles[c.used].mean(axis=0)) for c in courses if c.used.sum() >= _MIN_WINDOWS
+    ]
+
+
+def _side_px(px_per_mm: float) -> float:
+    return max(_SIDE_PX, _SIDE_MM * px_per_mm)
+
+
+def _stations(
+    light: NDArray[np.float32], curve: Curve, half_px: float, window_px: float, px_per_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Limits (N + 1,) of windows along a curve, offsets (M,) across it and the mean profile (N, M) of each."""
+    edges_s = np.linspace(0, curve.length, max(_MIN_WINDOWS + 1, int(curve.length / window_px)) + 1)
+    reach = half_px + _side_px(px_per_mm)
+    offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
+    per_window = max(2, min(12, int(edges_s[1] - edges_s[0])))
+    share = (np.arange(per_window) + 0.5) / per_window
+    s = (edges_s[:-1, None] + share * np.diff(edges_s)[:, None]).ravel()
+    rows = sample_normals(light, curve.at(s), curve.normals(s), offsets)
+    return edges_s, offsets, rows.reshape(len(edges_s) - 1, per_window, -1).mean(axis=1, dtype=np.float64)
+
+
+def _good(levels: HalfLevels, half_px: float) -> Mask:
+    """Stations whose profile is one bar like the others' along this strand."""
+    width = np.nan_to_num(levels.width_px)
+    sane = (
+        (np.abs(np.nan_to_num(levels.left_px + levels.right_px, nan=1e9)) < 1.2 * half_px + 2)
+        & (width > 0.6)
+        & (width < 4 * half_px + 2)
+    )
+    if sane.sum() < _MIN_WINDOWS:
+        return np.asarray(sane)
+    middle = float(np.median(width[sane]))
+    sign = np.sign(np.median(levels.contrast[sane]))
+    level = float(np.median(np.abs(levels.contrast[sane])))
+    return np.asarray(
+        sane
+        & (np.abs(width - middle) < 0.45 * middle)
+        & (np.sign(levels.contrast) == sign)
+        & (np.abs(levels.contrast) > 0.4 * level)
+        & (np.abs(levels.contrast) < 2.0 * level)
+    )
+
+
+def _spans(course: Course, px_per_mm: float) -> list[tuple[float, float]]:
+    """The strand's parts: it is cut where its edges come together in mid-course, as between two end to end."""
+    width = np.where(np.isfinite(course.levels.width_px), course.levels.width_px, 0.0)
+    body = float(np.median(width[course.good]))
+    faint = np.abs(course.levels.contrast) < 0.5 * np.median(np.abs(course.levels.contrast[course.good]))
+    thin = ((width < _JOINT * body) | faint) & course.clear
+    first, last = (course.middle[course.good][k] for k in (0, -1))
+    away = _JOINT_MM * px_per_mm
+    cuts = course.middle[thin & (course.middle > first + away) & (course.middle < last - away)]
+    if not len(cuts):
+        return [(-math.inf, math.inf)]
+    groups = np.split(cuts, np.flatnonzero(np.diff(cuts) > 1.5 * px_per_mm) + 1)
+    limits = [-math.inf, *(v for group in groups for v in (float(group[0]), float(group[-1]))), math.inf]
+    return list(zip(limits[::2], limits[1::2], strict=True))
+
+
+def find_light(courses: list[Course], px_per_mm: float) -> Light:
+    """Blur and shade of the photo, and every course's body under them.
+
+    The blur is fitted with each strand and then held at their median. Each strand sees only how far its shade
+    lies to its side; those in different directions tell where the light comes from.
+    """
+    reach = max(-float(c.offsets[0]) for c in courses)
+    offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
+    profiles = np.array([np.interp(offsets, c.offsets, c.profile) for c in courses])
+    weights = np.array([(np.abs(offsets) <= -c.offsets[0] - 0.5).astype(float) for c in courses])
+    edges = np.array([
+        [np.nanmean(c.levels.left_px[c.used]), np.nanmean(c.levels.right_px[c.used])] for c in courses
+    ])  # fmt: skip
+    free = fit_bodies(offsets, profiles, weights, edges, px_per_mm)
+    blur_px = float(np.median(free.blur_px))
+    bodies = fit_bodies(offsets, profiles, weights, edges, px_per_mm, blur_px)
+    right = bodies.shade[:, 1] > bodies.shade[:, 0]
+    depth = bodies.shade.max(axis=1)
+    aside = np.where(right, bodies.reach_px[:, 1], -bodies.reach_px[:, 0])
+    seen = depth > _FAINT
+    if seen.sum() < 3:
+        return Light(blur_px, 0.0, (0.0, 0.0), 1.0, bodies)
+    normals = np.array([c.curve.normals(np.array([c.curve.length / 2]))[0] for c in courses])
+    root = np.sqrt(depth)[:, None]
+    shift = np.linalg.lstsq((normals * root)[seen], (aside[:, None] * root)[seen], rcond=None)[0].ravel()
+    return Light(
+        blur_px,
+        float(np.median(depth[seen])),
+        (float(shift[0]), float(shift[1])),
+        float(np.median(bodies.soft_px[seen])),
+        bodies,
+    )
+
+
+def trace(
+    light: NDArray[np.float32], course: Course, lit: Light, index: int, px_per_mm: float, crowd: Crowd
+) -> Trace | None:
+    """Edges and both ends of the course that is number ``index`` in ``lit``; None if it is too short."""
+    curve, levels, used = course.curve, course.levels, course.used
+    bodies = lit.bodies
+    left = levels.left_px + (bodies.left_px[index] - float(np.mean(levels.left_px[used])))
+    right = levels.right_px + (bodies.right_px[index] - float(np.mean(levels.right_px[used])))
+    half_px = float(bodies.width_px[index]) / 2
+    contrast = float(np.median(levels.contrast[used]))
+    first, last = (_end(light, course, lit, px_per_mm, way) for way in (-1, 1))
+    start, stop = first.s, last.s
+    if stop - start < 2 * px_per_mm:
+        return None
+    count = max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0)))
+    dense = np.linspace(start, stop, count)
+    ends = np.array([start, stop])
+    company = crowd.near(curve.at(ends), curve.normals(ends), half_px, _SIDE_PX)
+    middle = course.middle
+    inside = course.good & (middle > start) & (middle < stop)
+    base, normal = curve.at(middle), curve.normals(middle)
+    across = np.array(lit.shift_px) @ curve.normals(np.array([curve.length / 2]))[0]
+    deepest = int(np.argmax(bodies.shade[index]))
+    raised = float(bodies.reach_px[index, deepest]) - abs(float(across))
+    return Trace(
+        axis=curve.at(dense),
+        left=(base + normal * left[:, None])[inside],
+        right=(base + normal * right[:, None])[inside],
+        share=((middle - start) / (stop - start))[inside],
+        clear=course.clear[inside],
+        half_px=half_px,
+        blur_px=lit.blur_px,
+        good_share=float(inside.sum() * (curve.length / len(middle)) / (stop - start)),
+        edge_sd_px=float(bodies.sd_px[index]),
+        shaded_px=float(np.mean((levels.right_px - levels.left_px)[used])) - 2 * half_px,
+        shade_px=lit.depth * float(np.hypot(*lit.shift_px)),
+        contrast=contrast,
+        step=abs(float(np.median(levels.step[used])) / contrast),
+        fall_px=(first.fall_px, last.fall_px),
+        reached=(first.reached, last.reached),
+        crowded_ends=(bool(company[0]), bool(company[1])),
+        raised_px=max(raised, 0.0) if bodies.shade[index, deepest] > _FAINT and lit.depth else 0.0,
+    )
 
 
 @dataclass(frozen=True)
@@ -123,201 +384,72 @@ class _End:
     reached: bool
 
 
-def follow(
-    light: NDArray[np.float32], points: FloatArray, half_px: float, shared: Mask, px_per_mm: float
-) -> Course | None:
-    """Centre a rough path on its strand.
-
-    Parameters
-    ----------
-    light : float32 array (H, W), linear.
-    points : (N, 2) rough path in photo px.
-    half_px : rough half width, px.
-    shared : (N,) path points that lie in another strand and say nothing about this one's axis.
-    px_per_mm : local scale.
-
-    Returns
-    -------
-    Course, or None where no strand can be followed.
-    """
-    s = arc_length(points)
-    length = float(s[-1])
-    if length < 6 * half_px or length < 2 * px_per_mm:
-        return None
-    curve = fit_curve(s, points, np.where(shared, 0.02, 1.0), length, _pieces(length, px_per_mm))
-    return _centred(light, curve, half_px, px_per_mm, _COARSE_MM, None)
-
-
-def trace(
-    light: NDArray[np.float32], course: Course, px_per_mm: float, blur_px: float, crowd: Crowd
-) -> Trace | None:
-    """Edges at close stations and both ends, with the photo's blur (px) held fixed; None if it cannot be."""
-    course_or_none = _centred(light, course.curve, course.half_px, px_per_mm, _WINDOW_MM, blur_px)
-    if course_or_none is None:
-        return None
-    curve, half_px = course_or_none.curve, course_or_none.half_px
-    edges_s, middle = _stations(curve.length, _WINDOW_MM * px_per_mm)
-    offsets, profiles = _profiles(light, curve, edges_s, half_px)
-    fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
-    good = _good(fit, half_px)
-    if good.sum() < _MIN_WINDOWS:
-        return None
-    clear = ~_crowded(crowd, curve, edges_s, half_px)
-    seen = good & clear if (good & clear).sum() >= _MIN_WINDOWS else good
-    contrast = float(np.median(fit.contrast[seen]))
-    body = _Body(half_px, contrast, float(np.median(fit.beside[seen])))
-    first, last = (_end(light, curve, body, blur_px, px_per_mm, way) for way in (-1, 1))
-    start, stop = first.s, last.s
-    if stop - start < 2 * px_per_mm:
-        return None
-    dense = np.asarray(
-        np.linspace(start, stop, max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0)))), np.float64
-    )
-    ends = np.array([start, stop])
-    company = crowd.near(curve.at(ends), _normals(curve, ends), half_px)
-    inside = good & (middle > start) & (middle < stop)
-    base, normal = curve.at(middle), _normals(curve, middle)
-    return Trace(
-        axis=curve.at(dense),
-        left=(base + normal * fit.left_px[:, None])[inside],
-        right=(base + normal * fit.right_px[:, None])[inside],
-        share=((middle - start) / (stop - start))[inside],
-        clear=clear[inside],
-        half_px=half_px,
-        blur_px=blur_px,
-        good_share=float(inside.sum() * (curve.length / len(middle)) / (stop - start)),
-        misfit=float(np.median(fit.misfit[seen])),
-        edge_sd_px=float(np.median(fit.edge_sd_px[seen])),
-        contrast=contrast,
-        step=abs(float(np.median(fit.step[seen])) / contrast),
-        fall_px=(first.fall_px, last.fall_px),
-        reached=(first.reached, last.reached),
-        crowded_ends=(bool(company[0]), bool(company[1])),
-    )
-
-
-def _centred(
-    light: NDArray[np.float32],
-    curve: SmoothCurve,
-    half_px: float,
-    px_per_mm: float,
-    window_mm: float,
-    blur_px: float | None,
-) -> Course | None:
-    """The curve moved to the middle between the edges that are found along it."""
-    edges_s, middle = _stations(curve.length, window_mm * px_per_mm)
-    offsets, profiles = _profiles(light, curve, edges_s, half_px)
-    fit = fit_bars(offsets, profiles, half_px, blur_px=blur_px)
-    good = _good(fit, half_px)
-    if good.sum() < _MIN_WINDOWS:
-        return None
-    centre = np.where(good, (fit.left_px + fit.right_px) / 2, 0.0)
-    moved = curve.at(middle) + _normals(curve, middle) * centre[:, None]
-    # Where nothing could be measured the old curve holds it, lightly.
-    moved_curve = fit_curve(
-        middle, moved, np.where(good, 1.0, 0.001), curve.length, _pieces(curve.length, px_per_mm)
-    )
-    return Course(moved_curve, float(np.median(fit.width_px[good])) / 2, float(np.median(fit.blur_px[good])))
-
-
-def _stations(length: float, window_px: float) -> tuple[FloatArray, FloatArray]:
-    """Limits (N + 1,) and middles (N,) of the windows along a curve."""
-    edges_s = np.linspace(0, length, max(_LEAST_WINDOWS, int(length / window_px)) + 1)
-    return np.asarray(edges_s), np.asarray((edges_s[:-1] + edges_s[1:]) / 2)
-
-
-def _crowded(crowd: Crowd, curve: SmoothCurve, edges_s: FloatArray, half_px: float) -> Mask:
-    """Which windows (N,) between ``edges_s`` have something beside the strand at their limits or middle."""
-    s = np.concatenate([edges_s, (edges_s[:-1] + edges_s[1:]) / 2])
-    near = crowd.near(curve.at(s), _normals(curve, s), half_px)
-    limits, middle = near[: len(edges_s)], near[len(edges_s) :]
-    return np.asarray(limits[:-1] | limits[1:] | middle)
-
-
-def _reach(half_px: float) -> float:
-    return half_px + _SIDE_PX + 0.15 * half_px
-
-
-def _pieces(length: float, px_per_mm: float) -> int:
-    return max(1, round(length / (_PIECE_MM * px_per_mm)))
-
-
-def _normals(curve: SmoothCurve, s: FloatArray) -> FloatArray:
-    tangent = curve.tangent(s)
-    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
-
-
-def _profiles(
-    light: NDArray[np.float32], curve: SmoothCurve, edges_s: FloatArray, half_px: float
-) -> tuple[FloatArray, FloatArray]:
-    """Offsets (M,) and mean profile (N, M) in each window between ``edges_s``."""
-    reach = _reach(half_px)
-    offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
-    per_window = max(3, min(12, int(edges_s[1] - edges_s[0])))
-    share = (np.arange(per_window) + 0.5) / per_window
-    s = (edges_s[:-1, None] + share * np.diff(edges_s)[:, None]).ravel()
-    rows = sample_normals(light, curve.at(s), _normals(curve, s), offsets)
-    return offsets, rows.reshape(len(edges_s) - 1, per_window, len(offsets)).mean(axis=1, dtype=np.float64)
-
-
-def _good(fit: BarFit, half_px: float) -> Mask:
-    """Stations whose profile is one bar like the others' along this strand."""
-    width = fit.width_px
-    sane = (
-        (fit.misfit < _MAX_MISFIT)
-        & (np.abs(fit.left_px + fit.right_px) < 1.2 * half_px + 2)
-        & (width > 0.6)
-        & (width < 4 * half_px + 2)
-    )
-    if sane.sum() < _MIN_WINDOWS:
-        return np.asarray(sane)
-    middle = float(np.median(width[sane]))
-    sign = np.sign(np.median(fit.contrast[sane]))
-    level = float(np.median(np.abs(fit.contrast[sane])))
-    return np.asarray(
-        sane
-        & (np.abs(width - middle) < 0.45 * middle)
-        & (np.sign(fit.contrast) == sign)
-        & (np.abs(fit.contrast) > 0.4 * level)
-        & (np.abs(fit.contrast) < 2.0 * level)
-    )
-
-
-def _end(
-    light: NDArray[np.float32], curve: SmoothCurve, body: _Body, blur_px: float, px_per_mm: float, way: int
-) -> _End:
+def _end(light: NDArray[np.float32], course: Course, lit: Light, px_per_mm: float, way: int) -> _End:
     """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
 
     The light missing between the edges, over the body's, is the width over the body's. How fast it falls to
-    ``_END_LEVEL`` tells how pointed the end is, and with the blur how far from there the end lies. Where
-    other strands lie beside, their light is not taken for the background: it runs on to a sheath's end.
+    ``_END_LEVEL`` tells how pointed the end is, and with the blur how far from there the end lies. The shade
+    that the strand throws beyond its own end is taken off. Where other strands lie beside, their light is not
+    taken for the background: it runs on to a sheath's end.
     """
-    beyond = _BEYOND_MM * px_per_mm
-    back = min(0.45 * curve.length, _BACK_MM * px_per_mm)
+    curve, middle = course.curve, course.middle
+    inside = course.good & (middle > course.span[0]) & (middle < course.span[1])
+    seen = middle[inside]
+    near = (seen > seen[-1] - _BACK_MM * px_per_mm) if way > 0 else (seen < seen[0] + _BACK_MM * px_per_mm)
+    contrast = float(np.median(course.levels.contrast[inside][near]))
+    ground = float(np.median(course.levels.beside[inside][near]))
+    last = float(seen[-1] if way > 0 else seen[0])
+    back = min(0.45 * float(seen[-1] - seen[0]), _BACK_MM * px_per_mm)
+    limit = course.span[1] - last if way > 0 else last - course.span[0]
+    beyond = min(_BEYOND_MM * px_per_mm + back, limit)
     s = np.asarray(np.arange(-back, beyond, 1.0), np.float64)
-    at = np.asarray(curve.length + s if way > 0 else -s, np.float64)
-    reach = body.half_px + _SIDE_PX
+    at = last + way * s
+    half_px = course.half_px
+    reach = half_px + _SIDE_PX
     offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
-    rows = sample_normals(light, curve.at(at), _normals(curve, at), offsets)
-    beside = np.median(rows[:, np.abs(offsets) > body.half_px + 2.5], axis=1)
-    beside = np.where(np.abs(beside - body.beside) > 0.3 * abs(body.contrast), body.beside, beside)
-    core = rows[:, np.abs(offsets) <= body.half_px].mean(axis=1)
-    there = gaussian_filter1d((core - beside).astype(np.float64), _END_SMOOTH_PX) / body.contrast
+    rows = sample_normals(light, curve.at(at), curve.normals(at), offsets)
+    beside = np.median(rows[:, np.abs(offsets) > half_px + 2.5], axis=1)
+    beside = np.where(np.abs(beside - ground) > 0.3 * abs(contrast), ground, beside)
+    core = rows[:, np.abs(offsets) <= half_px].mean(axis=1)
+    there = gaussian_filter1d((core - beside).astype(np.float64), _END_SMOOTH_PX) / contrast
+    there = _without_shade(there, s, course, lit, way, ground / abs(contrast))
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
     gone_for = max(3, round(0.25 * px_per_mm))
-    gone = there <= _END_LEVEL
-    run = np.convolve(gone, np.ones(gone_for), mode="valid") >= gone_for
-    if not run.any():
-        return _End(curve.length + beyond if way > 0 else -beyond, 0.0, True)
-    k = int(np.argmax(run))
+    gone = np.flatnonzero(uniform_filter1d((there <= _END_LEVEL).astype(float), gone_for, origin=-(gone_for // 2)) > 0.999)
+    if not len(gone):
+        return _End(last + way * float(s[-1]), 0.0, bool(limit > beyond))
+    k = int(gone[0])
     if k == 0:
-        return _End(curve.length - back if way > 0 else back, 0.0, True)
-    spread = math.hypot(blur_px, _END_SMOOTH_PX)
+        return _End(last - way * back, 0.0, True)
+    spread = math.hypot(lit.blur_px, _END_SMOOTH_PX)
     low = _fall_through(there, k, _END_LEVEL)
     half = np.flatnonzero(there[:k] > 0.5)
     fall = low - _fall_through(there, int(half[-1]) + 1, 0.5) if len(half) else _FALL[-1] * spread
     position = float(s[0] + low - spread * np.interp(fall / spread, _FALL, _BEYOND_END))
-    return _End(curve.length + position if way > 0 else -position, max(fall - _FALL[0] * spread, 0.0), False)
+    return _End(last + way * position, max(fall - _FALL[0] * spread, 0.0), False)
+
+
+def _without_shade(
+    there: FloatArray, s: FloatArray, course: Course, lit: Light, way: int, ground: float
+) -> FloatArray:
+    """Light missing over the body's, without what is missing because the strand's shade falls there.
+
+    ``ground`` is the light of the sheet over the contrast. The shade goes on beyond the end as far as it is
+    moved along the axis; before that end the strand covers it.
+    """
+    if lit.depth == 0.0 or np.median(course.levels.contrast[course.good]) > 0:
+        return there
+    at = np.array([course.curve.length if way > 0 else 0.0])
+    tangent, normal = course.curve.tangents(at)[0] * way, course.curve.normals(at)[0]
+    shift = np.array(lit.shift_px)
+    along, aside = float(shift @ tangent), abs(float(shift @ normal))
+    soft, half = lit.soft_px, course.half_px
+    core = np.linspace(-half, half, 7)
+    cover = float(np.mean(ndtr((core - aside + half) / soft) - ndtr((core - aside - half) / soft)))
+    above = np.flatnonzero(there > 0.5)
+    end = float(s[above[-1]]) if len(above) else 0.0
+    taken = lit.depth * cover * ground * ndtr((end + along - s) / soft)
+    return np.asarray((there - taken) / np.maximum(1 - taken, 0.2))
 
 
 def _fall_through(values: FloatArray, k: int, level: float) -> float:
