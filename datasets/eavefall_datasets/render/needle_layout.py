@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_datasets.render.references import COINS, Page, ReferenceKind, ReferenceSpec, footprint_mm
-from eavefall_model.gauge.sheet_layout import layout_for
+from eavefall_model.gauge.references import layout_for
 
 __all__ = [
     "Background",

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_datasets.render.grid import blend_grid
-from eavefall_model.gauge.sheet_layout import MARKER_DICTIONARY, MARKER_MM, Paper, layout_for
+from eavefall_model.gauge.references import MARKER_DICTIONARY, MARKER_MM, Paper, layout_for
 
 __all__ = ["sheet_ink"]
 

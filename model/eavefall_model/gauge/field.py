@@ -103,7 +103,7 @@ def make_field(rgb: NDArray[np.uint8], located: Located) -> Field:
 
 
 def _sheet_region(field: Field, sheet: FloatArray, reference_px: FloatArray) -> NDArray[np.uint8]:
-    """Where the sheet lies that bears the reference: what has its colour, lit or shaded, all the way from there.
+    """Where the sheet lies that bears the reference: what has its colour, lit or shaded, all the way there.
 
     Holes (needles, the reference itself) are filled; the sheet's own rim is left out.
     """
@@ -113,7 +113,7 @@ def _sheet_region(field: Field, sheet: FloatArray, reference_px: FloatArray) -> 
     small = cv2.medianBlur(cv2.resize(field.lab, size, interpolation=cv2.INTER_AREA), 3)
     same = _is_sheet(small.astype(np.float64), sheet).astype(np.uint8)
     # Needles cut the sheet in strips that hang together round their ends; a line across it does not.
-    same = cv2.morphologyEx(same, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    same = np.asarray(cv2.morphologyEx(same, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), np.uint8)
     polygon = np.round((reference_px + 0.5) / field.factor * shrink - 0.5).astype(np.int32)
     cv2.fillPoly(same, [np.clip(polygon, -16000, 16000)], 1)
     _, label = cv2.connectedComponents(same, connectivity=4)
@@ -195,10 +195,13 @@ def ruling_pitch_mm(field: Field, located: Located) -> float | None:
     size = tuple(int(v) for v in np.ceil((high - low) * _FLAT_PX_PER_MM))
     to = ((flat - low) * _FLAT_PX_PER_MM).astype(np.float32)
     turn = cv2.getPerspectiveTransform(corners.astype(np.float32), to)
-    level = cv2.warpPerspective(off, turn, size, flags=cv2.INTER_AREA)
-    known = cv2.warpPerspective(field.allowed.astype(np.float32), turn, size, flags=cv2.INTER_AREA)
+    level = np.asarray(cv2.warpPerspective(off, turn, size, flags=cv2.INTER_AREA), np.float32)
+    allowed = field.allowed.astype(np.float32)
+    known = np.asarray(cv2.warpPerspective(allowed, turn, size, flags=cv2.INTER_AREA), np.float32)
     for direction in _directions(level):
-        pitches = [_upright_pitch_mm(level, known, direction + shift) for shift in np.arange(-0.9, 0.91, 0.15)]
+        pitches = [
+            _upright_pitch_mm(level, known, direction + float(shift)) for shift in np.arange(-0.9, 0.91, 0.15)
+        ]
         found = [pitch for pitch in pitches if pitch is not None]
         if found:
             return float(np.median(found))
@@ -225,11 +228,13 @@ def _directions(level: NDArray[np.float32]) -> list[float]:
     return best
 
 
-def _upright_pitch_mm(level: NDArray[np.float32], known: NDArray[np.float32], direction_deg: float) -> float | None:
+def _upright_pitch_mm(
+    level: NDArray[np.float32], known: NDArray[np.float32], direction_deg: float
+) -> float | None:
     """Pitch of the columns that stand out once an image is turned so that a direction lies along its rows."""
     height, width = level.shape
     reach = int(np.hypot(height, width))
-    turn = cv2.getRotationMatrix2D((width / 2, height / 2), direction_deg, 1.0)
+    turn = np.array(cv2.getRotationMatrix2D((width / 2, height / 2), direction_deg, 1.0), np.float64)
     turn[:, 2] += [reach / 2 - width / 2, reach / 2 - height / 2]
     # Every third row is enough for a median along a line.
     few = np.array([[1.0], [1 / 3]]) * turn
@@ -245,7 +250,9 @@ def _upright_pitch_mm(level: NDArray[np.float32], known: NDArray[np.float32], di
     usual = np.nanmedian(middles)
     spread = max(1.4826 * float(np.nanmedian(np.abs(middles - usual))), _FAINTEST / _OVER)
     dark = np.nan_to_num(usual - middles, nan=0.0)
-    peaks, _ = find_peaks(dark, height=_OVER * spread, distance=0.7 * _PITCH_MM[0] * _FLAT_PX_PER_MM, width=(None, 4))
+    peaks, _ = find_peaks(
+        dark, height=_OVER * spread, distance=0.7 * _PITCH_MM[0] * _FLAT_PX_PER_MM, width=(None, 4)
+    )
     if len(peaks) < _LEAST_LINES:
         return None
     gaps = np.diff(peaks) / _FLAT_PX_PER_MM

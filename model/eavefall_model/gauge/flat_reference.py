@@ -26,6 +26,8 @@ _MIN_SIDE_SUPPORT: Final = 0.8  # of the samples along each side in sight, on on
 _MAX_SPREAD_PX: Final = 1.2
 _BELIEVABLE_TILT_DEG: Final = 50.0  # beyond it any four lines can be made a card
 _LAST_REACH_PX: Final = 3.0
+# A start farther than this share of the shorter side from the corners found has another ratio of sides.
+_MAX_OFF_START: Final = 0.25
 _CORRELATED: Final = 12.0
 # How far the width over the height may be from the reference's: the next business card is 2.6 % off.
 _MAX_RATIO_OFF: Final = 0.015
@@ -109,9 +111,11 @@ def _fit_outline(
     pose = pose_from_homography(np.asarray(homography, dtype=np.float64), size_px, focal)
     if pose is None:
         return None
+    side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
+    if np.hypot(*(pose.project(model) - corners).T).max() > _MAX_OFF_START * side_px:
+        return None
     # The first pose need not fit the corners (the focal length is a guess): sample along the corners found.
     points, normals, sides = _along(corners, reference)
-    side_px = float(np.hypot(*(np.roll(corners, -1, 0) - corners).T).min())
     for reach_px in (max(5.0, 0.02 * side_px), _LAST_REACH_PX):
         last = reach_px == _LAST_REACH_PX
         inside = _in_frame(points, size_px) & seen[sides]

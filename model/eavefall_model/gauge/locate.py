@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,10 +19,8 @@ from eavefall_model.gauge.flat_reference import Flat, find_flat, outline_mm
 from eavefall_model.gauge.markers import find_sheet
 from eavefall_model.gauge.outlines import Box, Contour, ellipses, outlines, quads
 from eavefall_model.gauge.pose import FocalPrior, Plane, PoseFit, expected_focal
-from eavefall_model.gauge.references import COINS, PAPERS_MM, Reference, parse_reference
-
+from eavefall_model.gauge.references import COINS, PAPERS_MM, Reference, SheetLayout, parse_reference
 from eavefall_model.gauge.schema import MAX_TILT_DEG, MIN_PX_PER_MM, Refusal, refusal
-from eavefall_model.gauge.sheet_layout import SheetLayout
 from eavefall_model.photo import Photo
 
 __all__ = ["Located", "locate_reference"]
@@ -289,21 +288,30 @@ def _print_check(
     fit: PoseFit, layout: SheetLayout, seen: _Seen
 ) -> tuple[str, float, float, tuple[FloatArray, ...]] | None:
     """What lies on or is the sheet, the print's scale by it, that scale's sd, and what to keep clear of."""
-    card = parse_reference("card")
-    flat = find_flat(seen.rgb, seen.boxes, card, seen.focal)
-    if flat is not None and not flat.objection and flat.agree > _SURE:
-        times, rel_sd = _times(fit, flat, card)
+    for other in ("card", *sorted(PAPERS_MM, key=lambda paper: paper != layout.paper)):
+        reference = parse_reference(other)
+        flat = find_flat(seen.rgb, _of_size(seen.boxes, fit, reference), reference, seen.focal)
+        if flat is None or flat.objection or (reference.kind == "card" and flat.agree < _SURE):
+            continue
+        times, rel_sd = _times(fit, flat, reference)
         if _PRINTS[0] < times < _PRINTS[1]:
-            grow = 1 + 2 * _AWAY_MM / np.array(card.size_mm)
-            return "card", times, rel_sd, (_edge_px(flat.fit, outline_mm(card) * grow, 0.0),)
-    for paper in sorted(PAPERS_MM, key=lambda paper: paper != layout.paper):
-        page = parse_reference(paper)
-        flat = find_flat(seen.rgb, seen.boxes, page, seen.focal)
-        if flat is not None and not flat.objection:
-            times, rel_sd = _times(fit, flat, page)
-            if _PRINTS[0] < times < _PRINTS[1]:
-                return f"{paper} paper's edge", times, rel_sd, ()
+            if reference.kind == "paper":
+                return f"{other} paper's edge", times, rel_sd, ()
+            grow = 1 + 2 * _AWAY_MM / np.array(reference.size_mm)
+            return other, times, rel_sd, (_edge_px(flat.fit, outline_mm(reference) * grow, 0.0),)
     return None
+
+
+def _of_size(boxes: list[Box], fit: PoseFit, reference: Reference) -> list[Box]:
+    """Those outlines that are about as large as the reference, by the sheet's own markers."""
+    true = float(np.prod(reference.size_mm))
+    areas = [float(cv2.contourArea(fit.pose.to_plane(box.corners).astype(np.float32))) for box in boxes]
+    low, high = _PRINTS[0] ** 2, _PRINTS[1] ** 2
+    return [
+        box
+        for box, area in zip(boxes, areas, strict=True)
+        if low < true / max(area, 1e-6) < high or not all(box.seen)
+    ]
 
 
 def _times(fit: PoseFit, flat: Flat, other: Reference) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.light import find_edges
 from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose, pose_from_homography
-from eavefall_model.gauge.sheet_layout import (
+from eavefall_model.gauge.references import (
     MARKER_DICTIONARY,
     MARKER_MM,
     Paper,

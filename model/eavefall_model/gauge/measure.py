@@ -9,7 +9,6 @@ from typing import Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.morphology import skeletonize
 
 from eavefall_model.gauge.field import Field, glare_share, make_field, on_sheet, ruling_pitch_mm, strand_mask
 from eavefall_model.gauge.light import linear_luma
@@ -18,8 +17,7 @@ from eavefall_model.gauge.needle_measure import Measured, measure_trace
 from eavefall_model.gauge.pose import Plane
 from eavefall_model.gauge.references import Reference, parse_reference
 from eavefall_model.gauge.schema import GaugeResult, LeftOut, Needle, Refusal, refusal
-from eavefall_model.gauge.skeleton_graph import skeleton_pieces
-from eavefall_model.gauge.strands import Strand, join_pieces
+from eavefall_model.gauge.strands import Strand, join_pieces, skeleton_pieces
 from eavefall_model.gauge.summary import find_bundles, hidden_base_mm, summarise
 from eavefall_model.gauge.trace import Course, Crowd, Trace, find_light, follow, trace
 from eavefall_model.photo import Photo
@@ -135,7 +133,7 @@ def _measure_field(
     if pitch is not None:
         return refusal("ruled-paper", f"The sheet in {name} has printed lines about {pitch:.0f} mm apart.")
     mask = _without_specks(strand_mask(field), field.px_per_mm)
-    strands = join_pieces(skeleton_pieces(np.asarray(skeletonize(mask)), mask), field.px_per_mm)
+    strands = join_pieces(skeleton_pieces(mask), field.px_per_mm)
     if len(strands) > _MAX_STRANDS:
         return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines at once.")
     found, blur_mm = _trace_all(linear_luma(photo.rgb), field, mask, strands, located.plane, left_out)
@@ -200,7 +198,9 @@ def _trace_all(
         if traced is None or measured is None:
             _leave_out(left_out, course.curve.at(course.middle), "faint", scale)
             continue
-        why = _no_needle(traced, measured) or ("" if on_sheet(traced.axis, traced.half_px, field) else "ground")
+        why = _no_needle(traced, measured) or (
+            "" if on_sheet(traced.axis, traced.half_px, field) else "ground"
+        )
         if why:
             _leave_out(left_out, traced.axis, why, scale)
         else:
@@ -234,9 +234,7 @@ def _no_needle(trace: Trace, measured: Measured) -> str:
     return "rim" if trace.step > _MAX_STEP else ""
 
 
-def _accepted(
-    found: list[_Found], field: Field, plane: Plane, left_out: list[LeftOut]
-) -> list[_Accepted]:
+def _accepted(found: list[_Found], field: Field, plane: Plane, left_out: list[LeftOut]) -> list[_Accepted]:
     """Without what is two needles side by side; each with its bundle and whether it is complete."""
     single = _without_repeats([f for f in found if not f.strand.doubtful])
     for f in found:

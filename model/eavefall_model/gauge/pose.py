@@ -11,10 +11,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.spatial.transform import Rotation
 
 __all__ = ["FocalPrior", "Plane", "Pose", "PoseFit", "expected_focal", "fit_pose", "pose_from_homography"]
 
@@ -87,7 +87,7 @@ class Pose:
     @property
     def rotation(self) -> FloatArray:
         """World to camera rotation, (3, 3)."""
-        return np.asarray(Rotation.from_rotvec(self.theta[:3]).as_matrix(), np.float64)
+        return np.asarray(cv2.Rodrigues(self.theta[:3])[0], np.float64)
 
     @property
     def focal_px(self) -> float:
@@ -234,7 +234,7 @@ def pose_from_homography(homography: FloatArray, size_px: tuple[int, int], focal
     ray = ray / scale * (1.0 if ray[2, 2] > 0 else -1.0)
     left, _, right = np.linalg.svd(np.column_stack([ray[:, 0], ray[:, 1], np.cross(ray[:, 0], ray[:, 1])]))
     rotation = left @ np.diag([1.0, 1.0, np.sign(np.linalg.det(left @ right))]) @ right
-    turn = Rotation.from_matrix(rotation).as_rotvec()
+    turn = cv2.Rodrigues(rotation)[0].ravel()
     theta = np.concatenate([turn, ray[:, 2], [math.log(focal.px), 0.0]])
     return Pose(theta, np.zeros((_N_PARAMETERS, _N_PARAMETERS)), size_px, focal)
 
@@ -306,11 +306,11 @@ def fit_pose(
     x: FloatArray = np.zeros(len(free))
     everything = np.ones(len(residuals_px(start)), bool)
     for _ in range(1 if rough else 2):
-        x = solve(x, everything, "soft_l1", 12)
+        x = solve(x, everything, "soft_l1", 7)
     for _ in range(1 if rough else 2):
         off = np.abs(residuals_px(pose_at(x)))
         near = off < _FAR_OFF * max(_FLOOR_PX, _spread(off))
-        x = solve(x, near, "linear", 8 if rough else 20)
+        x = solve(x, near, "linear", 5 if rough else 12)
     pose = pose_at(x)
     residual = residuals_px(pose)
     spread = max(_FLOOR_PX, _spread(residual))

@@ -1,4 +1,4 @@
-"""Profiles across a strand: where its edges are, in linear light, with blur and with its own shade beside it."""
+"""Profiles across a strand: where its edges are in linear light, with blur and its own shade beside it."""
 
 from __future__ import annotations
 
@@ -153,7 +153,7 @@ def fit_bodies(
     p[:, 3:5] = 0.03
     noise = np.full(count, 0.01)
     scale = np.abs(_levels(offsets, profiles, weights, edges))
-    damping = np.full(count, 1e-2)
+    damping: FloatArray = np.full(count, 1e-2)
 
     def misfit(at: FloatArray) -> FloatArray:
         data = _residual(offsets, profiles, weights, at) / (noise * scale)[:, None]
@@ -163,7 +163,9 @@ def fit_bodies(
 
     now = misfit(p)
     for turn in range(_ROUNDS):
-        slopes = np.stack([(misfit(p + step * unit) - now) / s for unit, s in zip(np.eye(8), step, strict=True)], 2)
+        slopes = np.stack(
+            [(misfit(p + step * unit) - now) / s for unit, s in zip(np.eye(8), step, strict=True)], 2
+        )
         normal = np.einsum("kmi,kmj->kij", slopes, slopes)
         downhill = np.einsum("kmi,km->ki", slopes, now)
         diagonal = np.einsum("kii->ki", normal)
@@ -237,7 +239,9 @@ def _residual(offsets: FloatArray, profiles: FloatArray, weights: FloatArray, p:
     return np.asarray(target - (basis @ levels)[:, :, 0])
 
 
-def _bar(x: FloatArray, left: FloatArray, right: FloatArray, blur: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _bar(
+    x: FloatArray, left: FloatArray, right: FloatArray, blur: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """A bar from left to right seen through a blur, and its slope."""
     a, b = (x - left) / blur, (x - right) / blur
     root = math.sqrt(2 * math.pi)

@@ -12,7 +12,7 @@ import numpy as np
 import typst
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.sheet_layout import (
+from eavefall_model.gauge.references import (
     MARKER_DICTIONARY,
     MARKER_MM,
     Paper,
@@ -25,7 +25,7 @@ __all__ = ["write_sheet"]
 _CELLS: Final = 6  # a 4x4 marker with its black border
 _WORDS_MM: Final = 11.0  # baseline of the first instruction above the foot of the page
 _STEPS: Final = (
-    "Print at 100 % (actual size). Lay a ruler on the scale: 100 mm must be 100 mm, to half a millimeter.",
+    "Print at 100 %. A ruler on the scale must read 100 mm; or lay a bank card in the field: it proves it.",
     "Lay dry, single needles flat in the plain field, not crossing if you can. Bundles may stay whole.",
     "Shade the sheet from direct sun, hold the phone level above it, fill the picture with it, tap to focus.",
 )

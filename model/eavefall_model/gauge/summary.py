@@ -74,7 +74,11 @@ def _groups(needles: list[Needle]) -> tuple[WidthGroup, ...]:
     order = sorted(needles, key=lambda needle: needle.width_mm)
     kinds: list[list[Needle]] = [[]]
     for k, needle in enumerate(order):
-        if k and needle.width_mm > _KINDS_APART * order[k - 1].width_mm and len(kinds[-1]) >= 2 <= len(order) - k:
+        if (
+            k
+            and needle.width_mm > _KINDS_APART * order[k - 1].width_mm
+            and len(kinds[-1]) >= 2 <= len(order) - k
+        ):
             kinds.append([])
         kinds[-1].append(needle)
     if len(kinds) == 1:

@@ -107,7 +107,7 @@ class Course:
 
 @dataclass(frozen=True)
 class Light:
-    """How the photo was lit: its blur, and the way from a strand to its shade in px (0, 0 where there is none).
+    """How the photo was lit: its blur, and the way from a strand to its shade in px (0, 0 if there is none).
 
     ``bodies`` has every course's fit, in their order.
     """
@@ -209,7 +209,9 @@ def follow(
     length = float(s[-1])
     if length < 6 * half_px or length < 2 * px_per_mm or len(s) < 8:
         return []
-    curve = _fit_curve(s, points, np.where(shared, 0.02, 1.0), length, round(length / (_PIECE_MM * px_per_mm)))
+    curve = _fit_curve(
+        s, points, np.where(shared, 0.02, 1.0), length, round(length / (_PIECE_MM * px_per_mm))
+    )
     for window_mm in (_COARSE_MM, _WINDOW_MM):
         edges_s, offsets, profiles = _stations(light, curve, half_px, window_mm * px_per_mm, px_per_mm)
         levels = half_levels(offsets, profiles, half_px)
@@ -231,9 +233,7 @@ def follow(
     side_px = _side_px(px_per_mm)
     near = crowd.near(curve.at(edges_s), curve.normals(edges_s), half_px, side_px)
     clear = ~(near[:-1] | near[1:])
-    course = Course(
-        curve, half_px, edges_s, levels, good, clear, offsets, profiles[0], (-math.inf, math.inf)
-    )
+    course = Course(curve, half_px, edges_s, levels, good, clear, offsets, profiles[0], (-math.inf, math.inf))
     courses = [replace(course, span=span) for span in _spans(course, px_per_mm)]
     return [
         replace(c, profile=profiles[c.used].mean(axis=0)) for c in courses if c.used.sum() >= _MIN_WINDOWS
@@ -247,15 +247,16 @@ def _side_px(px_per_mm: float) -> float:
 def _stations(
     light: NDArray[np.float32], curve: Curve, half_px: float, window_px: float, px_per_mm: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Limits (N + 1,) of windows along a curve, offsets (M,) across it and the mean profile (N, M) of each."""
-    edges_s = np.linspace(0, curve.length, max(_MIN_WINDOWS + 1, int(curve.length / window_px)) + 1)
+    """Limits (N + 1,) of windows along a curve, offsets (M,) across, and each mean profile (N, M)."""
+    count = max(_MIN_WINDOWS + 1, int(curve.length / window_px))
+    edges_s = np.asarray(np.linspace(0, curve.length, count + 1), np.float64)
     reach = half_px + _side_px(px_per_mm)
     offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
     per_window = max(2, min(12, int(edges_s[1] - edges_s[0])))
     share = (np.arange(per_window) + 0.5) / per_window
     s = (edges_s[:-1, None] + share * np.diff(edges_s)[:, None]).ravel()
     rows = sample_normals(light, curve.at(s), curve.normals(s), offsets)
-    return edges_s, offsets, rows.reshape(len(edges_s) - 1, per_window, -1).mean(axis=1, dtype=np.float64)
+    return edges_s, offsets, np.asarray(rows.reshape(count, per_window, -1).mean(axis=1), np.float64)
 
 
 def _good(levels: HalfLevels, half_px: float) -> Mask:
@@ -281,7 +282,7 @@ def _good(levels: HalfLevels, half_px: float) -> Mask:
 
 
 def _spans(course: Course, px_per_mm: float) -> list[tuple[float, float]]:
-    """The strand's parts: it is cut where its edges come together in mid-course, as between two end to end."""
+    """The strand's parts: it is cut where its edges come together in mid-course, as between two in line."""
     width = np.where(np.isfinite(course.levels.width_px), course.levels.width_px, 0.0)
     body = float(np.median(width[course.good]))
     faint = np.abs(course.levels.contrast) < 0.5 * np.median(np.abs(course.levels.contrast[course.good]))
@@ -345,7 +346,7 @@ def trace(
     if stop - start < 2 * px_per_mm:
         return None
     count = max(8, int((stop - start) / max(0.5 * px_per_mm, 4.0)))
-    dense = np.linspace(start, stop, count)
+    dense = np.asarray(np.linspace(start, stop, count), np.float64)
     ends = np.array([start, stop])
     company = crowd.near(curve.at(ends), curve.normals(ends), half_px, _SIDE_PX)
     middle = course.middle
@@ -415,7 +416,9 @@ def _end(light: NDArray[np.float32], course: Course, lit: Light, px_per_mm: floa
     there = _without_shade(there, s, course, lit, way, ground / abs(contrast))
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
     gone_for = max(3, round(0.25 * px_per_mm))
-    gone = np.flatnonzero(uniform_filter1d((there <= _END_LEVEL).astype(float), gone_for, origin=-(gone_for // 2)) > 0.999)
+    gone = np.flatnonzero(
+        uniform_filter1d((there <= _END_LEVEL).astype(float), gone_for, origin=-(gone_for // 2)) > 0.999
+    )
     if not len(gone):
         return _End(last + way * float(s[-1]), 0.0, bool(limit > beyond))
     k = int(gone[0])

@@ -9,7 +9,7 @@ import pytest
 from eavefall_datasets.render.camera import Camera
 from eavefall_datasets.render.needles import NeedleSceneSpec, render
 from eavefall_datasets.render.references import Page, ReferenceSpec
-from eavefall_model.gauge.sheet_layout import MARKER_DICTIONARY, layout_for
+from eavefall_model.gauge.references import MARKER_DICTIONARY, layout_for
 
 
 @pytest.mark.parametrize("page", ["letter", "a4"])

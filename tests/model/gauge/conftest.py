@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from eavefall_model.gauge.sheet_layout import MARKER_DICTIONARY, MARKER_MM, layout_for
+from eavefall_model.gauge.references import MARKER_DICTIONARY, MARKER_MM, layout_for
 from eavefall_model.photo import Photo
 from eavefall_model.photo_quality import assess_quality
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from eavefall_model.gauge.body_line import fit_body_line
+from eavefall_model.gauge.needle_measure import fit_body_line
 
 ALONG = np.linspace(-0.375, 0.375, 40)
 

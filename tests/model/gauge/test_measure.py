@@ -5,8 +5,8 @@ import pytest
 
 from eavefall_model.errors import GaugeError
 from eavefall_model.gauge.measure import measure
-from eavefall_model.gauge.refuse import REASONS
-from eavefall_model.gauge.sheet_layout import layout_for
+from eavefall_model.gauge.references import layout_for
+from eavefall_model.gauge.schema import REASONS
 
 
 def nearest(result, x, y):

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
+from eavefall_model.gauge.references import MARKER_DICTIONARY, MARKER_MM, layout_for, paper_of_marker
 from eavefall_model.gauge.sheet import write_sheet
-from eavefall_model.gauge.sheet_layout import MARKER_DICTIONARY, MARKER_MM, layout_for, paper_of_marker
 
 
 @pytest.mark.parametrize(("paper", "points"), [("letter", (612, 792)), ("a4", (595.28, 841.89))])

@@ -4,10 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from eavefall_model.gauge.bundles import find_bundles, hidden_base_mm
-from eavefall_model.gauge.skeleton_graph import skeleton_pieces
-from eavefall_model.gauge.strands import join_pieces
-from eavefall_model.gauge.thinning import thin
+from eavefall_model.gauge.strands import join_pieces, skeleton_pieces
+from eavefall_model.gauge.summary import find_bundles, hidden_base_mm
 
 PX_PER_MM = 8.0
 
@@ -16,7 +14,7 @@ def strands_of(lines, thick=6):
     mask = np.zeros((500, 500), np.uint8)
     for a, b in lines:
         cv2.line(mask, a, b, 1, thick)
-    return join_pieces(skeleton_pieces(thin(mask > 0), mask > 0), PX_PER_MM)
+    return join_pieces(skeleton_pieces(mask > 0), PX_PER_MM)
 
 
 def spoke(angle_deg, radius=200):

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from eavefall_model.gauge.measure import measure
-from eavefall_model.gauge.refuse import REASONS
-from eavefall_model.gauge.sheet_layout import layout_for
+from eavefall_model.gauge.references import layout_for
+from eavefall_model.gauge.schema import REASONS
 
 from .refused_pictures import render_negative
 
