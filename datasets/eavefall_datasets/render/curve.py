@@ -55,14 +55,17 @@ class NeedleSpec:
 
 
 def height_mm(needle: NeedleSpec, count: int) -> FloatArray:
-    """Height (N,) of the axis over where it lies flat, at evenly spaced places from base to tip."""
+    """Height (N,) of the axis over the sheet, at evenly spaced places from base to tip.
+
+    A needle that lies flat rests on its thickest part: its axis, points included, is half that thickness up.
+    """
     t = np.linspace(0.0, 1.0, count)
-    return np.asarray(needle.lift_mm * 4 * t * (1 - t))
+    return np.asarray(needle.section * needle.width_mm / 2 + needle.lift_mm * 4 * t * (1 - t))
 
 
 def true_length_mm(needle: NeedleSpec) -> float:
     """Length along the needle itself, the arch included."""
-    rise = np.diff(height_mm(needle, 400))
+    rise = np.diff(needle.lift_mm * 4 * np.linspace(0, 1, 400) * (1 - np.linspace(0, 1, 400)))
     return float(np.hypot(rise, needle.length_mm / 399).sum()) if needle.lift_mm else needle.length_mm
 
 

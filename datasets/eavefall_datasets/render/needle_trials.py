@@ -20,8 +20,8 @@ from eavefall_datasets.render.references import BUSINESS_CARDS_MM, CARD_MM, Refe
 
 __all__ = ["GROUPS", "Trial", "trial"]
 
-_SIZES: Final = {"card": (1640, 1230), "coin": (1440, 1080), "sheet": (2400, 1800), "page": (2900, 2175)}
-_SCALES: Final = {"card": (10.5, 13.0), "coin": (11.0, 15.0), "sheet": (9.0, 11.0), "page": (8.6, 9.2)}
+_SIZES: Final = {"card": (1640, 1230), "coin": (1440, 1080), "sheet": (2700, 2025), "page": (2900, 2175)}
+_SCALES: Final = {"card": (10.5, 13.0), "coin": (11.0, 15.0), "sheet": (9.0, 9.8), "page": (8.6, 9.2)}
 _OFF_WHITE: Final = ((0.75, 0.75, 0.72), (0.6, 0.6, 0.58), (0.8, 0.78, 0.7))
 _COLOURED: Final = ((0.55, 0.62, 0.75), (0.75, 0.65, 0.35), (0.70, 0.45, 0.45), (0.45, 0.62, 0.42))
 _WOODS: Final = ((0.42, 0.26, 0.13), (0.28, 0.15, 0.08), (0.55, 0.40, 0.24))

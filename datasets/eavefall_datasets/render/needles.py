@@ -255,7 +255,7 @@ def _draw_sheath(
     centre = bases.mean(axis=0) - bases[len(members) // 2]
     sleeve = axis[:cut] + centre
     half = np.full(cut, spread / 2 * 1.12) * np.linspace(0.85, 1.0, cut)
-    axis_px, half_px = _project_band(camera, sleeve, half)
+    axis_px, half_px = _project_band(camera, sleeve, half, middle.section * middle.width_mm / 2)
     pixels = ribbon(axis_px, half_px, (camera.height_px, camera.width_px))
     rings = 1.0 + 0.12 * np.sin(pixels.along * 30) + rng.normal(0, 0.03, len(pixels.index))
     shade = (0.65 + 0.35 * np.sqrt(1.0 - pixels.across**2)) * rings

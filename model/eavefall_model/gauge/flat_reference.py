@@ -116,7 +116,8 @@ def _fit_outline(
         return None
     # The first pose need not fit the corners (the focal length is a guess): sample along the corners found.
     points, normals, sides = _along(corners, reference)
-    for reach_px in (max(5.0, 0.02 * side_px), _LAST_REACH_PX):
+    first_px = max(5.0, 0.02 * side_px)
+    for reach_px in (first_px, first_px / 2, _LAST_REACH_PX):
         last = reach_px == _LAST_REACH_PX
         inside = _in_frame(points, size_px) & seen[sides]
         if np.bincount(sides[inside], minlength=4)[seen].min() < 8:

@@ -39,7 +39,7 @@ _SAME_COIN: Final = 0.012
 _MISPRINT: Final = 0.01
 _PRINTS: Final = (0.75, 1.33)
 # Printing "to fit" makes a sheet 3 to 6 % smaller (common practice, no source). Unchecked, that is open.
-_UNCHECKED_SD: Final = 0.015
+_UNCHECKED_SD: Final = 0.02
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,7 @@ _MAX_REL_SCALE_SD: Final = 0.025
 _MAX_GLARE: Final = 0.25
 # Standard deviation of the blur; beyond it a half-millimetre needle has no edges left (judgement).
 _MAX_BLUR_MM: Final = 0.17
+_MAX_SOFT: Final = 0.3  # of all strands: more, and the light is in patches
 _FRAME_MM: Final = 1.0
 _MAX_STRANDS: Final = 400
 _TWIN_WIDTHS: Final = 1.6  # times the lower quartile: either another kind, or two side by side
@@ -47,10 +48,8 @@ _TWIN_EVEN: Final = 0.72  # a kind of its own is as even as this from its thin p
 _PINHOLE_MM2: Final = 0.6
 _REPEAT: Final = 0.6  # of its axis within another strand
 _UNSEEN_TAPER: Final = 0.04  # of the width: how far the middle of what is seen lies from the body's middle
-# Where a bundled needle begins in its sheath: the sheath's end shows on a light ground, hardly on a dark one.
-# Fitted on rendered scenes.
+# Where a bundled needle begins in its sheath, on a light ground; fitted on rendered scenes.
 _SHEATH_SD_MM: Final = 0.08
-_DARK_SHEATH_SD_MM: Final = 1.5
 _SHORTEST_SHOWN_MM: Final = 6.0
 
 # Why a strand is left out, in the overlay's words.
@@ -136,7 +135,12 @@ def _measure_field(
     strands = join_pieces(skeleton_pieces(mask), field.px_per_mm)
     if len(strands) > _MAX_STRANDS:
         return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines at once.")
-    found, blur_mm = _trace_all(linear_luma(photo.rgb), field, mask, strands, located.plane, left_out)
+    found, blur_mm, soft_share = _trace_all(
+        linear_luma(photo.rgb), field, mask, strands, located.plane, left_out
+    )
+    if soft_share > _MAX_SOFT:
+        message = f"Patches of shade lie over {name}: {100 * soft_share:.0f} % of its edges are theirs."
+        return refusal("uneven-light", message)
     if not found:
         return refusal("no-needles", f"No single needle could be followed in {name}.")
     if blur_mm > _MAX_BLUR_MM:
@@ -172,8 +176,8 @@ def _trace_all(
     strands: list[Strand],
     plane: Plane,
     left_out: list[LeftOut],
-) -> tuple[list[_Found], float]:
-    """Needles among the strands, and the photo's blur in mm; the others go to ``left_out``."""
+) -> tuple[list[_Found], float, float]:
+    """Needles among the strands, the photo's blur in mm and its soft share; the others go to ``left_out``."""
     crowd = Crowd(mask, field.factor)
     courses: list[tuple[Strand, Course, float]] = []
     for strand in strands:
@@ -188,7 +192,7 @@ def _trace_all(
             _leave_out(left_out, points, "wide" if wide else "faint", scale)
         courses += [(strand, course, scale) for course in parts]
     if not courses:
-        return [], 0.0
+        return [], 0.0, 0.0
     middle = float(np.median([scale for _, _, scale in courses]))
     lit = find_light([course for _, course, _ in courses], middle)
     found: list[_Found] = []
@@ -205,7 +209,7 @@ def _trace_all(
             _leave_out(left_out, traced.axis, why, scale)
         else:
             found.append(_Found(traced, strand, measured))
-    return found, lit.blur_px / middle
+    return found, lit.blur_px / middle, lit.soft_share
 
 
 def _leave_out(left_out: list[LeftOut], points_px: FloatArray, why: str, px_per_mm: float) -> None:
@@ -286,6 +290,8 @@ def _is_complete(found: _Found, bundle: tuple[int, int] | None, field: Field) ->
             return False
     if found.strand.bundle is not None and bundle is None:
         return False  # its fellows were left out, and with them its base
+    if bundle is not None and trace.contrast > 0:
+        return False  # on a dark ground the sheath's end does not show
     if trace.good_share < _COMPLETE_GOOD_SHARE:
         return False
     height, width = field.allowed.shape
@@ -309,7 +315,9 @@ def _needles(accepted: list[_Accepted]) -> list[Needle]:
         Needle(
             number=number,
             length_mm=a.found.measured.length_mm + a.hidden_mm,
-            length_sd_mm=math.hypot(a.found.measured.length_sd_mm, _base_sd_mm(a)),
+            length_sd_mm=math.hypot(
+                a.found.measured.length_sd_mm, _SHEATH_SD_MM if a.bundle is not None else 0.0
+            ),
             width_mm=a.found.measured.width_mm,
             width_sd_mm=math.hypot(
                 a.found.measured.width_sd_mm,
@@ -322,12 +330,6 @@ def _needles(accepted: list[_Accepted]) -> list[Needle]:
         )
         for number, a in enumerate(order, 1)
     ]
-
-
-def _base_sd_mm(accepted: _Accepted) -> float:
-    if accepted.bundle is None:
-        return 0.0
-    return _DARK_SHEATH_SD_MM if accepted.found.trace.contrast > 0 else _SHEATH_SD_MM
 
 
 def _weakest(accepted: list[_Accepted], located: Located) -> str:

@@ -306,11 +306,11 @@ def fit_pose(
     x: FloatArray = np.zeros(len(free))
     everything = np.ones(len(residuals_px(start)), bool)
     for _ in range(1 if rough else 2):
-        x = solve(x, everything, "soft_l1", 7)
+        x = solve(x, everything, "soft_l1", 10)
     for _ in range(1 if rough else 2):
         off = np.abs(residuals_px(pose_at(x)))
         near = off < _FAR_OFF * max(_FLOOR_PX, _spread(off))
-        x = solve(x, near, "linear", 5 if rough else 12)
+        x = solve(x, near, "linear", 8 if rough else 12)
     pose = pose_at(x)
     residual = residuals_px(pose)
     spread = max(_FLOOR_PX, _spread(residual))

@@ -40,8 +40,8 @@ REASONS: Final[dict[str, str]] = {
     "scale-uncertain": _LEVEL + " Lay the needles close to the reference, or use a card or the gauge sheet.",
     "no-needles": "Lay single dry needles flat on a plain sheet, apart, beside the reference.",
     "too-cluttered": "Lay out ten to twenty needles, apart, with nothing else in the picture.",
-    "ruled-paper": "Turn the sheet over or take plain paper: printed lines look like needles.",
     "uneven-light": "Move out of the spots of sunlight, into even shade or under one soft lamp.",
+    "ruled-paper": "Turn the sheet over or take plain paper: printed lines look like needles.",
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -40,6 +41,9 @@ _MIN_WINDOWS: Final = 5
 _JOINT: Final = 0.6  # of the width: thinner than this in mid-course, two strands lie end to end
 _JOINT_MM: Final = 3.0  # from either end
 _FAINT: Final = 0.04  # a shade less deep is none
+_STREAK: Final = 0.5  # of the half width
+_STREAK_PX: Final = 3.0
+_SOFT: Final = 2.0  # times the photo's blur: no needle's edge
 
 
 class Curve:
@@ -109,10 +113,12 @@ class Course:
 class Light:
     """How the photo was lit: its blur, and the way from a strand to its shade in px (0, 0 if there is none).
 
-    ``bodies`` has every course's fit, in their order.
+    ``bodies`` has every course's fit, in their order; ``soft_share`` is the share of them with edges much
+    softer than the photo's blur: those of patches of shade.
     """
 
     blur_px: float
+    soft_share: float
     depth: float
     shift_px: tuple[float, float]
     soft_px: float
@@ -293,15 +299,17 @@ def _spans(course: Course, px_per_mm: float) -> list[tuple[float, float]]:
     if not len(cuts):
         return [(-math.inf, math.inf)]
     groups = np.split(cuts, np.flatnonzero(np.diff(cuts) > 1.5 * px_per_mm) + 1)
-    limits = [-math.inf, *(v for group in groups for v in (float(group[0]), float(group[-1]))), math.inf]
-    return list(zip(limits[::2], limits[1::2], strict=True))
+    # In the middle of a gap, or at the thinnest place where they touch.
+    joints = [float(np.median(group)) for group in groups]
+    limits = [-math.inf, *joints, math.inf]
+    return list(pairwise(limits))
 
 
 def find_light(courses: list[Course], px_per_mm: float) -> Light:
     """Blur and shade of the photo, and every course's body under them.
 
-    The blur is fitted with each strand and then held at their median. Each strand sees only how far its shade
-    lies to its side; those in different directions tell where the light comes from.
+    The blur is fitted with each strand and then held at their lower quartile. Each strand sees only how far
+    its shade lies to its side; those in different directions tell where the light comes from.
     """
     reach = max(-float(c.offsets[0]) for c in courses)
     offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
@@ -310,20 +318,26 @@ def find_light(courses: list[Course], px_per_mm: float) -> Light:
     edges = np.array([
         [np.nanmean(c.levels.left_px[c.used]), np.nanmean(c.levels.right_px[c.used])] for c in courses
     ])  # fmt: skip
+    # A wet streak along the middle is no edge: a body wide enough is told by its flanks.
+    middle, half = edges.mean(axis=1, keepdims=True), np.ptp(edges, axis=1)[:, None] / 2
+    weights[(np.abs(offsets - middle) < _STREAK * half) & (half > _STREAK_PX)] = 0.0
     free = fit_bodies(offsets, profiles, weights, edges, px_per_mm)
-    blur_px = float(np.median(free.blur_px))
+    # What is not a needle (the edge of a patch of shade) is softer, never sharper.
+    blur_px = float(np.percentile(free.blur_px, 25))
+    soft_share = float(np.mean(free.blur_px > _SOFT * blur_px))
     bodies = fit_bodies(offsets, profiles, weights, edges, px_per_mm, blur_px)
     right = bodies.shade[:, 1] > bodies.shade[:, 0]
     depth = bodies.shade.max(axis=1)
     aside = np.where(right, bodies.reach_px[:, 1], -bodies.reach_px[:, 0])
     seen = depth > _FAINT
     if seen.sum() < 3:
-        return Light(blur_px, 0.0, (0.0, 0.0), 1.0, bodies)
+        return Light(blur_px, soft_share, 0.0, (0.0, 0.0), 1.0, bodies)
     normals = np.array([c.curve.normals(np.array([c.curve.length / 2]))[0] for c in courses])
     root = np.sqrt(depth)[:, None]
     shift = np.linalg.lstsq((normals * root)[seen], (aside[:, None] * root)[seen], rcond=None)[0].ravel()
     return Light(
         blur_px,
+        soft_share,
         float(np.median(depth[seen])),
         (float(shift[0]), float(shift[1])),
         float(np.median(bodies.soft_px[seen])),
@@ -414,6 +428,8 @@ def _end(light: NDArray[np.float32], course: Course, lit: Light, px_per_mm: floa
     core = rows[:, np.abs(offsets) <= half_px].mean(axis=1)
     there = gaussian_filter1d((core - beside).astype(np.float64), _END_SMOOTH_PX) / contrast
     there = _without_shade(there, s, course, lit, way, ground / abs(contrast))
+    # The body's own level: its rounding and the blur make it less than the whole contrast.
+    there /= max(0.5, float(np.median(there[: max(8, int(0.6 * back))])))
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
     gone_for = max(3, round(0.25 * px_per_mm))
     gone = np.flatnonzero(
