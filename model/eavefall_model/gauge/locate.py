@@ -186,14 +186,18 @@ def _coin(
     if sheet is not None and sheet[2] >= 2:
         return _checked(found, "gauge sheet", sheet[0])
     card = find_flat(seen.rgb, seen.boxes, parse_reference("card"), seen.focal)
-    if (
-        card is not None
-        and not card.objection
-        and card.agree > _SURE
-        and card.fit.pose.tilt_deg < _SURE_TILT_DEG
-    ):
-        return _checked(found, "card", card.fit)
-    return found
+    if card is None or card.objection or card.agree < _SURE or card.fit.pose.tilt_deg > _SURE_TILT_DEG:
+        return found
+    checked = _checked(found, "card", card.fit)
+    if isinstance(checked, Refusal):
+        return checked
+    # Both agree: the card shows the tilt, which a coin hardly does.
+    mine = parse_reference("card")
+    plane = Plane((card.fit.pose,), (1.0,), _rel_sd(card.fit, mine), _origin(card.fit, mine))
+    grow = 1 + 2 * _AWAY_MM / np.array(mine.size_mm)
+    away = (*found.outside, _edge_px(card.fit, outline_mm(mine) * grow, 0.0))
+    note = "the card in the photo agrees with the coin and gives the plane"
+    return replace(found, plane=plane, outside=away, notes=(*found.notes, note), weakest="")
 
 
 def _on_coin(rim: Rim, wanted: Reference, size_px: tuple[int, int], focal: FocalPrior) -> Located:
