@@ -43,6 +43,9 @@ _MAX_BLUR_MM: Final = 0.17
 _MAX_SOFT: Final = 0.3  # of all strands: more, and the light is in patches
 _FRAME_MM: Final = 1.0
 _MAX_STRANDS: Final = 400
+# Where most of what is long and thin is no needle, what looks like one may not be either (judgement).
+_MANY_OTHERS: Final = 10
+_OTHERS_PER_NEEDLE: Final = 4
 _TWIN_WIDTHS: Final = 1.6  # times the lower quartile: either another kind, or two side by side
 _TWIN_EVEN: Final = 0.72  # a kind of its own is as even as this from its thin part to its thick one
 _PINHOLE_MM2: Final = 0.6
@@ -153,6 +156,9 @@ def _measure_field(
     if not accepted:
         message = f"No needle in {name} could be told apart from those that touch it."
         return refusal("no-needles", message)
+    if len(left_out) > max(_MANY_OTHERS, _OTHERS_PER_NEEDLE * len(accepted)):
+        message = f"{len(left_out)} other long thin things lie in {name}, and only {len(accepted)} needles."
+        return refusal("too-cluttered", message)
     return accepted
 
 
