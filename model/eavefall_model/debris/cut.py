@@ -18,9 +18,7 @@ from numpy.typing import NDArray
 from skimage import measure, segmentation
 
 from eavefall_model.gauge.locate import Located
-from eavefall_model.gauge.skeleton_graph import skeleton_pieces
-from eavefall_model.gauge.strands import join_pieces
-from eavefall_model.gauge.thinning import thin
+from eavefall_model.gauge.strands import join_pieces, skeleton_pieces
 
 __all__ = ["Cut", "Flat", "cut_out", "flatten"]
 
@@ -261,7 +259,7 @@ def _joined_again(parts: NDArray[np.intp], depth: Float32, per_mm: float) -> lis
 
 def _crossing(mask: Mask, depth: Float32, per_mm: float) -> list[tuple[Mask, bool, int]]:
     """Slender pieces that cross: each strand with its own breadth; one strand is the mask itself."""
-    strands = join_pieces(skeleton_pieces(thin(mask), mask), per_mm)
+    strands = join_pieces(skeleton_pieces(mask), per_mm)
     long = [each for each in strands if _run(each.points) > 5.0 * per_mm]
     # Needles that lie across each other run through; those of one shoot, spray or bundle end at one another.
     if len(long) < 2 or any(each.bundle is not None or any(each.open_ends) for each in strands):

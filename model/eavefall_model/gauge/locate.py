@@ -166,7 +166,8 @@ def _why_no_flat(wanted: Reference, flat: Flat | None, seen: _Seen, name: str) -
     small = any(np.hypot(*(np.roll(b.corners, -1, 0) - b.corners).T).min() < 60 for b in seen.boxes)
     if small:
         return f"What may be the {what} in {name} is too small in the picture."
-    return f"No {what} with four clear edges was found in {name}; it may be too like what it lies on."
+    message = f"Nothing of the shape of a {what} with four clear edges was found in {name};"
+    return message + " it may be too like what it lies on."
 
 
 def _coin(
@@ -179,7 +180,7 @@ def _coin(
     size_px = (seen.rgb.shape[1], seen.rgb.shape[0])
     found = _on_coin(rims[0], wanted, size_px, seen.focal)
     if len(rims) > 1:
-        chosen = _which_coin(found, rims, wanted, size_px, seen.focal, name)
+        chosen = _only_one_size(found, rims, name)
         if isinstance(chosen, Refusal):
             return chosen
         found = chosen
@@ -212,33 +213,16 @@ def _on_coin(rim: Rim, wanted: Reference, size_px: tuple[int, int], focal: Focal
     return Located(wanted, plane, shown, None, (grown,), (), "the scale rests on a coin alone")
 
 
-def _which_coin(
-    first: Located, rims: list[Rim], wanted: Reference, size_px: tuple[int, int], focal: FocalPrior, name: str
-) -> Located | Refusal:
-    """The coin that was named, if of several round things just one size can be it; the others are named."""
-    sizes_mm = [2 * _radius_mm(first.plane, rim) for rim in rims]
-    known = [size for size, _ in COINS.values()]
-    own = wanted.size_mm[0]
-    fitting: list[int] = []
-    for k, size in enumerate(sizes_mm):
-        others = [own * other / size for other in sizes_mm]
-        if all(min(abs(other / coin - 1) for coin in [own, *known]) < _SAME_COIN for other in others):
-            fitting.append(k)
-    alike = max(sizes_mm) / min(sizes_mm) - 1 < 2 * _SAME_COIN
-    seen = ", ".join(f"{own * size / sizes_mm[0]:.1f} mm" for size in sizes_mm)
-    if not alike and (
-        not fitting or max(sizes_mm[k] for k in fitting) / min(sizes_mm[k] for k in fitting) > 1.02
-    ):
-        message = f"{len(rims)} round things lie in {name}, {seen} across if the first is the coin named;"
-        return refusal("references-disagree", message + " which one is it cannot be told.", wanted)
-    at = 0 if alike else fitting[0]
-    found = first if at == 0 else _on_coin(rims[at], wanted, size_px, focal)
-    scale = own / sizes_mm[at]
-    listed = ", ".join(_coin_name(size * scale) for size in sizes_mm)
-    others_out = tuple(
-        found.plane.to_px(_circle(found.plane, rim) * 1.0) for k, rim in enumerate(rims) if k != at
-    )
-    return replace(found, notes=(f"{len(rims)} coins seen: {listed}",), outside=found.outside + others_out)
+def _only_one_size(found: Located, rims: list[Rim], name: str) -> Located | Refusal:
+    """The coin found first, if all round things are of its size; what they are is said."""
+    sizes_mm = [2 * _radius_mm(found.plane, rim) for rim in rims]
+    sizes_mm = [found.reference.size_mm[0] * size / sizes_mm[0] for size in sizes_mm]
+    listed = ", ".join(_coin_name(size) for size in sizes_mm)
+    if max(sizes_mm) / min(sizes_mm) - 1 > 2 * _SAME_COIN:
+        message = f"{len(rims)} round things of different size lie in {name}; if the first is the coin named,"
+        return refusal("references-disagree", f"{message} they are {listed} across.", found.reference)
+    others = tuple(found.plane.to_px(_circle(found.plane, rim)) for rim in rims[1:])
+    return replace(found, notes=(f"{len(rims)} coins seen: {listed}",), outside=found.outside + others)
 
 
 def _radius_mm(plane: Plane, rim: Rim) -> float:

@@ -52,7 +52,7 @@ class Piece:
 def skeleton_pieces(mask: NDArray[np.bool_]) -> list[Piece]:
     """Pieces of a mask's skeleton, spurs removed and false forks joined."""
     # Zhang and Suen's way would eat lines at exactly 45 degrees from their ends; Lee's does not.
-    skeleton = np.asarray(skeletonize(mask, method="lee")) > 0  # type: ignore[no-untyped-call]
+    skeleton = np.asarray(skeletonize(mask, method="lee")) > 0
     half_of = np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
     near = cv2.filter2D(skeleton.astype(np.uint8), cv2.CV_8U, _RING, borderType=cv2.BORDER_CONSTANT)
     fork = skeleton & (near >= 3)

@@ -33,10 +33,15 @@ class Canvas:
         self.shapes.append((np.asarray(points_mm, float), light))
 
     def card(
-        self, x: float, y: float, turn_deg: float = 0.0, light: float = 0.2, size=(85.60, 53.98)
+        self,
+        x: float,
+        y: float,
+        turn_deg: float = 0.0,
+        light: float = 0.2,
+        size=(85.60, 53.98),
+        radius: float = 3.18,
     ) -> None:
         half = np.array(size) / 2
-        radius = 3.18
         corner = np.radians(np.linspace(0, 90, 12))
         outline = []
         for k, (sx, sy) in enumerate([(1, 1), (-1, 1), (-1, -1), (1, -1)]):
@@ -56,17 +61,18 @@ class Canvas:
         """A straight square-ended strand from (x, y)."""
         self.needles.append((x, y, math.radians(toward_deg), length, width, light))
 
-    def sheet(self) -> None:
+    def sheet(self, printed: float = 1.0) -> None:
         layout = layout_for("letter")
         dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
         cell = MARKER_MM / 6
         for number, (x, y) in layout.markers.items():
             box = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
-            self.polygon(box * MARKER_MM + [x, y], 0.03)
+            self.polygon((box * MARKER_MM + [x, y]) * printed, 0.03)
             for row, line in enumerate(cv2.aruco.generateImageMarker(dictionary, number, 6)):
                 for column, white in enumerate(line):
                     if white:
-                        self.polygon(box * cell + [x + column * cell, y + row * cell], self.ground)
+                        white_box = box * cell + [x + column * cell, y + row * cell]
+                        self.polygon(white_box * printed, self.ground)
 
     def _lay(
         self, light: np.ndarray, x: float, y: float, turn: float, length: float, width: float, value: float

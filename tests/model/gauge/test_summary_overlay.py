@@ -5,7 +5,7 @@ import pytest
 from fluids.particle_size_distribution import ISO_3310_1_sieves
 
 from eavefall_model.gauge.overlay import draw
-from eavefall_model.gauge.schema import GaugeResult, Needle
+from eavefall_model.gauge.schema import GaugeResult, LeftOut, Needle
 from eavefall_model.gauge.summary import summarise
 
 
@@ -58,3 +58,32 @@ def test_overlay_leaves_the_photo_alone():
     assert (drawn[19:22, 60:90] != 200).any()
     large = draw(np.full((2400, 3200, 3), 200, np.uint8), result)
     assert max(large.shape) == 1600
+
+
+def test_two_kinds_are_two_groups_and_one_kind_is_none():
+    thin = [needle(k, 40, 0.5 + 0.02 * k) for k in range(4)]
+    wide = [needle(k, 60, 1.4 + 0.02 * k, complete=k > 4) for k in range(4, 7)]
+    groups = summarise([*wide, *thin], 0.0).groups
+    assert [g.n for g in groups] == [4, 3]
+    assert [g.width_median_mm for g in groups] == pytest.approx([0.53, 1.5])
+    assert [g.length_median_mm for g in groups] == [40, 60]
+    assert summarise(thin, 0.0).groups == ()
+    # One odd needle is no kind.
+    assert summarise([*thin, wide[0]], 0.0).groups == ()
+
+
+def test_overlay_shows_the_reference_what_was_left_out_and_ten_millimetres():
+    rgb = np.full((400, 600, 3), 200, np.uint8)
+    bare = GaugeResult(
+        photo="p", sha256="0", reference="card", px_per_mm=10.0, px_per_mm_sd=0.1, tilt_deg=1.0,
+        needles=(), summary=None, refused=None, version="2",
+    )  # fmt: skip
+    outline = ((100.0, 100.0), (300.0, 100.0), (300.0, 220.0), (100.0, 220.0))
+    left = LeftOut(reason="short", axis_px=((400.0, 50.0), (400.0, 150.0)))
+    drawn = draw(rgb, bare.model_copy(update={"reference_px": outline, "left_out": (left,)}))
+    plain = draw(rgb, bare)
+    assert (drawn[99:102, 150:250] != plain[99:102, 150:250]).any()
+    assert (drawn[60:140, 398:403] != plain[60:140, 398:403]).any()
+    # The bar is ten times the scale long, in the colour of the reference.
+    green = (plain == np.array([0, 158, 115])).all(axis=2)[-12 - 4 : -12]
+    assert green.any(axis=0)[:110].sum() == pytest.approx(100, abs=2)
