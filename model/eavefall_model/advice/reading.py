@@ -74,7 +74,7 @@ class Reader:
     def note(self, key: str, value: Value, why: str, low: Value = None, high: Value = None) -> None:
         """Note a default; one that is taken as it is has no range."""
         field, place = FIELDS[input_kind(key)], input_place(key)
-        # Sizes are read in millimeters and kept in metres.
+        # Sizes are read in millimeters and kept in meters.
         sizes = [
             each * 1000 if field.unit == "size" and isinstance(each, float) else each
             for each in (value, low, high)

@@ -19,7 +19,7 @@ Arrays = TypeVar("Arrays")
 class Streams:
     """Seeded draws by name: the same seed, name and count give the same numbers, whatever else is drawn.
 
-    Comparing two surveys therefore compares like with like: a tree moved back falls by the same luck.
+    Comparing two surveys therefore compares like with like: a tree moved back keeps its random stream.
     """
 
     def __init__(self, seed: int, draws: int, rows: NDArray[np.intp] | None = None) -> None:

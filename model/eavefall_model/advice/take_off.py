@@ -12,7 +12,7 @@ __all__ = ["take_off"]
 
 
 def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
-    """Metres of guard (none where none is recommended, or none yet) and of gutter (worn or failing)."""
+    """Meters of guard (none where none is recommended, or none yet) and of gutter (worn or failing)."""
     eave = outcome.survey.eaves[number]
     waste = outcome.settings["waste_share"]
     length_m = float(np.median(outcome.site.eaves.length_m[:, number]))
