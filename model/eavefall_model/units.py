@@ -20,7 +20,6 @@ __all__ = [
     "format_length",
     "length_text",
     "mass_per_length_text",
-    "mass_text",
     "number_text",
     "opening_text",
     "parse_bearing_deg",
@@ -245,27 +244,18 @@ def range_text(low_mm: float, high_mm: float, system: Units = "us") -> str:
     return f"{millimeters} ({inches})"
 
 
-def mass_text(mass_kg: float, system: Units) -> str:
-    """``2.4 kg``, ``40 g``; ``5.3 lb``, ``1.4 oz``."""
-    return _mass(mass_kg, 1.0, "", system)
-
-
 def mass_per_length_text(kg_per_m: float, system: Units) -> str:
     """Litter on a gutter: ``2.4 kg/m``, ``40 g/m``; ``1.6 lb/ft``, ``0.4 oz/ft``."""
-    return _mass(kg_per_m, _M_PER_FT, "/m" if system == "metric" else "/ft", system)
-
-
-def _mass(mass_kg: float, per: float, over: str, system: Units) -> str:
     if system == "metric":
-        if mass_kg < 0.0005:
-            return f"under {_unit('1', f'g{over}')}"
-        grams = mass_kg < 0.1
-        return _unit(number_text(mass_kg * 1000 if grams else mass_kg, 2), f"{'g' if grams else 'kg'}{over}")
-    pounds = mass_kg * per / _KG_PER_LB
+        if kg_per_m < 0.0005:
+            return f"under {_unit('1', 'g/m')}"
+        grams = kg_per_m < 0.1
+        return _unit(number_text(kg_per_m * 1000 if grams else kg_per_m, 2), "g/m" if grams else "kg/m")
+    pounds = kg_per_m * _M_PER_FT / _KG_PER_LB
     if pounds < 0.01 / 16:
-        return f"under {_unit('0.01', f'oz{over}')}"
+        return f"under {_unit('0.01', 'oz/ft')}"
     ounces = pounds < 0.1
-    return _unit(number_text(pounds * 16 if ounces else pounds, 2), f"{'oz' if ounces else 'lb'}{over}")
+    return _unit(number_text(pounds * 16 if ounces else pounds, 2), "oz/ft" if ounces else "lb/ft")
 
 
 def flow_text(litres_per_second: float, system: Units) -> str:

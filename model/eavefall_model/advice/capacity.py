@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Capacity:
-    """What makes cleaning necessary, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
+    """What makes cleaning due, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
     of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays.
     Kilograms in the gutter and the outlet are those of broadleaf litter that takes the same room."""
 

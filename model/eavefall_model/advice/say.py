@@ -32,7 +32,6 @@ from eavefall_model.units import (
     flow_text,
     length_text,
     mass_per_length_text,
-    mass_text,
     number_text,
     opening_text,
     per_cent,
@@ -322,7 +321,6 @@ _WAYS: Final[Mapping[str, Callable[[Any, Voice], str]]] = MappingProxyType(
         "size": lambda value, voice: size_text(value, voice.units),
         "m": lambda value, voice: length_text(value, voice.units),
         "kg/m": lambda value, voice: mass_per_length_text(value, voice.units),
-        "kg": lambda value, voice: mass_text(value, voice.units),
         "L/s": lambda value, voice: flow_text(value, voice.units),
         "mm/h": lambda value, voice: rain_text(value, voice.units),
         "pitch": lambda value, voice: pitch_text(value, voice.units),
@@ -348,7 +346,7 @@ _WAYS: Final[Mapping[str, Callable[[Any, Voice], str]]] = MappingProxyType(
 )
 # Units of which a value is a number.
 _MEASURED: Final = frozenset(
-    {"mm", "size", "m", "kg/m", "kg", "L/s", "mm/h", "pitch", "bearing", "months", "a year", "times a year"}
+    {"mm", "size", "m", "kg/m", "L/s", "mm/h", "pitch", "bearing", "months", "a year", "times a year"}
     | {"share", "margin", "ratio", "count", "yes or no", "calendar months"}
 )
 
