@@ -99,17 +99,22 @@ def house_document(pick: random.Random, stand: Sequence[InventedTree]) -> dict[s
     return {"trees": trees, "eaves": eaves, "household": household, "note": note}
 
 
-def photo_take(pick: random.Random, file: str) -> bytes:
-    """One of a few takes of a rendered photo: mirrored, lighter or darker, by one phone or another."""
+def photo_take(pick: random.Random, file: str) -> tuple[str, bytes]:
+    """One of a few takes of a rendered photo: mirrored, lighter or darker, by one phone or another.
+
+    The first of the two names its pixels: takes that differ in the phone alone have the same.
+    """
     place = resources.files("eavefall_service").joinpath("demo", "photos", f"{file}.jpg")
     with Image.open(io.BytesIO(place.read_bytes())) as opened:
         image = opened.convert("RGB")
-    if file != "needles-card":
-        if pick.random() < 0.5:
-            image = ImageOps.mirror(image)
-        image = ImageEnhance.Brightness(image).enhance(pick.choice((0.2, 0.9, 1.0, 1.0, 1.1)))
+    mirrored, brightness = pick.random() < 0.5, pick.choice((0.2, 1.0, 1.0, 1.0, 1.1))
+    if file == "needles-card":
+        mirrored, brightness = False, 1.0
+    if mirrored:
+        image = ImageOps.mirror(image)
+    image = ImageEnhance.Brightness(image).enhance(brightness)
     exif = Image.Exif()
     exif[0x0110] = pick.choice(_PHONES)
     out = io.BytesIO()
     image.save(out, "JPEG", quality=88, exif=exif)
-    return out.getvalue()
+    return f"{file} {mirrored} {brightness}", out.getvalue()

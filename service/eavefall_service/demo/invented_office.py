@@ -180,22 +180,24 @@ def _survey(making: _Making, number: int, moment: datetime) -> None:
 
 def _photo(making: _Making, actor: Actor, survey_id: str, file: str, shows: Shows, of: str) -> str:
     """A photo sent and read; returns its SHA-256."""
-    data = photo_take(making.pick, file)
+    pixels, data = photo_take(making.pick, file)
     incoming = making.folder.begin()
     incoming.write(data)
     sha256 = incoming.sha256
-    if sha256 not in making.readings:
-        making.readings[sha256] = read_photo(data, name=file, shows=shows, tagger=making.tagger)
-    read = making.readings[sha256]
+    if pixels not in making.readings:
+        making.readings[pixels] = read_photo(data, name=file, shows=shows, tagger=making.tagger)
+    read = making.readings[pixels]
     photo = decode(data, name=file, fit_px=making.tagger.fit_px)
     meta = PhotoMeta(shows, of, reference="card" if shows == "gauge" else None)
     facts_of = PhotoFacts(sha256, len(data), photo.width_px, photo.height_px)
     with making.folder.lock, changing(making.database, actor, "send photo", survey_id) as (session, survey):
         row = photos.add_photo(session, survey, actor, facts_of, meta, most=20, most_gauge=5)
         if read.tags is not None:
-            photos.add_tags(session, row.id, read.tags.model_copy(update={"photo": row.name}))
+            photos.add_tags(
+                session, row.id, read.tags.model_copy(update={"photo": row.name, "sha256": sha256})
+            )
         if read.gauge is not None:
-            photos.add_gauge(session, row.id, read.gauge)
+            photos.add_gauge(session, row.id, read.gauge.model_copy(update={"sha256": sha256}))
         making.folder.keep(incoming)
     return sha256
 
