@@ -63,8 +63,9 @@ def document_with_answers(
     tree = next((dict(each) for each in trees if each["name"] == HOME_TREE), {"name": HOME_TREE})
     if near := BANDS["near"].get(answers.get("near", "")):
         tree["distance"] = f"{near[end]} m"
-        if answers["near"] == "over":
-            tree["overhang"] = f"{_OVERHANG_M[end]} m"
+        # Who answers anything else says that it does not reach over the roof, so nothing farther can be
+        # worse.
+        tree["overhang"] = f"{_OVERHANG_M[end]} m" if answers["near"] == "over" else "0 m"
     if tall := BANDS["tall"].get(answers.get("tall", "")):
         # Near and tall both mean more litter, so the ends run against each other.
         tree["height"] = f"{tall[2 - end]} m"
@@ -87,6 +88,8 @@ def document_with_answers(
     # The household's own word, whatever stood there.
     if accepted := _ACCEPTED.get(answers.get("accept", "")):
         filled["household"] = {**document.get("household", {}), "cleanings_per_year": accepted}
+    if (often := answers.get("cleaned", "")).replace(".", "", 1).isdigit():
+        filled["history"] = {**document.get("history", {}), "cleanings_per_year": float(often)}
     return filled
 
 
@@ -116,6 +119,7 @@ def without_answers(document: Mapping[str, Any], answers: Mapping[str, str]) -> 
             if tree["name"] != HOME_TREE or tree.keys() - _BARE_TREE or _is_tested(document)
         ],
         "household": _less(document.get("household", {}), put.get("household", {})),
+        "history": _less(document.get("history", {}), put.get("history", {})),
     }
     return _less(left, {"note": _note(answers)})
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -237,3 +238,69 @@ def test_everything_is_finite_and_ordered(house: dict[str, Any]) -> None:
         assert (guard.months <= 60).all()
         year = guard.litter.year
         assert (guard.litter.below + guard.litter.stuck <= year * (1 + 1e-6) + 1e-12).all()
+
+
+STEADY = {"species": "Pinus taeda", "height": "18 m", "count": 2, "eave": "eave 0"}
+SMOOTH_EAVE = {
+    "name": "eave 0",
+    "length": "12 m",
+    "roof_run": "5 m",
+    "pitch": "6/12",
+    "facing": "N",
+    "height": "3 m",
+}
+
+
+def typical(tree: dict[str, Any], eave: dict[str, Any] | None = None) -> tuple[float, float]:
+    """Typical waits of the open gutter and under micromesh, on enough draws to tell a jump from luck."""
+    survey = {
+        "name": "house",
+        "eaves": [{**SMOOTH_EAVE, **(eave or {})}],
+        "trees": [{**STEADY, "name": "tree", **tree}],
+    }
+    found = run(Survey.model_validate(survey), {}, {}, BOOK, GUARDS, seed=1, draws=400)
+    return (
+        float(np.median(found.guards["none"].house_months)),
+        float(np.median(found.guards["woven_micromesh"].house_months)),
+    )
+
+
+def jump(steps: list[tuple[float, float]]) -> float:
+    waits = np.log(np.array(steps))
+    return float(np.exp(np.abs(np.diff(waits, axis=0)).max()))
+
+
+def test_no_jump_for_a_twelfth_of_pitch() -> None:
+    assert jump([typical({"distance": "5 m"}, {"pitch": f"{rise}/12"}) for rise in range(13)]) < 1.3
+
+
+@pytest.mark.parametrize("near", [0.0, 2.9, 5.0, 9.9])
+def test_no_jump_for_a_tenth_of_a_metre(near: float) -> None:
+    away = [{"distance": f"{near + step / 10:.1f} m"} for step in range(4)]
+    assert jump([typical(tree) for tree in away]) < 1.3
+    wide = [{"distance": "5 m", "crown_radius": f"{near + 0.5 + step / 10:.1f} m"} for step in range(4)]
+    assert jump([typical(tree) for tree in wide]) < 1.3
+
+
+def test_no_jump_from_touching_to_hanging_over() -> None:
+    over = [{"distance": "2.5 m", "overhang": f"{step / 10:.1f} m"} for step in range(6)]
+    assert jump([typical(tree) for tree in over]) < 1.3
+
+
+@QUICK
+@given(house=houses(), overhang=st.floats(0, 2.0), distance=st.floats(0, 8))
+def test_hanging_over_is_never_milder_than_not_and_what_was_typed_stays(
+    house: dict[str, Any], overhang: float, distance: float
+) -> None:
+    first = {**house["trees"][0], "distance": f"{distance:.3f} m"}
+    first.pop("crown_radius", None)
+
+    def over(metres_: float) -> Outcome:
+        tree = {**first, "overhang": f"{metres_:.3f} m", "eave": "eave 0"}
+        return outcome({**house, "eaves": house["eaves"][:1], "trees": [tree]})
+
+    none, some = over(0.0), over(overhang)
+    assert (open_months(some) <= open_months(none) + 1e-6).all()
+    # The trunk stays where it was typed, but for the error of a tape.
+    tape = np.exp(np.abs(np.log(some.site.distance_m[:, 0] / max(distance, 1e-3)))) if distance > 0.01 else 1
+    assert (np.asarray(tape) < 1.2).all()

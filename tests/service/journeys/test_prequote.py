@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 
+from eavefall_model.advice.outcome import run
+from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.prequote import (
     HOME_TREE,
@@ -46,6 +51,24 @@ def test_answers_go_into_the_survey_with_the_middle_of_their_bands() -> None:
     assert (document["eaves"][0]["height"], document["eaves"][0]["roof"]) == ("2.8 m", "tile")
     assert document["household"]["cleanings_per_year"] == 0.5
     assert "2 times a year" in document["note"]
+    assert document["history"] == {"cleanings_per_year": 2.0}
+
+
+def test_nearer_taller_and_over_the_roof_never_give_a_milder_answer() -> None:
+    def waits(near: str, tall: str) -> np.ndarray:
+        document = document_with_answers(EMPTY, {"near": near, "tall": tall, "kind": "needle"}, 1)
+        survey = survey_from_data(document)
+        found = run(survey, {}, {}, load_rules(), load_guards(), seed=0, draws=100)
+        return np.asarray(found.guards["none"].house_months)
+
+    for tall in ("roof", "twice", "taller"):
+        by_distance = [waits(near, tall) for near in ("over", "car", "two_cars", "far")]
+        for nearer, farther in pairwise(by_distance):
+            assert (nearer <= farther + 1e-9).all()
+    for near in ("over", "car", "far"):
+        by_height = [waits(near, tall) for tall in ("taller", "twice", "roof", "eave")]
+        for taller, lower in pairwise(by_height):
+            assert (taller <= lower + 1e-9).all()
 
 
 def test_taking_answers_back_leaves_the_survey_as_it_was() -> None:
@@ -93,6 +116,7 @@ def test_what_the_office_entered_stays() -> None:
         "count": 1,
         "species": "Pinus strobus",
         "distance": "3.0 m",
+        "overhang": "0 m",
     }
 
 
