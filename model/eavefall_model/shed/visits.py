@@ -28,7 +28,7 @@ HORIZON_MONTHS: Final = 12.0 * YEARS
 # fall.
 GAP_MONTHS: Final = 2
 # Months (0 is January) at whose beginning a clean start is made; the answer is the mean over them.
-STARTS: Final = (0, 4, 8)
+STARTS: Final = (0, 6)
 # Worked on at a time, so that all months stay in the processor's cache.
 _BLOCK: Final = 2000
 
