@@ -32,10 +32,12 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     # Of what a line says only its first part: the rest is in the full report.
     rows = [
         ("How fine", fine.headline, fine.lines[0].partition("; ")[0]),
-        ("Worth it", worth.headline, worth.lines[0]),
+        ("Worth it", worth.headline, worth.lines[0].partition(". ")[0]),
         ("How often", often.headline, often.lines[0]),
-        ("Why", "", why_of(advice, units)[0].partition(". ")[0]),
     ]
+    if worth.headline != "No":
+        # Why no guard is worth it, the second answer says already.
+        rows.append(("Why", "", why_of(advice, units)[0].partition(". ")[0]))
     if advice.measure_next:
         rows.append(("Next", "", advice.measure_next[0].sentence))
     to.print(Text(survey.name, style="bold"))

@@ -18,7 +18,7 @@ from eavefall_model.advice.say import (
 from eavefall_model.advice.schema import Advice, Opening
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import per_cent, range_text
-from eavefall_model.vocabulary import FINENESS_CLASSES, Units
+from eavefall_model.vocabulary import FINENESS_CLASSES, FinenessClass, Units
 from eavefall_service.report.document import Answer, Entry
 
 __all__ = ["answers_of", "enough_of", "notices_of", "until_then_of", "why_of"]
@@ -88,22 +88,33 @@ def _how_fine(advice: Advice) -> Answer:
     question = "How fine, if a guard goes on?"
     if advice.fineness_class == "unsure":
         return _find_out_first(advice, question)
-    if advice.fineness_class == "no-guard-needed":
+    fine = _class_if_guarded(advice)
+    if fine is None:
         lines = ("So little falls here that no fineness is asked for.", _split(advice))
         return Answer(question, "No class is needed", tuple(filter(None, lines)))
     said: list[str] = []
-    opening = advice.opening_mm
-    headline = _CLASS_WORDS[advice.fineness_class]
+    opening = advice.opening_if_guarded_mm or advice.opening_mm
+    headline = _CLASS_WORDS[fine]
     if opening is not None:
         size = range_text(opening.low_mm, opening.high_mm)
         said.append(f"Clear openings {size}; nearest standard sieve {sieve_text(opening)}.")
     advised = advice.recommended_guard
+    if advised in (None, "none") and advice.worth is not None:
+        advised = advice.worth.guard
     if advised is not None and advised != "none":
         said.append(f"Guard kind that suits best here: {guard_name(advised)}.")
     if opening is not None:
         said.append(_sold(opening))
     said.append(_by_eave(advice))
     return Answer(question, headline, tuple(filter(None, said)))
+
+
+def _class_if_guarded(advice: Advice) -> FinenessClass | None:
+    """The class that a guard would have to have, whether or not it is worth it."""
+    for each in (advice.if_guarded, advice.fineness_class):
+        if each in FINENESS_CLASSES:
+            return each
+    return None
 
 
 def _find_out_first(advice: Advice, question: str) -> Answer:
@@ -124,21 +135,22 @@ def _worth_it(advice: Advice, units: Units) -> Answer:
     question = "Is a guard worth it?"
     if advice.fineness_class == "unsure":
         return Answer(question, "Not known yet", ("First find out the kind of tree.",))
-    chance = 1.0 - advice.class_probability.get("no-guard-needed", 0.0)
-    low, high = _EITHER_WAY
-    headline = "Could go either way" if low <= chance <= high else "Yes" if chance > high else "No"
+    voice = voice_of(advice, "estimator", units)
     bare = advice.interval_unguarded_months
-    lines = [
-        f"In {per_cent(chance)} of trial runs the open gutter needs cleaning more often than the owner "
-        "accepts.",
-        f"Without a guard: about every {wait_text(bare.typical)} ({range_of(bare)})."
-        if bare.typical < HORIZON_MONTHS
-        else f"Without a guard it waits {wait_text(bare.typical)}.",
-    ]
+    if advice.worth is None:
+        chance = 1.0 - advice.class_probability.get("no-guard-needed", 0.0)
+        low, high = _EITHER_WAY
+        headline = "Could go either way" if low <= chance <= high else "Yes" if chance > high else "No"
+        often = "of trial runs the open gutter needs cleaning more often than the owner accepts."
+        wait = f"about every {wait_text(bare.typical)} ({range_of(bare)})"
+        lines = [f"In {per_cent(chance)} {often}", f"Without a guard: {wait}."]
+    else:
+        headline = sentence_case(advice.worth.answer)
+        lines = [say(advice.worth, voice) or ""]
     patience = next((flip for flip in advice.flips if flip.input == "household.cleanings_per_year"), None)
     if patience is not None:
-        lines.append(say(patience, voice_of(advice, "estimator", units)) or "")
-    return Answer(question, headline, tuple(lines))
+        lines.append(say(patience, voice) or "")
+    return Answer(question, headline, tuple(filter(None, lines)))
 
 
 def _how_often(advice: Advice) -> Answer:
@@ -184,6 +196,7 @@ def notices_of(advice: Advice) -> tuple[Entry, ...]:
         notices.append(
             Entry("Photos to look at again", f"{joined(advice.check_photos)}: they disagree with the others.")
         )
+    notices += [Entry("To be settled", one.sentence) for one in advice.questions]
     return tuple(notices)
 
 

@@ -46,7 +46,12 @@ def test_the_answers_match_the_advice(case: tuple[Survey, Advice, ReportDocument
         "extra-fine": "An extra-fine screen",
         "open": "An open screen",
     }
-    assert fine.headline.startswith(headline.get(advice.fineness_class, f"A {advice.fineness_class} screen"))
+    # Always both answers: the class that a guard would have, whether or not it is worth it.
+    named = advice.if_guarded if advice.fineness_class == "no-guard-needed" else advice.fineness_class
+    assert fine.headline.startswith(headline.get(named, f"A {named} screen"))
+    assert advice.worth is not None
+    if advice.fineness_class != "unsure":
+        assert worth.headline.lower() == advice.worth.answer
     assert worth.headline in ("Yes", "No", "Could go either way", "Not known yet")
     typical = (
         advice.interval_unguarded_months
