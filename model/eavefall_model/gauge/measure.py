@@ -141,11 +141,11 @@ def _measure_field(
     found, blur_mm, soft_share = _trace_all(
         linear_luma(photo.rgb), field, mask, strands, located.plane, left_out
     )
+    if not found:
+        return refusal("no-needles", f"No single needle could be followed in {name}.")
     if soft_share > _MAX_SOFT:
         message = f"Patches of shade lie over {name}: {100 * soft_share:.0f} % of its edges are theirs."
         return refusal("uneven-light", message)
-    if not found:
-        return refusal("no-needles", f"No single needle could be followed in {name}.")
     if blur_mm > _MAX_BLUR_MM:
         return refusal("blurred", f"The needles' edges in {name} are {2.35 * blur_mm:.2f} mm wide.")
     uncertain = float(np.median([f.measured.rel_scale_sd for f in found]))
