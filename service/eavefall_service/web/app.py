@@ -19,7 +19,7 @@ from eavefall_model.tags.folder import tagger_of
 from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web import errors, limits, pages, upkeep
-from eavefall_service.web.job_queue import Places, WorkQueue
+from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.request_checks import BodyLimit, OriginCheck, harden
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.server_state import Office, TaggerOnce

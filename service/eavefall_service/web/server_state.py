@@ -15,7 +15,7 @@ from eavefall_model.tags.tagger import Tagger
 from eavefall_service.office.watching import DesignKey
 from eavefall_service.statistics.cusum import Cusum
 from eavefall_service.storage import Database, PhotoFolder
-from eavefall_service.web.job_queue import Places, WorkQueue
+from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.settings import Settings
 from eavefall_service.web.try_limits import RateLimiter
 

@@ -14,7 +14,7 @@ from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.storage.clock import after
 from eavefall_service.storage.rows import GaugeRow, PhotoRow
-from eavefall_service.web import photo_reading, photo_upload
+from eavefall_service.web.photos import photo_reading, photo_upload
 from eavefall_service.web.server_state import Office
 from eavefall_service.web.statistics_upkeep import bring_up_facts, bring_up_facts_later, keep_designs
 

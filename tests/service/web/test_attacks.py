@@ -22,7 +22,8 @@ from sqlalchemy import text
 from eavefall_service.journeys import accounts
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
-from eavefall_service.web import limits, photo_reading, upkeep
+from eavefall_service.web import limits, upkeep
+from eavefall_service.web.photos import photo_reading
 
 from .conftest import PASSWORD, copy_of, decide, document_of, import_copy, put_tree, settle
 

@@ -12,11 +12,11 @@ from eavefall_service.journeys.history import note
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.journeys.prequote import answered, without_answers
 from eavefall_service.storage.clock import now_text
-from eavefall_service.web import photo_reading, photo_upload
 from eavefall_service.web.access import LinkVisit
 from eavefall_service.web.answering import changing
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
+from eavefall_service.web.photos import photo_reading, photo_upload
 from eavefall_service.web.server_state import Office
 
 __all__ = ["delete_own", "give_consent", "save_answers", "shot_meta", "take_back", "wait_for_gauge"]

@@ -14,7 +14,7 @@ from eavefall_service.journeys import accounts, links, surveys
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.office import survey_search as search
-from eavefall_service.web import limits, photo_upload
+from eavefall_service.web import limits
 from eavefall_service.web.access import (
     SESSION_COOKIE,
     Auditor,
@@ -37,6 +37,7 @@ from eavefall_service.web.api_schemas import (
     Who,
 )
 from eavefall_service.web.errors import documented
+from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.routes.outputs import report_response
 from eavefall_service.web.routes.sign_in import limited_sign_in
 from eavefall_service.web.server_state import OfficeDep

@@ -16,7 +16,7 @@ from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.report.tables import price_line
-from eavefall_service.web import pages, photo_upload
+from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, may
 from eavefall_service.web.answering import changing, keep_decision, look
 from eavefall_service.web.errors import refuse, status_of
@@ -30,6 +30,7 @@ from eavefall_service.web.homeowner.visit import (
     take_back,
     wait_for_gauge,
 )
+from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]

@@ -23,11 +23,12 @@ from eavefall_service.report.document import Letterhead, ReportDocument
 from eavefall_service.report.html import render_html
 from eavefall_service.report.pdf import paper_of, render_pdf
 from eavefall_service.report.photos import picture_from_rgb
-from eavefall_service.web import limits, photo_reading
+from eavefall_service.web import limits
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import answer_of, look
-from eavefall_service.web.copy_import import import_copy
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.photos import photo_reading
+from eavefall_service.web.photos.copy_import import import_copy
 from eavefall_service.web.request_checks import PICTURE_POLICY
 from eavefall_service.web.request_text import parse_json
 from eavefall_service.web.server_state import Office, OfficeDep

@@ -13,10 +13,10 @@ from starlette.responses import FileResponse, Response
 
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.journeys.survey_view import SurveyView
-from eavefall_service.web import photo_reading
 from eavefall_service.web.access import DoorRoute, PathLink, Staff
 from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.photos import photo_reading
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]

@@ -13,10 +13,11 @@ from eavefall_service.journeys import photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.decisions import Kind
 from eavefall_service.journeys.photos import PhotoMeta
-from eavefall_service.web import pages, photo_upload, survey_forms
+from eavefall_service.web import pages, survey_forms
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import changing, keep_decision
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["SEEN", "router", "seen", "upload_chunks"]

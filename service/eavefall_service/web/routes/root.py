@@ -11,7 +11,7 @@ from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import accounts
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, MaybeStaff
-from eavefall_service.web.photo_upload import check_free_disk
+from eavefall_service.web.photos.photo_upload import check_free_disk
 from eavefall_service.web.server_state import Office, OfficeDep
 
 __all__ = ["router"]

@@ -28,9 +28,10 @@ from eavefall_service.journeys.door import Verb
 from eavefall_service.journeys.photos import PhotoFacts, PhotoMeta, PhotoView
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
-from eavefall_service.web import limits, photo_reading
+from eavefall_service.web import limits
 from eavefall_service.web.answering import changing, look
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.photos import photo_reading
 from eavefall_service.web.server_state import Office
 
 __all__ = [

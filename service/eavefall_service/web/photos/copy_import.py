@@ -10,9 +10,10 @@ from eavefall_service.journeys import transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.journeys.photos import PhotoFacts, known_photo
-from eavefall_service.web import limits, photo_reading
+from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.photo_upload import check_free_disk, decode_sent, keep_photo, tags_of
+from eavefall_service.web.photos import photo_reading
+from eavefall_service.web.photos.photo_upload import check_free_disk, decode_sent, keep_photo, tags_of
 from eavefall_service.web.server_state import Office
 
 __all__ = ["import_copy"]
