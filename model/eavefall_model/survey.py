@@ -1,6 +1,6 @@
 """The typed survey: what was seen and measured at one house, before anything is assumed.
 
-Every field that can be left out is optional and stays ``None`` here; ``eavefall_model.advice.site`` turns
+Every field that can be left out is optional and stays ``None`` here; ``eavefall_model.house.house`` turns
 ``None`` into a stated default with a wide uncertainty and lists it under ``assumed``.
 """
 

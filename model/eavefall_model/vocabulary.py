@@ -12,7 +12,7 @@ __all__ = [
     "DEBRIS_KINDS", "FAILURES", "FINENESS_CLASSES", "FOLIAGE", "FORMS", "GUARD_KINDS", "NEEDLE_FORMS",
     "SHOWS", "VERDICTS", "ClassAnswer", "Condition", "Covering", "DebrisKind", "DownspoutShape", "Failure",
     "FinenessClass", "Foliage", "Form", "GuardKind", "Hemisphere", "Mark", "Prevails", "Profile", "Shows",
-    "Sure", "Units", "Verdict", "WeakestLink", "WorthAnswer",
+    "Sure", "Units", "Value", "Verdict", "WeakestLink", "WorthAnswer",
 ]  # fmt: skip
 
 # What a photo shows of a tree; several may be true at once, none of them is no tree.
@@ -63,3 +63,5 @@ DownspoutShape = Literal["round", "rectangular"]
 Prevails = Literal["weakly", "clearly", "strongly"]
 Hemisphere = Literal["north", "south"]
 Units = Literal["us", "metric"]
+# What a figure may be: a number, a word, several of either, or not known.
+Value = bool | int | float | str | tuple[int, ...] | tuple[float, ...] | tuple[str, ...] | None

@@ -11,16 +11,16 @@ from typing import Final
 from eavefall_model.advice.cautions import cautions
 from eavefall_model.advice.decide import class_probability, interval, opening_of
 from eavefall_model.advice.eaves import eave_advice
-from eavefall_model.advice.evidence import tree_kinds
 from eavefall_model.advice.first_step import first_steps
 from eavefall_model.advice.flips import flips
 from eavefall_model.advice.judge import judge
+from eavefall_model.advice.measure_next import measure_next
 from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice, Provenance
-from eavefall_model.advice.value import measure_next
 from eavefall_model.advice.worth import past_of, questions_of, range_said
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.house.tree_kinds import tree_kinds
 from eavefall_model.reading import Reading
 from eavefall_model.screens.guards import Guards, load_guards
 from eavefall_model.survey import Prices, Survey
@@ -164,7 +164,7 @@ def assess(
         eaves=per_eave,
         guards=judged.guards,
         reasons=judged.reasons,
-        assumed=outcome.site.assumed,
+        assumed=outcome.house.assumed,
         measure_next=next_steps,
         flips=flips(outcome, judged, units),
         cautions=cautions(outcome, judged),

@@ -7,16 +7,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.calendar import months_to_clean
 from eavefall_model.advice.decide import decide, interval, opening_of, rounded
-from eavefall_model.advice.eave_water import water_of
 from eavefall_model.advice.figures import middle
 from eavefall_model.advice.judge import Judged
-from eavefall_model.advice.need import class_index
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import EaveAdvice, Figure, Interval, MonthlyLitter, WaterCheck
 from eavefall_model.advice.take_off import take_off
+from eavefall_model.house.eave_water import water_of
+from eavefall_model.litter.cleaning_months import months_to_clean
+from eavefall_model.litter.opening_needed import class_index
 from eavefall_model.species.table import month_share_for
 from eavefall_model.vocabulary import FINENESS_CLASSES, FORMS, ClassAnswer, Units
 from eavefall_model.water.check import ScreenOnGutter
@@ -47,7 +47,7 @@ def _water(outcome: Outcome, judged: Judged, number: int, units: Units) -> Water
     guard = outcome.guards[judged.planned]
     screen = None
     if guard.offer is not None:
-        pitch = float(np.median(outcome.site.roofs.pitch_deg[:, number]))
+        pitch = float(np.median(outcome.house.roofs.pitch_deg[:, number]))
         screen = ScreenOnGutter(
             opening_mm=guard.offer.clear_mm,
             open_area=guard.offer.open_area,
@@ -55,12 +55,12 @@ def _water(outcome: Outcome, judged: Judged, number: int, units: Units) -> Water
             blinded=outcome.settings["blinded_limit"],
             slot=guard.offer.shape == "slot",
         )
-    found = water_of(outcome.site, number, screen)
-    width_mm = middle(outcome.site.eaves.depth_m[:, number]) * 1000
+    found = water_of(outcome.house, number, screen)
+    width_mm = middle(outcome.house.eaves.depth_m[:, number]) * 1000
     figures = [
         ("width_mm", "gutter width", "size", float(f"{width_mm:.4g}")),
         ("margin", "capacity of the weakest link", "margin", rounded(found.margin)),
-        ("rain_mm_h", "design rain", "mm/h", outcome.site.intensity_mm_h),
+        ("rain_mm_h", "design rain", "mm/h", outcome.house.intensity_mm_h),
     ]
     if found.gutter_margin >= 0:
         template = "A {width_mm} gutter is enough. "

@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.calendar import heaviest_months as heaviest
 from eavefall_model.advice.decide import ENOUGH
-from eavefall_model.advice.eave_water import water_of
-from eavefall_model.advice.schema import Figure, Value
-from eavefall_model.advice.sources import Source, is_generic, kind_words
+from eavefall_model.advice.schema import Figure
+from eavefall_model.house.eave_water import water_of
+from eavefall_model.litter.cleaning_months import heaviest_months as heaviest
+from eavefall_model.litter.sources import Source, is_generic, kind_words
 from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.survey import Eave, Household, Survey
-from eavefall_model.vocabulary import FAILURES, FINENESS_CLASSES, ClassAnswer
+from eavefall_model.vocabulary import FAILURES, FINENESS_CLASSES, ClassAnswer, Value
 
 if TYPE_CHECKING:
     from eavefall_model.advice.outcome import GuardOutcome, Outcome
@@ -179,14 +179,14 @@ class HouseCase(SurveyCase):
                 each.taxon.form == "long_needle" and each.chance > outcome.settings["safe_share"]
                 for each in outcome.evidence[at].candidates
             )
-            and middle(outcome.site.distance_m[:, at]) < _NEAR_M
+            and middle(outcome.house.distance_m[:, at]) < _NEAR_M
             and (outcome.sources.tree_kg_m[:, at] > 0).any()
         ]
 
     def distance_m(self, at: int) -> float:
         """Distance of a tree: as it was given, else typical."""
         given = self.survey.trees[at].distance_m
-        return middle(self.outcome.site.distance_m[:, at]) if given is None else given
+        return middle(self.outcome.house.distance_m[:, at]) if given is None else given
 
 
 class EaveCase(Case):
@@ -201,7 +201,7 @@ class EaveCase(Case):
 
     @cached_property
     def water(self) -> Any:
-        return water_of(self.outcome.site, self.number)
+        return water_of(self.outcome.house, self.number)
 
 
 class TreeCase(Case):
@@ -443,7 +443,7 @@ def _eave_litter_kg_m(case: EaveCase) -> Value:
 
 @_figure("eave", "size", "gutter width")
 def _gutter_width_mm(case: EaveCase) -> Value:
-    return middle(case.outcome.site.eaves.depth_m[:, case.number]) * 1000
+    return middle(case.outcome.house.eaves.depth_m[:, case.number]) * 1000
 
 
 @_figure("eave", "words", "condition of the gutter")
@@ -473,7 +473,7 @@ def _water_weakest(case: EaveCase) -> Value:
 
 @_figure("eave", "pitch", "roof pitch")
 def _pitch_deg(case: EaveCase) -> Value:
-    return middle(case.outcome.site.roofs.pitch_deg[:, case.number])
+    return middle(case.outcome.house.roofs.pitch_deg[:, case.number])
 
 
 @_figure("eave", "words", "roof covering")
@@ -516,13 +516,13 @@ def _distance_m(case: TreeCase) -> Value:
 
 @_figure("tree", "m", "crown edge to eave, negative over the roof")
 def _edge_m(case: TreeCase) -> Value:
-    site = case.outcome.site
+    site = case.outcome.house
     return middle(site.out_m[:, case.at] - site.crowns.radius_m[:, case.at])
 
 
 @_figure("tree", "words", "upwind, downwind or beside the house")
 def _bearing_side(case: TreeCase) -> Value:
-    wind, crowns = case.outcome.survey.wind.from_deg, case.outcome.site.crowns
+    wind, crowns = case.outcome.survey.wind.from_deg, case.outcome.house.crowns
     if wind is None:
         return None
     bearing = np.degrees(np.arctan2(middle(crowns.east_m[:, case.at]), middle(crowns.north_m[:, case.at])))
@@ -543,7 +543,7 @@ def _tree_litter_kg_m(case: TreeCase) -> Value:
 
 @_figure("tree", "yes or no", "crown wholly below the gutter")
 def _below_eave(case: TreeCase) -> Value:
-    site = case.outcome.site
+    site = case.outcome.house
     lowest = float(np.median(site.roofs.eave_height_m, axis=0).min())
     return middle(site.crowns.height_m[:, case.at]) <= lowest
 

@@ -13,20 +13,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.capacity import Capacity
 from eavefall_model.advice.decide import ENOUGH, decide
-from eavefall_model.advice.fate_tables import PartFate
 from eavefall_model.advice.judge import Judged
-from eavefall_model.advice.need import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.say import written
-from eavefall_model.advice.schema import Figure, Flip, Value
-from eavefall_model.advice.times import open_gutter
+from eavefall_model.advice.schema import Figure, Flip
+from eavefall_model.litter.capacity import Capacity
+from eavefall_model.litter.fate_tables import PartFate
+from eavefall_model.litter.opening_needed import class_index, needed_opening_mm, refusing_opening_mm
+from eavefall_model.litter.waiting import open_gutter
 from eavefall_model.shed.kernel import crown_area_m2
 from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
 from eavefall_model.shed.plan import EaveLines, tree_positions
 from eavefall_model.shed.visits import HORIZON_MONTHS
-from eavefall_model.vocabulary import ClassAnswer, Units
+from eavefall_model.vocabulary import ClassAnswer, Units, Value
 
 __all__ = ["flips"]
 
@@ -128,7 +128,7 @@ def _nearest(
 
 def _moved_loads(outcome: Outcome, at: int, rows: slice) -> Array:
     """Load of one tree standing at every candidate distance, shape (draws, distances, eaves)."""
-    site = outcome.site
+    site = outcome.house
     many = len(_DISTANCES_M)
 
     def spread(column: Array) -> Array:
@@ -164,11 +164,11 @@ def _distance_flips(again: _Again) -> list[Flip]:
     if loads.shape[1] == 0:
         return []
     # The trees that send most; of those that send nothing yet, the largest crowns.
-    crowns_m2 = np.median(crown_area_m2(outcome.site.crowns.radius_m), axis=0)
+    crowns_m2 = np.median(crown_area_m2(outcome.house.crowns.radius_m), axis=0)
     reach = np.median(loads.max(axis=2), axis=0) + 1e-9 * crowns_m2
     for at in np.argsort(-reach, kind="stable")[:_TREES]:
         tree = outcome.survey.trees[at]
-        here = float(np.median(outcome.site.distance_m[:, at]))
+        here = float(np.median(outcome.house.distance_m[:, at]))
         given = tree.distance_m  # what was typed is said as it was typed
         moved = _moved_loads(outcome, int(at), again.rows)
         kept: dict[int, ClassAnswer] = {}

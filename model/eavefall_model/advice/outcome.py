@@ -9,15 +9,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.calendar import months_to_clean
-from eavefall_model.advice.capacity import Capacity, capacity
-from eavefall_model.advice.contradictions import Contradiction, contradictions
 from eavefall_model.advice.decide import Answer, decide
-from eavefall_model.advice.evidence import Evidence, gather
-from eavefall_model.advice.falling import Fallen, fallen, open_courses
-from eavefall_model.advice.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.advice.figures import SurveyCase
-from eavefall_model.advice.history import (
+from eavefall_model.advice.rulebook import RuleBook
+from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.house.contradictions import Contradiction, contradictions
+from eavefall_model.house.house import House, build_house
+from eavefall_model.house.place_photos import with_photo_trees
+from eavefall_model.house.streams import Streams
+from eavefall_model.house.tree_kinds import Evidence, gather
+from eavefall_model.litter.capacity import Capacity, capacity
+from eavefall_model.litter.cleaning_months import months_to_clean
+from eavefall_model.litter.falling import Fallen, fallen, open_courses
+from eavefall_model.litter.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
+from eavefall_model.litter.history import (
     FILL_ERROR,
     Observed,
     Weights,
@@ -28,14 +33,9 @@ from eavefall_model.advice.history import (
     surprise,
     weights_from,
 )
-from eavefall_model.advice.need import LADDER, class_index, needed_opening_mm, refusing_opening_mm
-from eavefall_model.advice.rulebook import RuleBook
-from eavefall_model.advice.site import Site, build_site
-from eavefall_model.advice.site_photos import with_photo_trees
-from eavefall_model.advice.sources import Source, Sources, build_sources
-from eavefall_model.advice.streams import Streams
-from eavefall_model.advice.times import GuardTimes, guard_times, open_gutter
-from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.litter.opening_needed import LADDER, class_index, needed_opening_mm, refusing_opening_mm
+from eavefall_model.litter.sources import Source, Sources, build_sources
+from eavefall_model.litter.waiting import GuardTimes, guard_times, open_gutter
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.shed.visits import HORIZON_MONTHS
@@ -86,7 +86,7 @@ class Outcome:
 
     survey: Survey
     evidence: tuple[Evidence, ...]
-    site: Site
+    house: House
     sources: Sources
     capacity: Capacity
     settings: dict[str, float]
@@ -174,7 +174,7 @@ class _Opened:
     """One set of draws without a guard."""
 
     streams: Streams
-    site: Site
+    house: House
     sources: Sources
     cap: Capacity
     courses: tuple[Array, ...]
@@ -185,13 +185,13 @@ class _Opened:
 def _opened(
     survey: Survey, evidence: tuple[Evidence, ...], streams: Streams, settings: Mapping[str, float]
 ) -> _Opened:
-    site = build_site(survey, evidence, streams, settings)
-    sources = build_sources(site, evidence, streams, settings["thin_kind_share"])
-    cap = capacity(site, settings, streams)
-    courses = tuple(open_courses(source, site, settings) for source in sources.each)
+    house = build_house(survey, evidence, streams, settings)
+    sources = build_sources(house, evidence, streams, settings["thin_kind_share"])
+    cap = capacity(house, settings, streams)
+    courses = tuple(open_courses(source, house, settings) for source in sources.each)
     loads = [source.load_kg_m for source in sources.each]
     litter, times = open_gutter(loads, courses, sources.years, cap)
-    return _Opened(streams, site, sources, cap, courses, litter, times)
+    return _Opened(streams, house, sources, cap, courses, litter, times)
 
 
 def _told_by_the_gutter(before: _Opened, survey: Survey, fill_share: float) -> Told | None:
@@ -232,7 +232,7 @@ def _told_by_the_gutter(before: _Opened, survey: Survey, fill_share: float) -> T
 
 def _asked(found: _Opened, told: Told | None, evidence: tuple[Evidence, ...]) -> tuple[Contradiction, ...]:
     """Everything in the survey that cannot well be true together."""
-    asked = (*contradictions(found.site.survey, evidence), *found.sources.contradictions)
+    asked = (*contradictions(found.house.survey, evidence), *found.sources.contradictions)
     odd = told is not None and told.surprise is not None and told.surprise < _ODD
     if told is None or not odd or told.observed.fill is None or told.expected_fill is None:
         return asked
@@ -264,7 +264,7 @@ def run(
         comb = float(found.streams.generator("history").random())
         rows = resampled_rows(told.weights.share, comb)
         found = _opened(survey, evidence, Streams(seed, draws, rows), settings)
-    streams, site, sources, cap = found.streams, found.site, found.sources, found.cap
+    streams, house, sources, cap = found.streams, found.house, found.sources, found.cap
     outcomes: dict[GuardKind, GuardOutcome] = {
         "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter)
     }
@@ -307,13 +307,13 @@ def run(
     ]
     for column, (kind, offer) in enumerate(picks.items()):
         guard = offered.of_kind(kind)
-        litter = fallen(site, sources.each, fates, column, cap, settings)
-        times = guard_times(site, litter, sources.years, cap, guard.surface, settings)
+        litter = fallen(house, sources.each, fates, column, cap, settings)
+        times = guard_times(house, litter, sources.years, cap, guard.surface, settings)
         outcomes[kind] = _guard_outcome(guard, offer, times, litter)
     return Outcome(
         survey=survey,
         evidence=evidence,
-        site=site,
+        house=house,
         sources=sources,
         capacity=cap,
         settings=settings,

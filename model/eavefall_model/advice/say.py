@@ -23,9 +23,8 @@ from eavefall_model.advice.schema import (
     Opening,
     Reason,
     Said,
-    Value,
 )
-from eavefall_model.advice.site_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.house.place_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import (
     compass,
@@ -40,7 +39,7 @@ from eavefall_model.units import (
     range_text,
     size_text,
 )
-from eavefall_model.vocabulary import Units
+from eavefall_model.vocabulary import Units, Value
 
 __all__ = [
     "BEYOND", "CLASSES", "FAILURES", "FOLIAGE", "FORMS", "GUARDS", "MONTHS", "Audience", "Voice",

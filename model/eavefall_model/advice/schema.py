@@ -6,13 +6,15 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from eavefall_model.house.reader import Assumed
+from eavefall_model.house.tree_kinds import TreeKind
 from eavefall_model.vocabulary import (
     ClassAnswer,
     Failure,
     FinenessClass,
-    Form,
     GuardKind,
     Mark,
+    Value,
     Verdict,
     WeakestLink,
     WorthAnswer,
@@ -39,12 +41,10 @@ __all__ = [
     "TakeOff",
     "TimeToNeed",
     "TreeKind",
-    "Value",
     "Worth",
 ]
 
 ADVICE_FORMAT: Final = "eavefall.advice/2"
-Value = bool | int | float | str | tuple[int, ...] | tuple[float, ...] | tuple[str, ...] | None
 
 
 class _Frozen(BaseModel):
@@ -111,22 +111,6 @@ class Reason(Said):
     source: str
     mark: Mark
     about: str | None = None
-
-
-class Assumed(_Frozen):
-    """A field that was left out, what was taken for it and how wide (10th and 90th percentile).
-
-    ``of`` names the eave or tree, ``label`` says what the field is; text stands as it is, whatever the unit.
-    """
-
-    field: str
-    of: str | None
-    label: str
-    unit: str
-    value: Value
-    low: Value
-    high: Value
-    why: str
 
 
 class MeasureNext(_Frozen):
@@ -221,18 +205,6 @@ class EaveAdvice(_Frozen):
     trees: tuple[str, ...]
     water: WaterCheck
     take_off: TakeOff
-
-
-class TreeKind(_Frozen):
-    """What one tree of the survey, or one that photos show, is taken for.
-
-    ``known`` is what says so: ``species``, ``form``, ``foliage``, ``photos`` or ``nothing``.
-    """
-
-    tree: str
-    foliage: Literal["needle", "broad", "unsure"]
-    form: Form | Literal["unsure"]
-    known: Literal["species", "form", "foliage", "photos", "nothing"]
 
 
 class Worth(Said):

@@ -15,7 +15,7 @@ def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
     """Meters of guard (none where none is recommended, or none yet) and of gutter (worn or failing)."""
     eave = outcome.survey.eaves[number]
     waste = outcome.settings["waste_share"]
-    length_m = float(np.median(outcome.site.eaves.length_m[:, number]))
+    length_m = float(np.median(outcome.house.eaves.length_m[:, number]))
     guard_m = 0.0 if judged.planned == "none" else length_m * (1 + waste)
     gutter_m = length_m * (1 + waste) if eave.gutter.condition in ("worn", "failing") else 0.0
     corners = eave.inside_corners + eave.outside_corners
@@ -38,7 +38,7 @@ def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
         waste_share=waste,
         corners=corners,
         ends=2,
-        outlets=int(np.median(outcome.site.outlets[:, number])),
+        outlets=int(np.median(outcome.house.outlets[:, number])),
         price_low=low,
         price_high=high,
         currency=currency,

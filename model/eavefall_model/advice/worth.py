@@ -10,13 +10,13 @@ from typing import Final
 
 import numpy as np
 
-from eavefall_model.advice.contradictions import Contradiction
 from eavefall_model.advice.decide import ENOUGH, interval, rounded
+from eavefall_model.advice.measure_next import narrowing
 from eavefall_model.advice.outcome import GuardOutcome, Outcome
 from eavefall_model.advice.say import written
-from eavefall_model.advice.schema import Figure, Past, Question, Said, Value, Worth
-from eavefall_model.advice.value import narrowing
-from eavefall_model.vocabulary import GuardKind, Units, WorthAnswer
+from eavefall_model.advice.schema import Figure, Past, Question, Said, Worth
+from eavefall_model.house.contradictions import Contradiction
+from eavefall_model.vocabulary import GuardKind, Units, Value, WorthAnswer
 
 __all__ = ["chance_words", "gain_of", "past_of", "questions_of", "range_said", "worth_answer", "worth_of"]
 

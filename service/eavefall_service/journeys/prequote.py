@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from eavefall_model.advice.schema import Advice
-from eavefall_model.advice.site_photos import HOME_TREE
+from eavefall_model.house.place_photos import HOME_TREE
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.advice import Inputs
 

@@ -15,7 +15,7 @@ from eavefall_model.advice.decide import (
     opening_of,
     rounded,
 )
-from eavefall_model.advice.need import LADDER, class_index, refusing_opening_mm
+from eavefall_model.litter.opening_needed import LADDER, class_index, refusing_opening_mm
 
 
 def test_the_class_is_fine_enough_in_all_but_the_safe_share() -> None:

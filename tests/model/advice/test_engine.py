@@ -8,7 +8,7 @@ from eavefall_model.advice.engine import Spoken, fire, rule_cautions, verdicts
 from eavefall_model.advice.figures import Case, Scope
 from eavefall_model.advice.rulebook import Rule, RuleBook, load_rules
 from eavefall_model.advice.say import Voice, say
-from eavefall_model.advice.schema import Value
+from eavefall_model.vocabulary import Value
 
 
 class Given(Case):

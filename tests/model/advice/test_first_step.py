@@ -9,13 +9,13 @@ import pytest
 
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.first_step import FIRST_STEPS
-from eavefall_model.advice.inputs import INPUT_KINDS, input_kind, input_place
 from eavefall_model.advice.outcome import run
-from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import Voice, guard_why
 from eavefall_model.advice.schema import Advice
 from eavefall_model.advice.validate import faults
+from eavefall_model.house.fields import INPUT_KINDS, input_kind, input_place
+from eavefall_model.house.reader import Uncertain
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
@@ -118,7 +118,7 @@ def test_an_input_that_is_not_registered_is_refused(key: str) -> None:
 
 def kinds_asked_about(survey: Survey) -> set[str]:
     outcome = run(survey, {}, {}, load_rules(), load_guards(), seed=0, draws=50)
-    return {input_kind(each.key) for each in (*outcome.site.inputs, *outcome.sources.inputs)}
+    return {input_kind(each.key) for each in (*outcome.house.inputs, *outcome.sources.inputs)}
 
 
 def test_the_registry_holds_what_is_asked_about_and_nothing_else() -> None:

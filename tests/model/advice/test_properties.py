@@ -210,7 +210,7 @@ def test_reaching_farther_over_the_roof_never_brings_less(
 def test_what_lands_is_never_more_than_what_is_shed(house: dict[str, Any]) -> None:
     found = outcome(house)
     # Eaves whose roofs lie over one another would count the same ground twice, so each is held by itself.
-    landed = found.sources.tree_kg_m * found.site.eaves.length_m[:, None, :]
+    landed = found.sources.tree_kg_m * found.house.eaves.length_m[:, None, :]
     assert (landed <= found.sources.production_kg[:, :, None] * (1 + 1e-9)).all()
     assert (landed >= 0).all()
 

@@ -21,7 +21,7 @@ from eavefall_model.advice.say import (
     value_text,
 )
 from eavefall_model.advice.schema import Assumed, Figure, Interval, MarketOpening, Opening, Said
-from eavefall_model.advice.site_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.house.place_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
 
 
 def plain(text: str | None) -> str:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from eavefall_model.advice.assess import assess
+from eavefall_model.advice.measure_next import HOW_MEASURED, How, narrowing, results_weights
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import Said
-from eavefall_model.advice.value import HOW_MEASURED, How, narrowing, results_weights
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 

@@ -12,11 +12,11 @@ import pytest
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.cautions import CAUTIONS
 from eavefall_model.advice.first_step import FIRST_STEPS
-from eavefall_model.advice.inputs import INPUT_KINDS
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import CLASSES, GUARDS, Voice, say, voice_of
 from eavefall_model.advice.schema import Advice, Caution, MeasureNext, Reason
-from eavefall_model.advice.site_photos import HOME_TREE
+from eavefall_model.house.fields import INPUT_KINDS
+from eavefall_model.house.place_photos import HOME_TREE
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.prequote import PreQuote

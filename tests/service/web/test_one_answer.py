@@ -22,8 +22,8 @@ from typer.testing import CliRunner
 
 from eavefall_model.advice import Advice
 from eavefall_model.advice.figures import FIGURES
-from eavefall_model.advice.inputs import FIELDS
 from eavefall_model.advice.say import assumed_text, say, voice_of
+from eavefall_model.house.fields import FIELDS
 from eavefall_model.survey_io import dump_survey, survey_from_data
 from eavefall_model.vocabulary import FORMS, GUARD_KINDS
 from eavefall_service.cli import build_app

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from eavefall_model.advice.inputs import input_kind, input_place
 from eavefall_model.advice.say import Voice, sentence_case, times_text, value_text
 from eavefall_model.advice.schema import Advice, MeasureNext
+from eavefall_model.house.fields import input_kind, input_place
 from eavefall_model.survey import Survey
 from eavefall_model.units import per_cent
 

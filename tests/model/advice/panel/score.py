@@ -15,7 +15,11 @@ from typing import Any, Final
 import numpy as np
 import yaml
 
-from eavefall_model.advice.history import (
+from eavefall_model.advice.outcome import Outcome, run
+from eavefall_model.advice.rulebook import RuleBook, load_rules
+from eavefall_model.errors import SurveyError
+from eavefall_model.intervals import wilson
+from eavefall_model.litter.history import (
     FILL_ERROR,
     Observed,
     fill_since_cleaning,
@@ -23,10 +27,6 @@ from eavefall_model.advice.history import (
     resampled_rows,
     weights_from,
 )
-from eavefall_model.advice.outcome import Outcome, run
-from eavefall_model.advice.rulebook import RuleBook, load_rules
-from eavefall_model.errors import SurveyError
-from eavefall_model.intervals import wilson
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import survey_from_data

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.sources import NEEDLE_PARTS, Source, is_generic
+from eavefall_model.litter.sources import NEEDLE_PARTS, Source, is_generic
 from eavefall_model.screens.drop_test import update_share
 from eavefall_model.screens.passage import OpeningShape, fates
 from eavefall_model.species.draw import lognormal_through, sample_part

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from eavefall_model.advice.evidence import Evidence
+from eavefall_model.house.tree_kinds import Evidence
 from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.species.habit import crown_line
 from eavefall_model.survey import Survey, Tree
@@ -145,7 +145,7 @@ def _side(at: int, tree: Tree, survey: Survey) -> Iterator[Contradiction]:
 def contradictions(survey: Survey, evidence: Sequence[Evidence]) -> tuple[Contradiction, ...]:
     """All questions that a survey's own fields raise, trees first; ``evidence`` is of its trees, in order.
 
-    Gauge against species is asked by :func:`eavefall_model.advice.sources.build_sources`, which reads the
+    Gauge against species is asked by :func:`eavefall_model.litter.sources.build_sources`, which reads the
     needles, and the gutter's past against its trees by the outcome.
     """
     found: list[Contradiction] = []

@@ -6,15 +6,34 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
 
-from eavefall_model.advice.inputs import FIELDS, input_kind, input_place
-from eavefall_model.advice.schema import Assumed, Value
-from eavefall_model.advice.streams import Streams
+from eavefall_model.house.fields import FIELDS, input_kind, input_place
+from eavefall_model.house.streams import Streams
 from eavefall_model.survey import Survey
+from eavefall_model.vocabulary import Value
 
-__all__ = ["Reader", "Uncertain"]
+__all__ = ["Assumed", "Reader", "Uncertain"]
 
 Array = NDArray[np.float64]
+
+
+class Assumed(BaseModel):
+    """A field that was left out, what was taken for it and how wide (10th and 90th percentile).
+
+    ``of`` names the eave or tree, ``label`` says what the field is; text stands as it is, whatever the unit.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    field: str
+    of: str | None
+    label: str
+    unit: str
+    value: Value
+    low: Value
+    high: Value
+    why: str
 
 
 @dataclass(frozen=True)

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from eavefall_model.advice.schema import TreeKind
-from eavefall_model.advice.site_photos import PHOTO_TREE_OF, kinds_shown, photos_of, with_photo_trees
+from pydantic import BaseModel, ConfigDict
+
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.house.place_photos import PHOTO_TREE_OF, kinds_shown, photos_of, with_photo_trees
 from eavefall_model.reading import Reading
 from eavefall_model.species.table import Taxon, find_taxon, generic_taxon
 from eavefall_model.survey import Survey, Tree
@@ -17,7 +18,7 @@ from eavefall_model.tags.pooling import pool
 from eavefall_model.tags.schema import PhotoTags, SiteTags
 from eavefall_model.vocabulary import FORMS, NEEDLE_FORMS, Form
 
-__all__ = ["Candidate", "Evidence", "Known", "gather", "kinds_of", "tree_kinds"]
+__all__ = ["Candidate", "Evidence", "Known", "TreeKind", "gather", "kinds_of", "tree_kinds"]
 
 # A tree of which nothing is known, as a share of trees beside houses. Our judgement.
 _PRIOR: Final[dict[Form, float]] = {
@@ -31,6 +32,20 @@ _LEAST: Final = 0.02  # chances below this are dropped
 # A kind at least this likely is shown as the tree's kind. Our judgement.
 _SHOWN: Final = 0.7
 Known = Literal["species", "form", "foliage", "photos", "nothing"]
+
+
+class TreeKind(BaseModel):
+    """What one tree of the survey, or one that photos show, is taken for.
+
+    ``known`` is what says so: ``species``, ``form``, ``foliage``, ``photos`` or ``nothing``.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    tree: str
+    foliage: Literal["needle", "broad", "unsure"]
+    form: Form | Literal["unsure"]
+    known: Literal["species", "form", "foliage", "photos", "nothing"]
 
 
 @dataclass(frozen=True)

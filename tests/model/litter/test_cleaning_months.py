@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from eavefall_model.advice.calendar import heaviest_months, months_to_clean
+from eavefall_model.litter.cleaning_months import heaviest_months, months_to_clean
 
 
 def course(**months: float) -> np.ndarray:

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from eavefall_model.advice.contradictions import TOO_FAR, agree, contradictions
-from eavefall_model.advice.evidence import gather
+from eavefall_model.house.contradictions import TOO_FAR, agree, contradictions
+from eavefall_model.house.tree_kinds import gather
 from eavefall_model.survey import Survey
 
 

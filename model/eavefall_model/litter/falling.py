@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.capacity import Capacity
-from eavefall_model.advice.fate_tables import PartFate
-from eavefall_model.advice.site import Site
-from eavefall_model.advice.sources import FOLIAGE_OF_YEARS, Source
+from eavefall_model.house.house import House
+from eavefall_model.litter.capacity import Capacity
+from eavefall_model.litter.fate_tables import PartFate
+from eavefall_model.litter.sources import FOLIAGE_OF_YEARS, Source
 from eavefall_model.screens.surface import STICKINESS
 from eavefall_model.shed.years import SEASONS, moved
 from eavefall_model.species.blown_in import BLOWN_IN, CLOGS
@@ -95,7 +95,7 @@ def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
 
 
 def _planes(
-    site: Site, source: Source, fates: Sequence[PartFate], column: int, settings: Mapping[str, float]
+    site: House, source: Source, fates: Sequence[PartFate], column: int, settings: Mapping[str, float]
 ) -> tuple[list[Array], list[Array], Array]:
     """Loads (draws, eaves) of one source, the course (rows, 12) that each takes, and the mass that goes
     through.
@@ -136,7 +136,7 @@ def _planes(
 
 
 def fallen(
-    site: Site,
+    site: House,
     sources: Sequence[Source],
     fates: Sequence[Sequence[PartFate]],
     column: int,
@@ -162,7 +162,7 @@ def fallen(
     )
 
 
-def open_courses(source: Source, site: Site, settings: Mapping[str, float]) -> Array:
+def open_courses(source: Source, site: House, settings: Mapping[str, float]) -> Array:
     """Months of a source's litter into an open gutter, and of what catches in its outlet, by the room that
     they take: (4, 12), each by ``FOLIAGE_OF_YEARS``."""
     courses = np.zeros((4, 12))

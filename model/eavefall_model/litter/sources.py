@@ -13,13 +13,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.contradictions import Contradiction, agree
-from eavefall_model.advice.evidence import Evidence
-from eavefall_model.advice.reading import Uncertain
-from eavefall_model.advice.site import Site
-from eavefall_model.advice.streams import Streams
-from eavefall_model.advice.tree_draws import drawn_kinds
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.house.contradictions import Contradiction, agree
+from eavefall_model.house.house import House
+from eavefall_model.house.reader import Uncertain
+from eavefall_model.house.streams import Streams
+from eavefall_model.house.tree_arrays import drawn_kinds
+from eavefall_model.house.tree_kinds import Evidence
 from eavefall_model.screens.passage import bore_mm
 from eavefall_model.shed.load import production_kg_year, share_per_metre
 from eavefall_model.shed.visits import YEARS
@@ -190,7 +190,7 @@ def _bore_share(taxon: Taxon) -> float:
     return 1.0 if part is None or part.flatness is None else float(bore_mm(1.0, part.flatness))
 
 
-def _blown_in(site: Site, streams: Streams) -> tuple[Source, Uncertain]:
+def _blown_in(site: House, streams: Streams) -> tuple[Source, Uncertain]:
     """What comes without a tree: by roof area above the gutter and its covering, more where it is mossy."""
     low, typical, high = BLOWN_IN.litter_g_m2_year
     _, spread = lognormal_through(low, high)
@@ -236,7 +236,7 @@ def _years(streams: Streams, key: str) -> Array:
 
 
 def build_sources(
-    site: Site, evidence: Sequence[Evidence], streams: Streams, thin_kind_share: float
+    site: House, evidence: Sequence[Evidence], streams: Streams, thin_kind_share: float
 ) -> Sources:
     """Kinds, loads and needle widths for every draw; ``thin_kind_share`` as in the rules file's settings."""
     survey = site.survey

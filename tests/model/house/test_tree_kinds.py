@@ -7,10 +7,10 @@ from typing import Any, Literal
 import pytest
 
 from eavefall_model.advice.assess import assess
-from eavefall_model.advice.evidence import gather
-from eavefall_model.advice.site_photos import PHOTO_TREE, with_photo_trees
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult, GaugeSummary
+from eavefall_model.house.place_photos import PHOTO_TREE, with_photo_trees
+from eavefall_model.house.tree_kinds import gather
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import FoliageVerdict, PhotoQuality, PhotoTags, Verdict
 from eavefall_model.vocabulary import FORMS

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.eave_draws import outlet_sides_m
-from eavefall_model.advice.site import Site
+from eavefall_model.house.eave_arrays import outlet_sides_m
+from eavefall_model.house.house import House
 from eavefall_model.water.check import EaveWater, ScreenOnGutter, check_eave
 
 __all__ = ["water_of"]
@@ -16,7 +16,7 @@ def _middle(values: NDArray[np.float64]) -> float:
     return float(np.median(values))
 
 
-def water_of(site: Site, number: int, screen: ScreenOnGutter | None = None) -> EaveWater:
+def water_of(site: House, number: int, screen: ScreenOnGutter | None = None) -> EaveWater:
     """Water check of one eave with middle values, with or without a screen on it."""
     eave = site.survey.eaves[number]
     profile = eave.gutter.profile or "k_style"

@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.fate_tables import Opening, PartFate
-from eavefall_model.advice.sources import Source
+from eavefall_model.litter.fate_tables import Opening, PartFate
+from eavefall_model.litter.sources import Source
 from eavefall_model.screens.classes import class_borders_mm
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.species.pieces import piece_mg

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.reading import Reader, Uncertain
+from eavefall_model.house.reader import Reader, Uncertain
 from eavefall_model.shed.roof import SLIP_M
 from eavefall_model.survey import Eave, Survey
 from eavefall_model.units import MM_PER_INCH

@@ -22,11 +22,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
-from eavefall_model.advice.history import FILL_ERROR, fill_since_cleaning
-from eavefall_model.advice.inputs import input_kind
 from eavefall_model.advice.outcome import Outcome, wait_months
-from eavefall_model.advice.reading import Uncertain
 from eavefall_model.advice.schema import MeasureNext
+from eavefall_model.house.fields import input_kind
+from eavefall_model.house.reader import Uncertain
+from eavefall_model.litter.history import FILL_ERROR, fill_since_cleaning
 from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 
 if TYPE_CHECKING:
@@ -195,7 +195,7 @@ def _the_gutters_past(outcome: Outcome) -> Uncertain | None:
 def _askable(outcome: Outcome) -> list[Uncertain]:
     """Inputs that somebody can find out; nobody can measure next year's litter."""
     past = _the_gutters_past(outcome)
-    items = [*outcome.site.inputs, *outcome.sources.inputs, *([past] if past else [])]
+    items = [*outcome.house.inputs, *outcome.sources.inputs, *([past] if past else [])]
     return [item for item in items if input_kind(item.key) in HOW_MEASURED]
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from eavefall_model.advice.fate_tables import FLAT, DryLeaves, Opening, entered_shares, part_fates
+from eavefall_model.litter.fate_tables import FLAT, DryLeaves, Opening, entered_shares, part_fates
 from eavefall_model.screens.passage import fates
 from eavefall_model.species.table import find_taxon, generic_taxon
 from eavefall_model.survey import DropTest

@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.capacity import Capacity
-from eavefall_model.advice.falling import GROUPS, Fallen, open_litter
-from eavefall_model.advice.site import Site
-from eavefall_model.advice.sources import FOLIAGE_OF_YEARS
+from eavefall_model.house.house import House
+from eavefall_model.litter.capacity import Capacity
+from eavefall_model.litter.falling import GROUPS, Fallen, open_litter
+from eavefall_model.litter.sources import FOLIAGE_OF_YEARS
 from eavefall_model.screens.guards import Surface
 from eavefall_model.screens.surface import monthly_shed_share
 from eavefall_model.shed.visits import Visits, visits
@@ -76,7 +76,7 @@ def open_gutter(
 
 
 def guard_times(
-    site: Site, litter: Fallen, years: Array, cap: Capacity, surface: Surface, settings: Mapping[str, float]
+    site: House, litter: Fallen, years: Array, cap: Capacity, surface: Surface, settings: Mapping[str, float]
 ) -> GuardTimes:
     """Visits under one guard: what it lets in fills or blocks, what it keeps out covers it."""
     if surface.slope == "roof":

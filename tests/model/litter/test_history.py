@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from eavefall_model.advice.history import (
+from eavefall_model.litter.history import (
     FILL_ERROR,
     Observed,
     fill_since_cleaning,

@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.evidence import Evidence
-from eavefall_model.advice.reading import Reader, Uncertain
-from eavefall_model.advice.streams import Streams
+from eavefall_model.house.reader import Reader, Uncertain
+from eavefall_model.house.streams import Streams
+from eavefall_model.house.tree_kinds import Evidence
 from eavefall_model.shed.plan import EaveLines, along_from_bearing_m, wrap_deg
 from eavefall_model.species.habit import crown_line, litter_of
 from eavefall_model.survey import Survey, Tree

@@ -13,19 +13,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.eave_draws import EaveArrays, facings_deg, read_eave
-from eavefall_model.advice.evidence import Evidence
-from eavefall_model.advice.reading import Reader, Uncertain
-from eavefall_model.advice.schema import Assumed
-from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF
-from eavefall_model.advice.streams import Streams, side_by_side
-from eavefall_model.advice.tree_draws import TreeArrays, nearest_eave, read_tree
+from eavefall_model.house.eave_arrays import EaveArrays, facings_deg, read_eave
+from eavefall_model.house.place_photos import PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.house.reader import Assumed, Reader, Uncertain
+from eavefall_model.house.streams import Streams, side_by_side
+from eavefall_model.house.tree_arrays import TreeArrays, nearest_eave, read_tree
+from eavefall_model.house.tree_kinds import Evidence
 from eavefall_model.shed.kernel import dispersal_scale_m
 from eavefall_model.shed.load import Crowns, Roofs, WindRose
 from eavefall_model.shed.plan import EaveLines, eave_offsets_m, tree_positions
 from eavefall_model.survey import Survey
 
-__all__ = ["Site", "build_site"]
+__all__ = ["House", "build_house"]
 
 Array = NDArray[np.float64]
 # Stretch of the litter's drift along the wind, by how strongly it prevails. Our judgement.
@@ -37,7 +36,7 @@ _STAND_OFF_M: Final = 6.0
 
 
 @dataclass(frozen=True)
-class Site:
+class House:
     """One house as arrays; trees (draws, trees), eaves (draws, eaves), house (draws,).
 
     ``distance_m`` is the trunk's distance from its eave, ``out_m`` that of the middle of its crown.
@@ -111,9 +110,9 @@ def _note_household(survey: Survey, settings: Mapping[str, float], read: Reader)
         read.note("wildfire", False, "Not stated; ask the fire authority where in doubt.", False, True)
 
 
-def build_site(
+def build_house(
     survey: Survey, evidence: Sequence[Evidence], streams: Streams, settings: Mapping[str, float]
-) -> Site:
+) -> House:
     """Every uncertain input of a survey as draws; see the module's head for what a gap becomes.
 
     ``settings`` are those of the rules file.
@@ -156,7 +155,7 @@ def build_site(
     )
     intensity_mm_h = _read_rain(survey, read)
     _note_household(survey, settings, read)
-    return Site(
+    return House(
         survey=survey,
         eaves=lines,
         roofs=Roofs(eaves.height_m, eaves.pitch_deg, eaves.slip_m),

@@ -7,16 +7,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from eavefall_model.advice.evidence import gather
 from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.advice.site import Site, build_site
-from eavefall_model.advice.streams import Streams
+from eavefall_model.house.house import House, build_house
+from eavefall_model.house.streams import Streams
+from eavefall_model.house.tree_kinds import gather
 from eavefall_model.survey import Survey
 
 SETTINGS = load_rules().numbers()
 
 
-def site(eave: dict[str, Any] | None = None, tree: dict[str, Any] | None = None, **more: Any) -> Site:
+def site(eave: dict[str, Any] | None = None, tree: dict[str, Any] | None = None, **more: Any) -> House:
     survey = Survey.model_validate(
         {
             "name": "h",
@@ -25,7 +25,7 @@ def site(eave: dict[str, Any] | None = None, tree: dict[str, Any] | None = None,
             **more,
         }
     )
-    return build_site(survey, gather(survey, {}, {}), Streams(3, 4000), SETTINGS)
+    return build_house(survey, gather(survey, {}, {}), Streams(3, 4000), SETTINGS)
 
 
 def spread(draws: np.ndarray) -> float:
@@ -85,7 +85,7 @@ def test_a_tree_without_eave_goes_where_its_bearing_points() -> None:
             "trees": [{"name": "a", "species": "oak", "bearing": "SSE"}, {"name": "b", "species": "oak"}],
         }
     )
-    found = build_site(survey, gather(survey, {}, {}), Streams(0, 500), SETTINGS)
+    found = build_house(survey, gather(survey, {}, {}), Streams(0, 500), SETTINGS)
     assert (found.eave_of_tree[:, 0] == 1).all()
     assert 0.4 < found.eave_of_tree[:, 1].mean() < 0.6
     assert any(item.key == "trees[1].eave" for item in found.inputs)
@@ -104,7 +104,7 @@ def test_eaves_without_a_facing_stand_evenly_round_the_house_or_towards_their_tr
         survey = Survey.model_validate(
             {"name": "h", "eaves": [{"name": str(at)} for at in range(eaves)], "trees": list(trees)}
         )
-        found = build_site(survey, gather(survey, {}, {}), Streams(3, 50), SETTINGS)
+        found = build_house(survey, gather(survey, {}, {}), Streams(3, 50), SETTINGS)
         return [float(each) for each in found.eaves.facing_deg[0]]
 
     assert facings() == [0, 90, 180, 270]

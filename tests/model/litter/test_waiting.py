@@ -11,7 +11,7 @@ import pytest
 
 from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import load_rules, parse_rules
-from eavefall_model.advice.times import GuardTimes, guard_times, open_gutter
+from eavefall_model.litter.waiting import GuardTimes, guard_times, open_gutter
 from eavefall_model.screens.guards import Surface, load_guards
 from eavefall_model.shed.visits import GAP_MONTHS, YEARS, visits
 from eavefall_model.survey import Survey
@@ -76,7 +76,7 @@ def surface(slope: str = "roof", slope_deg: float = 0.0, roughness: float = 0.1)
 
 def months(found: Outcome, face: Surface) -> GuardTimes:
     return guard_times(
-        found.site,
+        found.house,
         found.guards["woven_micromesh"].litter,
         found.sources.years,
         found.capacity,
@@ -117,13 +117,13 @@ def test_more_on_the_screen_never_waits_longer() -> None:
     for factor in (1.5, 3.0, 10.0):
         more = replace(litter, surface=litter.surface * factor)
         now = guard_times(
-            found.site, more, found.sources.years, found.capacity, surface(), found.settings
+            found.house, more, found.sources.years, found.capacity, surface(), found.settings
         ).months
         assert (now <= last + 1e-9).all()
         last = now
     none = replace(litter, surface=litter.surface * 0)
     assert (
-        guard_times(found.site, none, found.sources.years, found.capacity, surface(), found.settings).months
+        guard_times(found.house, none, found.sources.years, found.capacity, surface(), found.settings).months
         == 60
     ).all()
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from tests.model.advice.test_evidence import OAK_PHOTO, PINE_PHOTO, gauge, sure, survey, tag
+from tests.model.house.test_tree_kinds import OAK_PHOTO, PINE_PHOTO, gauge, sure, survey, tag
 
 from eavefall_model.advice.assess import assess
-from eavefall_model.advice.evidence import gather
-from eavefall_model.advice.site_photos import PHOTO_TREE, PHOTO_TREE_OF, kinds_shown, with_photo_trees
+from eavefall_model.house.place_photos import PHOTO_TREE, PHOTO_TREE_OF, kinds_shown, with_photo_trees
+from eavefall_model.house.tree_kinds import gather
 from eavefall_model.tags.schema import PhotoTags
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.advice.site import Site
-from eavefall_model.advice.streams import Streams
+from eavefall_model.house.house import House
+from eavefall_model.house.streams import Streams
 from eavefall_model.species.habit import litter_of
 
 __all__ = ["Capacity", "capacity"]
@@ -29,7 +29,7 @@ class Capacity:
     kept: Array
 
 
-def capacity(site: Site, settings: Mapping[str, float], streams: Streams) -> Capacity:
+def capacity(site: House, settings: Mapping[str, float], streams: Streams) -> Capacity:
     """Thresholds from the gutter's and the outlet's size and the settings of the rules file."""
     spread = litter_of("broad_leaf").sd_ln
     bulk = settings["bulk_density_kg_m3"] * np.exp(spread * streams.normal("capacity.bulk"))[:, None]

@@ -1,0 +1,1 @@
+"""Litter of every month: what falls, what passes through a screen, how long gutter and screen wait."""
