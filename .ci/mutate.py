@@ -28,6 +28,8 @@ ROOTS = ("model", "service", "training", "datasets")
 # What is broken, and the tests that should notice.
 ROOMS = {
     "advice": ("model/eavefall_model/advice", ("tests/model/advice",)),
+    "house": ("model/eavefall_model/house", ("tests/model/house", "tests/model/advice")),
+    "litter": ("model/eavefall_model/litter", ("tests/model/litter", "tests/model/advice")),
     "gauge": ("model/eavefall_model/gauge", ("tests/model/gauge",)),
     "tags": ("model/eavefall_model/tags", ("tests/model/tags", "tests/model/advice")),
     "screens": ("model/eavefall_model/screens", ("tests/model/screens",)),

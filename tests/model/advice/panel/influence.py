@@ -18,9 +18,10 @@ from unittest.mock import patch
 import numpy as np
 import yaml
 
-from eavefall_model.advice import eave_draws, site, sources
 from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import SETTINGS, RuleBook, load_rules
+from eavefall_model.house import eave_arrays, house
+from eavefall_model.litter import sources
 from eavefall_model.screens import surface
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.species.habit import CrownLine
@@ -59,10 +60,10 @@ def _changed(name: str, factor: float) -> Iterator[RuleBook]:
             CrownLine, "radius_m", _times(CrownLine.radius_m, math.sqrt(factor)),
         ),
         "speed of fall": (
-            site, "dispersal_scale_m", _times(site.dispersal_scale_m, factor**-0.8),
+            house, "dispersal_scale_m", _times(house.dispersal_scale_m, factor**-0.8),
         ),
         "way of litter down the roof": (
-            eave_draws, "SLIP_M", {each: far * factor for each, far in eave_draws.SLIP_M.items()},
+            eave_arrays, "SLIP_M", {each: far * factor for each, far in eave_arrays.SLIP_M.items()},
         ),
         "litter without a tree": (
             sources, "BLOWN_IN",
