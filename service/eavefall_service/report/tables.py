@@ -57,9 +57,9 @@ def guards_table(advice: Advice, units: Units) -> Table:
     return Table(
         "guards",
         "Guard kinds side by side",
-        ("Guard", "Verdict", "Opening", "Months to cleaning", "What ends it", "Gets in / stays", "Why"),
+        ("Guard", "Verdict", "Opening", "Months", "Ended by", "In / stays", "Why"),
         rows,
-        "Gets in: share of the litter that passes into the gutter. Stays: share that remains on the guard."
+        "Months to cleaning. In: share of the litter that passes into the gutter; stays: on the guard."
         + ("" if advised else " No guard is advised until the kind of tree is known."),
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
         (1.5, 0.85, 0.9, 1.0, 1.1, 0.95, 4.4),
@@ -75,7 +75,7 @@ def eaves_table(advice: Advice, units: Units) -> Table:
     return Table(
         "eaves",
         "Eave by eave",
-        ("Eave", "Fineness", "Months, guard", "Months, open", "Litter a year", "Clean in", "Rain", "Trees"),
+        ("Eave", "Fineness", "Guard, months", "Open", "Litter a year", "Clean in", "Rain", "Trees"),
         tuple(
             (
                 eave.eave,
