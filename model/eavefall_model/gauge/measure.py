@@ -156,8 +156,9 @@ def _measure_field(
     if not accepted:
         message = f"No needle in {name} could be told apart from those that touch it."
         return refusal("no-needles", message)
-    if len(left_out) > max(_MANY_OTHERS, _OTHERS_PER_NEEDLE * len(accepted)):
-        message = f"{len(left_out)} other long thin things lie in {name}, and only {len(accepted)} needles."
+    others = len(strands) - len(accepted)
+    if others > max(_MANY_OTHERS, _OTHERS_PER_NEEDLE * len(accepted)):
+        message = f"{others} other thin things lie in {name}, and only {len(accepted)} needles."
         return refusal("too-cluttered", message)
     return accepted
 
