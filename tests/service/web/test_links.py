@@ -114,7 +114,7 @@ def test_whole_journey_without_scripts(visitor, rep, survey, agreed, tree_photo,
     assert "no quote" in answer.text
     assert "the tree nearest the roof" in answer.text
     assert "Ask the owner" not in answer.text
-    assert re.search(r"Every [\d.]+ (to [\d.]+ )?months?|Less than once in five years", answer.text)
+    assert re.search(r"Every [\d.]+\s(to [\d.]+\s)?months?|Less than once in five years", answer.text)
     done = visitor.post(f"/h/{agreed}/send")
     assert "Handed in" in done.text
     line = rep.get(f"/api/1/surveys/{survey}").json()
