@@ -153,8 +153,9 @@ def _measure_field(
         message = f"The scale at the needles in {name} is only known to {100 * uncertain:.0f} %."
         return refusal("scale-uncertain", message)
     accepted = _accepted(found, field, located.plane, left_out)
-    if not accepted:
-        message = f"No needle in {name} could be told apart from those that touch it."
+    # One thing alone that does not even show both ends may be anything (judgement).
+    if not accepted or (len(accepted) == 1 and not accepted[0].complete):
+        message = f"No needle in {name} could be told apart from what touches it, whole."
         return refusal("no-needles", message)
     others = len(strands) - len(accepted)
     if others > max(_MANY_OTHERS, _OTHERS_PER_NEEDLE * len(accepted)):
