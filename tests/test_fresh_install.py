@@ -6,7 +6,6 @@ import json
 import os
 import subprocess
 import sys
-import time
 import venv
 from pathlib import Path
 
@@ -37,7 +36,6 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.timeout(900)
 def test_demo_runs_and_the_runtime_is_light(installed: Path, tmp_path: Path) -> None:
-    start_s = time.monotonic()
     run = subprocess.run(
         [str(installed / "bin" / "eavefall"), "demo", "--out", "out"],
         cwd=tmp_path,
@@ -47,7 +45,6 @@ def test_demo_runs_and_the_runtime_is_light(installed: Path, tmp_path: Path) -> 
         text=True,
         check=False,
     )
-    took_s = time.monotonic() - start_s
     assert run.returncode == 0, run.stderr
     assert "How fine" in run.stdout
     assert "rendered" in run.stderr
@@ -61,7 +58,7 @@ def test_demo_runs_and_the_runtime_is_light(installed: Path, tmp_path: Path) -> 
     assert (tmp_path / "out" / "report.pdf").read_bytes().startswith(b"%PDF")
     # Measured after the run, so that the bytecode it left is counted.
     size = size_bytes(installed)
-    print(f"demo took {took_s:.1f} s; installed runtime {size / 1e6:.0f} MB")
+    print(f"installed runtime {size / 1e6:.0f} MB")
     assert size < MOST_BYTES
 
 

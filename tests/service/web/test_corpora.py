@@ -11,7 +11,6 @@ import os
 import secrets
 import struct
 import tarfile
-import time
 import warnings
 import zlib
 from collections import Counter
@@ -27,7 +26,6 @@ CORPORA = Path(os.environ.get("EAVEFALL_SHARED", Path(__file__).parents[4] / "sh
 ARCHIVES = ("afl-jpeg-apache2", "pillow-mitcmu", "pngsuite", "orientation-mit")
 # Every n-th file of the large collections, so that the whole part stays quick; 1 takes them all.
 STEP = int(os.environ.get("EAVEFALL_CORPORA_STEP", "24"))
-MOST_S = 1.0
 
 
 def files_of(archive: str) -> Iterator[tuple[str, bytes]]:
@@ -39,14 +37,12 @@ def files_of(archive: str) -> Iterator[tuple[str, bytes]]:
                 yield member.name, opened.read()
 
 
-def send(rep, url: str, name: str, data: bytes) -> tuple[int, str, float]:
-    start = time.perf_counter()
+def send(rep, url: str, name: str, data: bytes) -> tuple[int, str]:
     answer = rep.post(url, content=data)
-    took_s = time.perf_counter() - start
     assert answer.status_code in (200, 201) or 400 <= answer.status_code < 500, (name, answer.status_code)
     code = "" if answer.status_code < 300 else answer.json()["code"]
     assert code == "" or code in ERROR_CODES, name
-    return answer.status_code, code, took_s
+    return answer.status_code, code
 
 
 def fresh(rep) -> str:
@@ -64,16 +60,11 @@ def test_collections_of_others(rep, archive, tree_photo, monkeypatch):
         warnings.warn(UserWarning(f"{archive} is absent: none of its files were tried"), stacklevel=1)
         pytest.skip(f"no {archive} beside the checkout")
     monkeypatch.setattr(limits, "PHOTOS_PER_SURVEY", 100_000)
-    url, codes, slowest = fresh(rep), Counter(), 0.0
-    idle = min(send(rep, fresh(rep), "idle", tree_photo)[2] for _ in range(3))
+    url, codes = fresh(rep), Counter()
     for name, data in files_of(archive):
-        _, code, took_s = send(rep, url, name, data)
-        codes[code or "accepted"] += 1
-        slowest = max(slowest, took_s)
-    print(f"\n{archive}: {sum(codes.values())} files {dict(codes)}, slowest {slowest / idle:.1f} x ordinary")
+        codes[send(rep, url, name, data)[1] or "accepted"] += 1
+    print(f"\n{archive}: {sum(codes.values())} files {dict(codes)}")
     assert sum(codes.values()) >= 5
-    # Under a second on an idle machine; on a busy one no slower than many ordinary photos.
-    assert slowest < max(MOST_S, 20 * idle)
     assert send(rep, fresh(rep), "good one afterwards", tree_photo)[0] == 201
 
 
@@ -126,7 +117,7 @@ def own_files() -> dict[str, tuple[bytes, str | None]]:
 @pytest.mark.parametrize("name", list(own_files()))
 def test_own_small_set(rep, name):
     data, wanted = own_files()[name]
-    _, code, _ = send(rep, fresh(rep), name, data)
+    _, code = send(rep, fresh(rep), name, data)
     assert wanted is None or code == wanted
 
 
