@@ -1,8 +1,8 @@
 """Fits the sorter of litter pieces on handfuls drawn by our own code, and measures it on handfuls never
 fitted on.
 
-    python -m eavefall_training.debris_sorter draw --scenes 120 --first-seed 0 --out pieces.npz
-    python -m eavefall_training.debris_sorter fit pieces.npz --test test.npz
+    python -m eavefall_training.debris.fit_sorter draw --scenes 120 --first-seed 0 --out pieces.npz
+    python -m eavefall_training.debris.fit_sorter fit pieces.npz --test test.npz
 """
 
 from __future__ import annotations
