@@ -9,6 +9,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import httpx
 
+from eavefall_service.web.photos import photo_upload
+
 REPS = 20
 PHOTOS_EACH = 3
 
