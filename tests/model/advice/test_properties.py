@@ -302,5 +302,5 @@ def test_hanging_over_is_never_milder_than_not_and_what_was_typed_stays(
     none, some = over(0.0), over(overhang)
     assert (open_months(some) <= open_months(none) + 1e-6).all()
     # The trunk stays where it was typed, but for the error of a tape.
-    tape = np.exp(np.abs(np.log(some.site.distance_m[:, 0] / max(distance, 1e-3)))) if distance > 0.01 else 1
+    tape = np.exp(np.abs(np.log(some.house.distance_m[:, 0] / max(distance, 1e-3)))) if distance > 0.01 else 1
     assert (np.asarray(tape) < 1.2).all()

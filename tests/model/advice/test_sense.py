@@ -146,10 +146,11 @@ def test_a_photo_cannot_tell_thin_from_thick_so_the_safe_side_and_a_measurement(
     advice = assess(survey(unknown))
     assert advice.fineness_class == "extra-fine"
     assert "safe-side-needle-width" in spoke(advice)
-    first = advice.measure_next[0]
-    assert "width" in first.input
-    assert "gauge" in first.sentence
-    assert first.chance_changes_class > 0.3
+    # Asking about the gutter's past takes less time; what decides the class is the width.
+    width = next(row for row in advice.measure_next if "width" in row.input)
+    assert "gauge" in width.sentence
+    assert width.chance_changes_class > 0.3
+    assert width.chance_changes_class == max(row.chance_changes_class for row in advice.measure_next)
     # Known thick needles do with less.
     assert assess(survey(pine(species="Pinus palustris"))).fineness_class == "medium"
 
