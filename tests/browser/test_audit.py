@@ -20,7 +20,7 @@ def test_audit_by_keyboard(make_person, wire, tmp_path, view):
     card.get_by_role("button", name="Scale leaves").click()
     expect(rita.page.get_by_text("Rep says:")).to_be_visible()
     rita.page.goto(f"/rep/{survey}/answer")
-    rita.page.click("button:has-text('Hand in')")
+    rita.page.click("button:has-text('Send to office')")
     expect(rita.page.locator("h1 .tag")).to_have_text("With the office")
 
     aldo = make_person()

@@ -35,7 +35,7 @@ def places(chromium, process):
     rita.page.set_input_files("#pick-house", PHOTOS / "back-pines.jpg")
     rita.page.wait_for_selector("[data-shot=house] .taken-one")
     rita.page.goto(f"/rep/{survey}/answer")
-    rita.page.click("button:has-text('Hand in')")
+    rita.page.click("button:has-text('Send to office')")
     rita.page.wait_for_selector("h1 .tag:has-text('With the office')")
     rita.context.close()
     return {

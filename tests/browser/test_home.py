@@ -71,11 +71,11 @@ def test_five_shots_to_a_first_answer(make_person, wire):
     home.shot("home-questions")
     answer_questions(page)
     page.wait_for_url("**/answer")
-    expect(page.locator(".answer")).to_have_count(3)
+    expect(page.locator(".answer")).to_have_count(4)
     expect(page.get_by_text("It is no quote.")).to_be_visible()
     home.shot("home-answer")
-    page.click("text=Hand it in")
-    expect(page.get_by_text("Handed in.")).to_be_visible()
+    page.click("button:has-text('Send to office')")
+    expect(page.get_by_text("There is nothing more that you must do.")).to_be_visible()
 
 
 def test_without_javascript(make_person, wire):
@@ -93,8 +93,8 @@ def test_without_javascript(make_person, wire):
     page.click("a.button.big")
     answer_questions(page)
     page.wait_for_url("**/answer")
-    page.click("text=Hand it in")
-    expect(page.get_by_text("Handed in.")).to_be_visible()
+    page.click("button:has-text('Send to office')")
+    expect(page.get_by_text("There is nothing more that you must do.")).to_be_visible()
 
 
 def test_withdrawn_and_expired_links(make_person, wire, process):

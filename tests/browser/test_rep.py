@@ -102,7 +102,7 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
     paper = tmp_path / "report.pdf"
     download.value.save_as(paper)
     assert paper.read_bytes().startswith(b"%PDF-")
-    page.click("button:has-text('Hand in')")
+    page.click("button:has-text('Send to office')")
     expect(page.locator("h1 .tag")).to_have_text("With the office")
 
 

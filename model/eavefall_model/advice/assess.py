@@ -124,7 +124,7 @@ def assess(
     rules, guards : RuleBook, Guards, optional
         An office's own; else those shipped.
     seed, draws : int
-        Of the Monte Carlo; every input has a stream of its own, so changing one leaves the others' luck.
+        Of the Monte Carlo; each input has its own random stream, so changing one leaves the others' draws.
     failed_photos : sequence of str
         Photos that could not be read; passed on.
     model_id : str

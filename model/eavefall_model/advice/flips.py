@@ -258,7 +258,7 @@ def flips(outcome: Outcome, judged: Judged, units: Units) -> tuple[Flip, ...]:
         return ()
     again = _Again(outcome)
     found = _cleanings_flip(outcome)
-    # On part of the draws the answer may lie just across a border: then a change is not told from luck.
+    # On part of the draws the answer may lie just across a border: then a change is not told from chance.
     if again.base == outcome.answer.fineness_class:
         found = [*_distance_flips(again), *_width_flip(again), *found]
     return tuple(written(flip, units) for flip in found)

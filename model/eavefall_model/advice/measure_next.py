@@ -111,15 +111,15 @@ def _quantiles(months: Array, weights: Array, at: Array) -> Array:
     return np.asarray(sorted_months[np.minimum(np.stack(places), len(months) - 1)])
 
 
-def _class_changes(outcome: Outcome, weights: Array, luck: Array, base: ClassAnswer) -> float:
-    """Share of results after which another class is given, beyond what the draws leave to luck."""
+def _class_changes(outcome: Outcome, weights: Array, noise: Array, base: ClassAnswer) -> float:
+    """Share of results after which another class is given, beyond what the draws leave to chance."""
     safe, changed = outcome.settings["safe_share"], 0.0
     enough = weights @ outcome.enough
     shares = np.stack(
         [weights[:, outcome.house_index == at].sum(axis=1) for at in range(len(FINENESS_CLASSES))], axis=1
     )
     coarse = np.cumsum(shares, axis=1)
-    for row, (open_share, error) in enumerate(zip(enough, luck, strict=True)):
+    for row, (open_share, error) in enumerate(zip(enough, noise, strict=True)):
         if base == "no-guard-needed":
             changed += open_share < ENOUGH - error
             continue
@@ -135,14 +135,14 @@ def _class_changes(outcome: Outcome, weights: Array, luck: Array, base: ClassAns
 
 def _gains(outcome: Outcome, waits: list[Array], weights: Array, base: ClassAnswer) -> tuple[float, float]:
     """Chances that a measurement changes the class, and an interval that somebody plans by."""
-    luck = np.sqrt(np.square(weights).sum(axis=1))  # one over the root of the draws that are left
+    noise = np.sqrt(np.square(weights).sum(axis=1))  # one over the root of the draws that are left
     moved = np.zeros(len(weights), dtype=bool)
     for months in waits:
         usual, ratio = float(np.median(months)), outcome.settings["interval_ratio"]
-        error = np.minimum(0.75 * luck, 0.4)
+        error = np.minimum(0.75 * noise, 0.4)
         low, high = _quantiles(months, weights, np.stack([0.5 - error, 0.5 + error], axis=1)).T
         moved |= (low > ratio * usual) | (high < usual / ratio)
-    return _class_changes(outcome, weights, luck, base), float(moved.mean())
+    return _class_changes(outcome, weights, noise, base), float(moved.mean())
 
 
 def _sentence(ask: str, missing: bool, class_chance: float, interval_chance: float) -> str:

@@ -28,7 +28,7 @@ def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
         if per_guard is not None and per_gutter is not None:
             low = round(guard_m * per_guard[0] + gutter_m * per_gutter[0], 2)
             high = round(guard_m * per_guard[1] + gutter_m * per_gutter[1], 2)
-            currency, note = prices.currency, "A range from the office's own prices per metre. Not a quote."
+            currency, note = prices.currency, "A range from the office's own prices per meter. Not a quote."
     if judged.recommended is None:
         low = high = currency = None
         note = "No guard is counted: find out the kind of tree first."

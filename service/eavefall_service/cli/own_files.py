@@ -18,7 +18,7 @@ __all__ = ["PRICES_HELP", "GuardsOption", "RulesOption", "office_settings"]
 RulesOption = Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")]
 GuardsOption = Annotated[Path | None, typer.Option(help="The office's own copy of the guards file.")]
 
-PRICES_HELP = "YAML file of the office's prices per metre, for ranges that are no quote."
+PRICES_HELP = "YAML file of the office's prices per meter, for ranges that are no quote."
 
 
 def office_settings(rules: Path | None, guards: Path | None, prices: Path | None = None) -> OfficeSettings:

@@ -15,6 +15,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
 from eavefall_model.units import format_length, length_text, pitch_text
+from eavefall_service.journeys.history_words import action_text, changes_of
 from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
 
@@ -75,6 +76,8 @@ templates.env.filters.update(
     said=say,
     assumed=assumed_text,
     figures=figures_text,
+    done_words=action_text,
+    changes=changes_of,
     quote_path=lambda text: quote(text, safe=""),
 )
 

@@ -78,7 +78,7 @@ def _words(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
 
 
 def _numbers(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
-    # Text that is no number goes on as it is, so that the survey's own check can name it.
+    # Text that is not a number goes on as it is, so that the survey's own check can name it.
     found: dict[str, Any] = {}
     for name in names:
         text = fields.get(name, "").strip()

@@ -20,6 +20,7 @@ __all__ = [
     "POINTS",
     "PROBLEMS",
     "ROLES",
+    "SEEN",
     "SHOWS",
     "STATUS",
     "compass",
@@ -33,6 +34,8 @@ FOLIAGE: Final = {word: sentence_case(text) for word, text in say.FOLIAGE.items(
 FORMS: Final = {word: sentence_case(text) for word, text in say.FORMS.items()}
 GUARDS: Final = {word: sentence_case(text) for word, text in say.GUARDS["estimator"].items()}
 CLASSES: Final = {word: sentence_case(text) for word, text in say.CLASSES["estimator"].items()}
+# After "probably", "perhaps" and "no".
+SEEN: Final = {"needle": "needles", "broad": "broad leaves", "bare": "bare crown"}
 SHOWS: Final = {
     "tree": "Tree",
     "closeup": "Leaf close-up",
@@ -48,16 +51,16 @@ STATUS: Final = {
     "confirmed": "Confirmed",
 }
 NEEDS: Final = {
-    "unsure": "Unsure",
+    "unsure": "Not sure",
     "contradictory": "Photos disagree",
-    "overridden": "Overridden by the rep",
+    "overridden": "Rep gave a different answer",
     "high value": "Large job",
     "random sample": "Random sample",
     "remote": "Sent from home",
 }
 DECISIONS: Final = {
-    "submit": "Handed in",
-    "override": "Overruled",
+    "submit": "Sent to the office",
+    "override": "Gave a different answer",
     "reply": "Replied",
     "confirm": "Confirmed",
     "correct": "Corrected",
@@ -68,7 +71,7 @@ DECISIONS: Final = {
 NEED_WHY: Final = {
     "unsure": "the answer is not sure",
     "contradictory": "people and photos disagree",
-    "overridden": "the rep gave another answer",
+    "overridden": "the rep gave a different answer",
     "high value": "it is a large job",
     "random sample": "it was drawn at random, one in ten",
     "remote": "the photos were sent from home",

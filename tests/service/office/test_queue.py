@@ -65,7 +65,7 @@ def status_of(data: Path, survey_id: str) -> str:
 def test_each_survey_says_why_it_is_where_it_is_and_how_big_the_job_is(site: httpx.Client) -> None:
     page = site.get("/office").text
     assert page.index("House 1") < page.index("House 2") < page.index("House 0")
-    assert "First, because the rep gave another answer and it is a large job." in page
+    assert "First, because the rep gave a different answer and it is a large job." in page
     assert "Here, because the answer is not sure." in page
     assert "210\u00a0ft of guard, 1 eave, 0 trees, 1 photo." in page  # 64 m
     assert page.count("Nothing stands out.") == 3

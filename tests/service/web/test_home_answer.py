@@ -52,6 +52,8 @@ def lines_of(answer: HomeAnswer) -> list[str]:
     return [
         answer.fine,
         *answer.fine_lines,
+        answer.worth,
+        *answer.worth_lines,
         answer.often,
         *answer.often_lines,
         *answer.reasons,
@@ -179,7 +181,8 @@ def test_what_the_household_said_is_told_apart_from_what_was_taken(
     advice = assess(survey, draws=200)
     assert advice.fineness_class == "no-guard-needed"
     answer = answer_to(advice, survey)
-    assert answer.fine == "Most likely no screen"
+    assert answer.worth == "No"
+    assert answer.fine.endswith("screen, to be on the safe side")
     assert any(said in line for line in answer.reasons)
 
 

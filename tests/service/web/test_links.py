@@ -116,7 +116,7 @@ def test_whole_journey_without_scripts(visitor, rep, survey, agreed, tree_photo,
     assert "Ask the owner" not in answer.text
     assert re.search(r"Every [\d.]+\s(to [\d.]+\s)?months?|Less than once in five years", answer.text)
     done = visitor.post(f"/h/{agreed}/send")
-    assert "Handed in" in done.text
+    assert "nothing more that you must do" in done.text
     line = rep.get(f"/api/1/surveys/{survey}").json()
     assert line["line"]["status"] == "submitted"
     assert line["line"]["origin"] == "homeowner"

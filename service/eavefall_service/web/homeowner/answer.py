@@ -52,6 +52,8 @@ class HomeAnswer:
 
     fine: str
     fine_lines: tuple[str, ...]
+    worth: str
+    worth_lines: tuple[str, ...]
     often: str
     often_lines: tuple[str, ...]
     reasons: tuple[str, ...]
@@ -68,12 +70,15 @@ def home_answer(quote: PreQuote, survey: Survey, units: Units = "us") -> HomeAns
     voice = voice_of(advice, "owner", units)
     no_tree = any(row.field == "trees" for row in advice.assumed)
     fine, fine_lines = _how_fine(quote, no_tree, units)
+    worth, worth_lines = _worth_it(advice, voice, no_tree)
     yours, visit = steps_of(advice, survey, voice)
     cautions = tuple(dict.fromkeys(say(each, voice) or "" for each in advice.cautions))
     first = first_of(advice, survey, voice)
     return HomeAnswer(
         fine=fine,
         fine_lines=fine_lines,
+        worth=worth,
+        worth_lines=worth_lines,
         often=words.months_span(quote.low_months, quote.high_months),
         often_lines=_how_often(advice, no_tree),
         reasons=(_NO_TREES,) if no_tree else _reasons(advice, voice, cautions) or (_NO_WORDS,),
@@ -96,18 +101,30 @@ def _how_fine(quote: PreQuote, no_tree: bool, units: Units) -> tuple[str, tuple[
     if name == "unsure":
         return "We can't say yet", (f"Still possible: {joined(also, 'or')}.",) if also else ()
     lines = []
-    if advice.opening_mm is not None:
-        size = range_text(advice.opening_mm.low_mm, advice.opening_mm.high_mm, units)
+    # Worth it or not, the fineness that a screen would need is said.
+    fine = advice.if_guarded if name == "no-guard-needed" else name
+    opening = advice.opening_mm or advice.opening_if_guarded_mm
+    if opening is not None and fine in HOLES:
+        size = range_text(opening.low_mm, opening.high_mm, units)
         of = "of " if size[0].isdigit() else ""
-        lines.append(f"Holes {of}{size}: {HOLES[name]}.")
+        lines.append(f"Holes {of}{size}: {HOLES[fine]}.")
     if also:
         lines.append(f"With what we know so far it may also turn out to be {joined(also, 'or')}.")
     if "unsure" in quote.classes:
         lines.append("If your answers are a little off, we must know the kind of tree first.")
-    if name == "no-guard-needed":
+    if fine not in HOLES:
         return "Most likely no screen", tuple(lines)
-    said = sentence_case(CLASSES["owner"][name])
+    said = sentence_case(CLASSES["owner"][fine])
     return f"{said}, to be on the safe side", tuple(lines)
+
+
+def _worth_it(advice: Advice, voice: Voice, no_tree: bool) -> tuple[str, tuple[str, ...]]:
+    """Whether a screen is worth it, and why; never said before the trees are known."""
+    if no_tree:
+        return "Not known yet", ("First we must know which trees stand near.",)
+    if advice.fineness_class == "unsure" or advice.worth is None:
+        return "Not known yet", ("First we must know the kind of tree.",)
+    return sentence_case(advice.worth.answer), tuple(filter(None, (say(advice.worth, voice),)))
 
 
 def _reasons(advice: Advice, voice: Voice, apart: tuple[str, ...]) -> tuple[str, ...]:

@@ -58,6 +58,7 @@ def _page(
         status,
         area="home",
         row=seen.row,
+        decisions=seen.decisions,
         visit=visit,
         base=f"/h/{visit.token}",
         by_shot=by_shot,
