@@ -185,7 +185,11 @@ def _coin(
             return chosen
         found = chosen
     if sheet is not None and sheet[2] >= 2:
-        return _checked(found, "gauge sheet", sheet[0])
+        checked = _checked(found, "gauge sheet", sheet[0])
+        if isinstance(checked, Refusal):
+            return checked
+        # The print around the field is no litter.
+        return replace(checked, inside=_sheet_field(sheet[0], sheet[1])[1])
     card = find_flat(seen.rgb, seen.boxes, parse_reference("card"), seen.focal)
     if card is None or card.objection or card.agree < _SURE or card.fit.pose.tilt_deg > _SURE_TILT_DEG:
         return found
@@ -250,12 +254,7 @@ def _sheet(
         message = f"No marker of the gauge sheet was found in {name}; show two or more, whole and sharp."
         return refusal("no-reference", message, wanted)
     fit, layout, count = sheet
-    left, top, right, bottom = layout.field
-    corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
-    inset = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]) * 0.8  # the dotted line itself is no needle
-    middle = fit.pose.project(corners.mean(axis=0)[None])[0]
-    outline = _edge_px(fit, corners, 0.0)
-    inner = _edge_px(fit, corners + inset, 0.0)
+    outline, inner, middle = _sheet_field(fit, layout)
     plane = Plane((fit.pose,), (1.0,), _rel_sd(fit, wanted), (float(middle[0]), float(middle[1])))
     found = Located(wanted, plane, outline, inner, (), (f"{count} markers of the sheet used",))
     check = _print_check(fit, layout, seen)
@@ -270,6 +269,15 @@ def _sheet(
     # The check is as good as the other reference is; where both agree, so do they together.
     plane = replace(plane, poses=(fit.pose.scaled(times),), rel_sd=math.hypot(rel_sd, 0.001))
     return replace(found, plane=plane, notes=(*found.notes, note), outside=away)
+
+
+def _sheet_field(fit: PoseFit, layout: SheetLayout) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The sheet's measuring field in the photo: its outline, what lies inside its dotted line, its middle."""
+    left, top, right, bottom = layout.field
+    corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+    inset = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]) * 0.8  # the dotted line itself is no needle
+    middle = fit.pose.project(corners.mean(axis=0)[None])[0]
+    return _edge_px(fit, corners, 0.0), _edge_px(fit, corners + inset, 0.0), middle
 
 
 def _print_check(
