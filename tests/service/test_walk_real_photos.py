@@ -102,5 +102,5 @@ def test_the_same_pines_forty_metres_away_change_the_advice(tmp_path: Path) -> N
     assert finer_or_same(near, far)
     assert (far.fineness_class, far.recommended_guard) != (near.fineness_class, near.recommended_guard)
     assert far.interval_unguarded_months.typical > near.interval_unguarded_months.typical
-    said = " ".join(reason.sentence for reason in far.reasons)
+    said = " ".join(reason.sentence for reason in far.reasons).replace("\u00a0", " ")
     assert "40 m" in said or "131 ft" in said, said

@@ -19,7 +19,7 @@ from eavefall_service.web import limits
 from .conftest import PASSWORD, put_tree
 
 RUN = CliRunner()
-app = build_app("serve")
+app = build_app()
 
 
 def add(data, *more: str, password: str = PASSWORD):
