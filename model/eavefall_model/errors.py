@@ -9,6 +9,7 @@ __all__ = [
     "PhotoError",
     "RulesError",
     "ServiceError",
+    "SightingError",
     "SurveyError",
 ]
 
@@ -37,6 +38,11 @@ ERROR_CODES: dict[str, str] = {
     "weights-missing": "The installed package has no tagger weights.",
     "model-unknown": "There is no such model in the data directory, or none to go back to.",
     "model-refused": "The model has no passed gate report for these very files.",
+    "sighting-no-reading": "A reading or a tap that the measurement needs is missing.",
+    "sighting-poor-view": "The photo does not give the heights well enough.",
+    "sighting-too-small": "What has the known height is too small in the photo.",
+    "sighting-too-steep": "The top is sighted too steeply; the person stands too close.",
+    "sighting-upside-down": "The top is sighted below the base.",
     "not-signed-in": "This needs a signed-in person of the office.",
     "sign-in-wrong": "The name or the password is wrong.",
     "not-allowed": "The person signed in may not do this.",
@@ -116,3 +122,7 @@ class GaugeError(EavefallError):
 
 class ServiceError(EavefallError):
     """A request the service refuses."""
+
+
+class SightingError(EavefallError):
+    """A height, width or bearing taken from the ground that cannot be had so."""

@@ -23,6 +23,8 @@ _MODULES: Final = {
     "tag": "tag",
     "gauge": "gauge",
     "debris": "debris",
+    "height": "sighting",
+    "bearing": "sighting",
     "survey": "survey",
     "copy": "office_files",
     "schema": "output",

@@ -1,0 +1,108 @@
+"""``eavefall height`` and ``eavefall bearing``: what a phone measures from the ground."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from eavefall_model.errors import SightingError
+from eavefall_model.photo import decode
+from eavefall_model.sighting.angles import height_from_angles
+from eavefall_model.sighting.bearing import true_bearing
+from eavefall_model.sighting.measured import How, Measured
+from eavefall_model.sighting.picture import KNOWN_HEIGHTS_M, Camera, Upright, measure_uprights
+from eavefall_model.units import parse_length_m
+from eavefall_service.cli.console import console
+from eavefall_service.walk import photo_bytes
+
+__all__ = ["register"]
+
+# A taped distance is good to 2 cm and one part in a hundred, a paced one to a tenth (judgement).
+_ERRORS: dict[How, tuple[float, float]] = {"taped": (0.02, 0.01), "paced": (0.0, 0.1)}
+_SAFETY = (
+    "Stand still while you look at the screen; mind traffic and slopes; nothing from a ladder or a roof."
+)
+
+height = typer.Typer(no_args_is_help=True, help="Heights of trees and eaves from the ground.")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to ``app``."""
+    app.add_typer(height, name="height")
+    app.command()(bearing)
+
+
+@height.command("angles")
+def angles(
+    distance: Annotated[str, typer.Option(help="Level distance to the tree or wall, such as '40 ft'.")],
+    top: Annotated[list[float], typer.Option(help="Angle to the top, degrees; give it several times.")],
+    base: Annotated[list[float], typer.Option(help="Angle to the base, below eye level negative.")],
+    paced: Annotated[bool, typer.Option("--paced", help="The distance was paced, not taped.")] = False,
+) -> None:
+    """Height from a phone's tilt held to the eye, by the tangent method."""
+    how: How = "paced" if paced else "taped"
+    meters = parse_length_m(distance)
+    fixed_m, share = _ERRORS[how]
+    _tell("Height", height_from_angles(Measured(meters, fixed_m + share * meters, how), top, base))
+    console().print(_SAFETY)
+
+
+@height.command("photo")
+def photo(
+    photo: Annotated[Path, typer.Argument(help="A photo of the house, taken square to the wall.")],
+    reference: Annotated[
+        str, typer.Option(help="Pixels of top and foot of what has the known height: 'x,y,x,y'.")
+    ],
+    thing: Annotated[
+        list[str], typer.Option(help="The same of what is wanted: 'x,y,x,y'; give it several times.")
+    ],
+    known: Annotated[
+        str,
+        typer.Option(help="What the reference is: door, 'garage door', or its height such as '6 ft 8 in'."),
+    ] = "door",
+) -> None:
+    """Heights, and level distances between neighbors, from one photo with something of known height in it."""
+    picture = decode(photo_bytes(photo), name=str(photo), fit_px=64)
+    # The focal length that the camera wrote, else a phone's main camera's (common practice, no source).
+    focal_35mm = picture.focal_35mm or 26.0
+    camera = Camera.from_exif(picture.width_px, picture.height_px, focal_35mm)
+    usual = KNOWN_HEIGHTS_M.get(known)
+    height_m, sd_m = usual if usual is not None else (parse_length_m(known), 0.01)
+    found = measure_uprights(
+        camera, _upright(reference), Measured(height_m, sd_m, "typed"), [_upright(each) for each in thing]
+    )
+    for number, each in enumerate(found.heights, 1):
+        _tell(f"Height of {number}", each)
+    for number, each in enumerate(found.widths, 1):
+        _tell(f"From {number} to {number + 1}", each)
+    _tell("Camera to the reference", found.distance)
+    console().print(_SAFETY)
+
+
+def bearing(
+    compass: Annotated[float, typer.Option(help="What the phone's compass shows, degrees.")],
+    latitude: Annotated[float, typer.Option(help="Degrees, north positive.")],
+    longitude: Annotated[float, typer.Option(help="Degrees, east positive.")],
+    year: Annotated[float, typer.Option(help="With its part, such as 2026.9.")],
+) -> None:
+    """True bearing from a magnetic compass, by the World Magnetic Model."""
+    found = true_bearing(compass, latitude, longitude, year)
+    turned = f"declination {found.declination_deg:+.1f} deg"
+    console().print(f"Bearing: {found.true_deg:.0f} ± {found.sd_deg:.0f} deg ({turned})")
+
+
+def _upright(text: str) -> Upright:
+    try:
+        left, top, right, foot = (float(each) for each in text.split(","))
+    except ValueError:
+        raise SightingError(
+            "sighting-no-reading", f"{text!r} is not four numbers.", "Write top and foot as 'x,y,x,y'."
+        ) from None
+    return Upright((left, top), (right, foot))
+
+
+def _tell(what: str, found: Measured) -> None:
+    feet = found.value_m / 0.3048
+    console().print(f"{what}: {found.value_m:.2f} ± {found.sd_m:.2f} m ({feet:.1f} ft)")
