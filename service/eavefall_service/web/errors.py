@@ -90,14 +90,8 @@ def documented(*codes: str) -> dict[int | str, dict[str, Any]]:
 
 
 def problem_response(problem: Problem) -> JSONResponse:
-    """The refusal as a response; 429 and 503 say when to try again.
-
-    What was refused may not have been read to its end, and then the server ends the connection: it says so,
-    or a client would send its next request into a closing line.
-    """
-    headers = {"Connection": "close"}
-    if problem.status in (429, 503):
-        headers["Retry-After"] = "3"
+    """The refusal as a response; 429 and 503 say when to try again."""
+    headers = {"Retry-After": "3"} if problem.status in (429, 503) else None
     return JSONResponse(problem.model_dump(), problem.status, headers, PROBLEM)
 
 

@@ -43,6 +43,7 @@ class LimitedHttp(HttpToolsProtocol):
     """
 
     _start_by: TimerHandle | None = None
+    _linger: TimerHandle | None = None
     _header_bytes = 0
 
     def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
@@ -70,7 +71,14 @@ class LimitedHttp(HttpToolsProtocol):
         unread = self.cycle is not None and self.cycle.more_body
         super().on_response_complete()
         if unread and not self.transport.is_closing():
-            self.loop.call_later(limits.LINGER_S, self.transport.close)
+            self._linger = self.loop.call_later(limits.LINGER_S, self.transport.close)
+
+    def on_message_complete(self) -> None:
+        """The whole body is there after all: the connection may carry the next request."""
+        if self._linger is not None:
+            self._linger.cancel()
+            self._linger = None
+        super().on_message_complete()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The client is gone."""
