@@ -198,15 +198,14 @@ def _told_apart(mask: Mask, per_mm: float) -> list[tuple[Mask, bool, int]]:
     thickest = 2 * float(depth.max()) / per_mm
     if thickest < _SLENDER_MM:
         return _crossing(mask, depth, per_mm)
-    peaks = depth > 0
-    markers = _deep_middles(depth, peaks)
+    markers = _deep_middles(depth)
     if markers.max() < 2:
         return [(mask, True, 1)]
     parts = segmentation.watershed(-depth, markers, mask=mask)
     return _joined_again(parts, depth, per_mm)
 
 
-def _deep_middles(depth: Float32, inside: Mask) -> NDArray[np.intp]:
+def _deep_middles(depth: Float32) -> NDArray[np.intp]:
     """A marker for each thick middle: where the depth is over ``_NECK`` of its own largest, as islands."""
     markers = np.zeros(depth.shape, np.intp)
     number = 0
