@@ -16,8 +16,6 @@ from eavefall_datasets.picture import Picture
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo import Photo, decode
 
-__all__ = ["Findings", "audit", "contact_sheet"]
-
 _FIT_PX = 320
 
 

@@ -23,8 +23,6 @@ from eavefall_datasets.scenes.labelled import write_dataset
 from eavefall_model.photo import Photo
 from eavefall_model.vocabulary import FOLIAGE
 
-__all__ = ["app", "main"]
-
 app = typer.Typer(
     add_completion=False, no_args_is_help=True, help="Pictures to train and test the tagger on."
 )

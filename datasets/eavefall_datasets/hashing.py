@@ -8,8 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["difference_hash", "near_duplicate_groups"]
-
 _SIDE = 16
 
 

@@ -10,8 +10,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-__all__ = ["LicenceVerdict", "judge"]
-
 
 @dataclass(frozen=True)
 class LicenceVerdict:

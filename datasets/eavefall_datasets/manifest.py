@@ -12,8 +12,6 @@ from pathlib import Path
 from eavefall_datasets.picture import Picture
 from eavefall_model.vocabulary import FORMS, Form
 
-__all__ = ["Correction", "default_root", "load_corrections", "load_manifest"]
-
 _NO_FORM = {"", "na", "unclear"}
 
 

@@ -17,8 +17,6 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["LICENCES", "Wanted", "bring", "choose"]
-
 LICENCES = {"CC0": "CC0", "CC-BY": "CC BY 4.0", "CC-BY-SA": "CC BY-SA 4.0"}
 _COLUMNS = ("file", "taxon", "observed_on", "licence", "credit", "credit_url", "source")
 

@@ -18,8 +18,6 @@ from eavefall_datasets.picture import Picture
 from eavefall_datasets.qt_resources import read_resource
 from eavefall_model.vocabulary import FORMS
 
-__all__ = ["PackagePicture", "extract", "fetch", "load_packages", "table"]
-
 
 @dataclass(frozen=True)
 class PackagePicture:

@@ -10,8 +10,6 @@ from typing import Final
 from eavefall_datasets.licences import judge
 from eavefall_model.vocabulary import FORMS, Form
 
-__all__ = ["SUBJECTS", "Picture", "targets_of"]
-
 SUBJECTS: Final = ("tree", "foliage_closeup", "litter_ground", "house_scene", "forest_scene", "roof", "other")
 _TARGETS: Final[dict[str, tuple[int, int, int]]] = {
     "needle": (1, 0, 0),

@@ -6,8 +6,6 @@ import struct
 import zlib
 from collections.abc import Iterator
 
-__all__ = ["read_resource", "resources"]
-
 _ZLIB, _FOLDER, _ZSTD = 1, 2, 4
 
 

@@ -8,8 +8,6 @@ from pathlib import Path
 from eavefall_datasets.picture import Picture
 from eavefall_model.vocabulary import FORMS
 
-__all__ = ["load_rendered"]
-
 _WORDS = {
     frozenset({"needle", "broad"}): "mixed",
     frozenset({"needle", "bare"}): "needle+bare",

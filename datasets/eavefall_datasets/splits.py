@@ -8,8 +8,6 @@ from collections.abc import Mapping, Sequence
 
 from eavefall_datasets.picture import Picture
 
-__all__ = ["held_out_groups", "kept_for_test", "source_folds"]
-
 
 def held_out_groups(
     pictures: Sequence[Picture],

@@ -12,8 +12,6 @@ from pydantic import BaseModel, ValidationError
 from eavefall_model.errors import RulesError
 from eavefall_model.yaml_lines import YamlProblem, load_yaml
 
-__all__ = ["read_data_file", "read_office_text", "text_digest"]
-
 Model = TypeVar("Model", bound=BaseModel)
 
 

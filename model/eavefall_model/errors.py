@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "ERROR_CODES",
-    "EavefallError",
-    "GaugeError",
-    "PhotoError",
-    "RulesError",
-    "ServiceError",
-    "SightingError",
-    "SurveyError",
-]
-
 # code -> what it means. The README's table is tested against this mapping in both directions.
 ERROR_CODES: dict[str, str] = {
     "photo-missing": "The file named does not exist or cannot be opened.",

@@ -6,8 +6,6 @@ import math
 
 from scipy.special import betaincinv, ndtri
 
-__all__ = ["clopper_pearson", "wilson"]
-
 
 def _check(events: float, n: float, level: float) -> None:
     if n < 0 or not 0 <= events <= n:

@@ -22,19 +22,6 @@ from eavefall_model.errors import PhotoError
 from eavefall_model.photo_quality import assess_quality
 from eavefall_model.tags.schema import PhotoQuality
 
-__all__ = [
-    "MAX_BYTES",
-    "MAX_PIXELS",
-    "MAX_SIDE_RATIO",
-    "MEMORY_CEILING_BYTES",
-    "MIN_SIDE_PX",
-    "PHOTO_SUFFIXES",
-    "Photo",
-    "decode",
-    "display_jpeg",
-    "sniff",
-]
-
 MAX_BYTES: Final = 60_000_000
 # Above a 50 MP phone photo, and with `_BYTES_PER_PIXEL` below what one photo may take in memory.
 MAX_PIXELS: Final = 51_000_000

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.tags.schema import PhotoQuality
 
-__all__ = ["assess_quality"]
-
 _VIEW_PX: Final = 256
 _SMALL_PX: Final = 256
 # Judgement: see tests/model/test_photo_quality.py for how these part sharp from blurred photos.

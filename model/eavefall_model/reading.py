@@ -16,8 +16,6 @@ from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form, Shows
 if TYPE_CHECKING:
     from eavefall_model.tags.tagger import Tagger
 
-__all__ = ["NotRead", "Reading", "decode_to_read", "read_decoded", "read_photo"]
-
 # A person on the spot is taken at their word, but not as certain (judgement).
 _PERSON_SURE: Final = 0.97
 

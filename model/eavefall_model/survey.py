@@ -25,22 +25,6 @@ from eavefall_model.vocabulary import (
     Shows,
 )
 
-__all__ = [
-    "SURVEY_FORMAT",
-    "Downspout",
-    "DropTest",
-    "Eave",
-    "Gutter",
-    "History",
-    "Household",
-    "PhotoRef",
-    "Prices",
-    "Rain",
-    "Survey",
-    "Tree",
-    "Wind",
-]
-
 SURVEY_FORMAT: Final = "eavefall.survey/1"
 
 

@@ -16,8 +16,6 @@ from eavefall_model.survey import Survey
 from eavefall_model.units import format_length
 from eavefall_model.yaml_lines import YamlDocument, YamlProblem, load_yaml
 
-__all__ = ["SurveyProblems", "dump_survey", "parse_survey", "species_problems", "survey_from_data"]
-
 MAX_SURVEY_CHARS: Final = 1_000_000
 _LENGTHS: Final = frozenset(
     (

@@ -9,8 +9,6 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
-__all__ = ["TABLE_PACKAGES", "read_rows", "tables_digest"]
-
 TABLE_PACKAGES: Final = ("eavefall_model.screens", "eavefall_model.species")
 
 

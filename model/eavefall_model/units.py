@@ -13,26 +13,6 @@ from typing import Final
 from eavefall_model.errors import SurveyError
 from eavefall_model.vocabulary import Units
 
-__all__ = [
-    "MM_PER_INCH",
-    "compass",
-    "flow_text",
-    "format_length",
-    "length_text",
-    "mass_per_length_text",
-    "number_text",
-    "opening_text",
-    "parse_bearing_deg",
-    "parse_intensity_mm_h",
-    "parse_length_m",
-    "parse_pitch_deg",
-    "per_cent",
-    "pitch_text",
-    "rain_text",
-    "range_text",
-    "size_text",
-]
-
 MM_PER_INCH: Final = 25.4
 _M_PER_UNIT: Final = {
     "mm": 0.001,

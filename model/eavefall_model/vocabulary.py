@@ -8,13 +8,6 @@ from __future__ import annotations
 
 from typing import Final, Literal, get_args
 
-__all__ = [
-    "DEBRIS_KINDS", "FAILURES", "FINENESS_CLASSES", "FOLIAGE", "FORMS", "GUARD_KINDS", "NEEDLE_FORMS",
-    "SHOWS", "VERDICTS", "ClassAnswer", "Condition", "Covering", "DebrisKind", "DownspoutShape", "Failure",
-    "FinenessClass", "Foliage", "Form", "GuardKind", "Hemisphere", "Mark", "Prevails", "Profile", "Shows",
-    "Sure", "Units", "Value", "Verdict", "WeakestLink", "WorthAnswer",
-]  # fmt: skip
-
 # What a photo shows of a tree; several may be true at once, none of them is no tree.
 Foliage = Literal["needle", "broad", "bare"]
 FOLIAGE: Final[tuple[Foliage, ...]] = get_args(Foliage)

@@ -12,8 +12,6 @@ from typing import Any, Final
 
 import yaml
 
-__all__ = ["YamlDocument", "YamlProblem", "load_yaml"]
-
 
 class YamlProblem(ValueError):
     """The text is not the YAML we take; ``line`` counts from 1."""

@@ -22,8 +22,6 @@ from eavefall_model.survey_io import SurveyProblems, parse_survey, species_probl
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import Units
 
-__all__ = ["Walk", "not_written_hint", "photo_bytes", "read_survey", "walk_survey"]
-
 # Enough for the report's pictures.
 _SHOW_PX: Final = 600
 

@@ -15,8 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-__all__ = ["HOSTILE", "hostile_file"]
-
 UInt8 = NDArray[np.uint8]
 
 

@@ -117,7 +117,7 @@ def pitch_deg(rise_in_12: float) -> float:
 # What the expressions in the file may use: our public functions, the look-ups above, and a few constants.
 MODULES = (intervals, drop_test, open_area, passage, standards, gutter, inlet, outlet, roof)
 NAMES = {
-    **{name: getattr(module, name) for module in MODULES for name in module.__all__},
+    **{name: each for module in MODULES for name, each in vars(module).items() if not name.startswith("_")},
     "math": math,
     "pi": math.pi,
     "SQ_FT_M2": SQ_FT_M2,

@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import pytest
 
+from eavefall_datasets.render.needle_spec import random_spec
 from eavefall_datasets.render.needle_trials import GROUPS, trial
-from eavefall_datasets.render.needles import random_spec, render
+from eavefall_datasets.render.needles import render
 from eavefall_model.gauge.measure import measure
 from eavefall_model.photo import decode
 from eavefall_training.gauge_truth import HELD_OUT_SEED, ORDINARY, Row, compare, photo_bytes, summary_lines

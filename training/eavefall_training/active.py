@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from eavefall_model.tags.teaching import choose, teaching_score
 from eavefall_training.described import Described
 
-__all__ = ["Curve", "Saving", "labels_for", "learning_curves", "savings"]
-
 
 @dataclass(frozen=True)
 class Curve:

@@ -14,8 +14,6 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-__all__ = ["Strength", "augment"]
-
 
 @dataclass(frozen=True)
 class Strength:

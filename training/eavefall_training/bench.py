@@ -17,8 +17,6 @@ from eavefall_model.photo import decode
 from eavefall_model.tags.tagger import Tagger
 from eavefall_training.metrics import Measured, clustered
 
-__all__ = ["Bench", "bench", "photo_bytes"]
-
 
 @dataclass(frozen=True)
 class Bench:

@@ -9,17 +9,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.tags.card import FoliageRule, FormRule
 
-__all__ = [
-    "LEAST",
-    "RISK",
-    "conformal_mass",
-    "fit_form",
-    "fit_label",
-    "platt",
-    "risk_thresholds",
-    "sure_from",
-]
-
 # Share of wrong answers allowed among answered, on validation.
 RISK = 0.02
 # Judgement: how sure an answer must be by its own probability, whatever a few hundred photos allow.

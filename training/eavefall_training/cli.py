@@ -13,8 +13,6 @@ from eavefall_model.tags.card import Card, load_card
 from eavefall_training import loop_cli
 from eavefall_training.bench import bench as measure
 
-__all__ = ["app", "main"]
-
 app = typer.Typer(add_completion=False, no_args_is_help=True, help="Train, test and release the tagger.")
 _say = Console()
 

@@ -18,8 +18,6 @@ from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import FORMS
 from eavefall_training.net import TaggerNet, load_pretrained
 
-__all__ = ["Described", "describe", "describe_plainly", "joined", "slices_of"]
-
 
 @dataclass(frozen=True)
 class Described:

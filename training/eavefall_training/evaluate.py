@@ -28,8 +28,6 @@ from eavefall_training.metrics import (
 )
 from eavefall_training.pictures import TEST, Pack
 
-__all__ = ["BOXES", "FIT_PX", "INPUT_PX", "Rules", "Scores", "answers", "evaluate", "fit_rules"]
-
 Bools = NDArray[np.bool_]
 # The first look is at the whole picture squashed to a square of INPUT_PX; the closer one at its corners, each
 # three fifths of the sides and as many px. Photos are decoded to what an eighth of a 12 MP photo has on its

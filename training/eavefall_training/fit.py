@@ -24,11 +24,6 @@ from eavefall_training.evaluate import BOXES, INPUT_PX, Scores
 from eavefall_training.net import TaggerNet, load_pretrained
 from eavefall_training.pictures import PICTURES, TEST, Pack
 
-__all__ = [
-    "Recipe", "Stack", "draw_weights", "fit_all", "fit_net", "predict", "stack",
-    "training_rows",
-]  # fmt: skip
-
 Floats = NDArray[np.float64]
 
 _STACK_PX: Final = 384

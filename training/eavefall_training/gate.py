@@ -19,8 +19,6 @@ from eavefall_model.tags.tagger import Tagger
 from eavefall_model.vocabulary import FOLIAGE, FORMS
 from eavefall_training.described import Described
 
-__all__ = ["LEAST", "Row", "Verdict", "gate", "mcnemar_exact", "right_answers", "write_report"]
-
 # Fewer locked pictures than this prove nothing either way.
 LEAST: Final = 40
 # Judgement: in a class of fewer, one photo would weigh in the score like a fifth of a large class or more.

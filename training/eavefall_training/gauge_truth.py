@@ -26,8 +26,6 @@ from eavefall_model.gauge.schema import GaugeResult, Needle
 from eavefall_model.intervals import wilson
 from eavefall_model.photo import decode
 
-__all__ = ["HELD_OUT_SEED", "Row", "compare", "evaluate", "main", "photo_bytes", "summary_lines"]
-
 HELD_OUT_SEED: Final = 700_000
 _WRITTEN_FOCAL_SD: Final = 0.03  # focusing close, and what the maker calls the view: judgement
 _NEAR_WIDTHS: Final = 0.75

@@ -23,8 +23,6 @@ from eavefall_training.described import Described, describe, describe_plainly, j
 from eavefall_training.gate import gate, right_answers, write_report
 from eavefall_training.refit import choose_ridge, write_candidate
 
-__all__ = ["register"]
-
 CurrentOption = Annotated[
     Path | None, typer.Option(help="Folder of the model in use; left out: the one in the package.")
 ]

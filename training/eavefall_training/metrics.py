@@ -10,16 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_model import intervals
 
-__all__ = [
-    "Measured",
-    "area_under_curve",
-    "balanced_accuracy",
-    "calibration_error",
-    "calibration_floor",
-    "clustered",
-    "wilson",
-]
-
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 

@@ -15,8 +15,6 @@ from torch.nn import functional as F
 
 from eavefall_model.vocabulary import FOLIAGE, FORMS
 
-__all__ = ["LABELS", "TaggerNet", "load_pretrained", "net_of_state"]
-
 LABELS: Final[tuple[str, ...]] = (*FOLIAGE, *FORMS)
 # kernel, stride, expansion, channels out, repeats
 _STAGES: Final = (

@@ -23,8 +23,6 @@ from eavefall_datasets.splits import kept_for_test, source_folds
 from eavefall_model.photo import decode
 from eavefall_model.vocabulary import FORMS
 
-__all__ = ["FOLDS", "PICTURES", "TEST", "Pack", "gather", "load", "pack", "save"]
-
 TEST: Final = -1  # the fold of pictures that no net ever learns from
 FOLDS: Final = 6
 PICTURES: Final = "pictures.npz"

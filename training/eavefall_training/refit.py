@@ -22,8 +22,6 @@ from eavefall_model.tags.card import Card, Source
 from eavefall_training.described import Described
 from eavefall_training.release import sha256
 
-__all__ = ["Refit", "apply_refit", "choose_ridge", "fit_change", "write_candidate"]
-
 _RIDGES: Final = (30.0, 10.0, 3.0, 1.0, 0.3)
 _FORM_WEIGHT: Final = 0.7
 

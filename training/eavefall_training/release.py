@@ -30,17 +30,6 @@ from eavefall_training.fit import Recipe, fit_all
 from eavefall_training.net import TaggerNet, net_of_state
 from eavefall_training.pictures import FOLDS, PICTURES, TEST, Pack
 
-__all__ = [
-    "CREDIT_COLUMNS",
-    "check_agrees",
-    "credits",
-    "release",
-    "reproduce",
-    "sha256",
-    "sources",
-    "to_onnx",
-]
-
 # Weights below this many numbers stay in single precision: they weigh nothing and biases are touchy.
 _HALF_FROM: Final = 4096
 CREDIT_COLUMNS = ("file_id", "source", "licence", "credit", "credit_url")

@@ -17,8 +17,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.vocabulary import DebrisKind
 
-__all__ = ["DRAWERS", "Outline", "Part", "draw_piece"]
-
 Array = NDArray[np.float64]
 Color = tuple[float, float, float]
 

@@ -25,8 +25,6 @@ from eavefall_datasets.render.references import draw_reference, footprint_mm
 from eavefall_datasets.render.sensor import encode_jpeg, expose
 from eavefall_model.vocabulary import DebrisKind
 
-__all__ = ["Handful", "PieceTruth", "draw_handful"]
-
 Array = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 _FINER: Final = 4

@@ -13,8 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Camera"]
-
 FloatArray = NDArray[np.float64]
 
 

@@ -7,16 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "NeedleSpec",
-    "axis_mm",
-    "body_width_mm",
-    "height_mm",
-    "thin_width_mm",
-    "true_length_mm",
-    "width_profile_mm",
-]
-
 FloatArray = NDArray[np.float64]
 
 

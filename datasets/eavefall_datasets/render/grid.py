@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["blend_grid"]
-
 FloatArray = NDArray[np.float64]
 
 

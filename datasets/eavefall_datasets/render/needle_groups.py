@@ -12,8 +12,6 @@ from eavefall_datasets.render.curve import NeedleSpec, axis_mm
 from eavefall_datasets.render.needle_layout import Background, closest, inside, near
 from eavefall_datasets.render.references import ReferenceSpec, footprint_mm
 
-__all__ = ["TwigSpec", "place_needles", "place_twigs"]
-
 FloatArray = NDArray[np.float64]
 # Linear RGB of needle colours: fresh greens, blue green, yellow green, brown of fallen needles. Judgement.
 _GREENS = ((0.035, 0.085, 0.020), (0.050, 0.110, 0.045), (0.090, 0.130, 0.025), (0.030, 0.060, 0.025))

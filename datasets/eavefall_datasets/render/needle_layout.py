@@ -13,17 +13,6 @@ from numpy.typing import NDArray
 from eavefall_datasets.render.references import COINS, Page, ReferenceKind, ReferenceSpec, footprint_mm
 from eavefall_model.gauge.references import layout_for
 
-__all__ = [
-    "Background",
-    "clear_part",
-    "closest",
-    "frame_corners",
-    "inside",
-    "moved",
-    "near",
-    "place_reference",
-]
-
 FloatArray = NDArray[np.float64]
 Background = Literal["light", "dark"]
 

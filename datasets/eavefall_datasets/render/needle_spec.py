@@ -13,8 +13,6 @@ from eavefall_datasets.render.needle_groups import TwigSpec, place_needles, plac
 from eavefall_datasets.render.needle_layout import Background, clear_part, frame_corners, place_reference
 from eavefall_datasets.render.references import ReferenceKind, ReferenceSpec
 
-__all__ = ["NeedleSceneSpec", "Surface", "TwigSpec", "random_spec"]
-
 Surface = Literal["plain", "ruled", "squared", "wood"]
 
 

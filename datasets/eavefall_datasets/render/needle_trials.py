@@ -18,8 +18,6 @@ from eavefall_datasets.render.needle_layout import frame_corners, inside, near
 from eavefall_datasets.render.needle_spec import NeedleSceneSpec, Surface, random_spec
 from eavefall_datasets.render.references import BUSINESS_CARDS_MM, CARD_MM, ReferenceSpec, footprint_mm
 
-__all__ = ["GROUPS", "Trial", "trial"]
-
 _SIZES: Final = {"card": (1640, 1230), "coin": (1440, 1080), "sheet": (2700, 2025), "page": (2900, 2175)}
 _SCALES: Final = {"card": (10.5, 13.0), "coin": (11.0, 15.0), "sheet": (9.0, 9.8), "page": (8.6, 9.2)}
 _OFF_WHITE: Final = ((0.75, 0.75, 0.72), (0.6, 0.6, 0.58), (0.8, 0.78, 0.7))

@@ -22,23 +22,12 @@ from eavefall_datasets.render.curve import (
     true_length_mm,
     width_profile_mm,
 )
-from eavefall_datasets.render.needle_spec import NeedleSceneSpec, TwigSpec, random_spec
+from eavefall_datasets.render.needle_spec import NeedleSceneSpec
 from eavefall_datasets.render.paper import draw_surface, light_field, paper_texture
 from eavefall_datasets.render.raster import RibbonPixels, ribbon
 from eavefall_datasets.render.references import draw_reference
 from eavefall_datasets.render.sensor import encode_jpeg, expose
 from eavefall_datasets.render.twigs import draw_twig
-
-__all__ = [
-    "NeedleScene",
-    "NeedleSceneSpec",
-    "NeedleSpec",
-    "NeedleTruth",
-    "SceneTruth",
-    "TwigSpec",
-    "random_spec",
-    "render",
-]
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]

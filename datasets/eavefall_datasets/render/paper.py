@@ -14,8 +14,6 @@ from eavefall_datasets.render.raster import window_mm
 if TYPE_CHECKING:
     from eavefall_datasets.render.needle_spec import NeedleSceneSpec
 
-__all__ = ["draw_surface", "light_field", "paper_texture"]
-
 Float32 = NDArray[np.float32]
 
 

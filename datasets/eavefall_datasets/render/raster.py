@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.render.camera import Camera
 
-__all__ = ["RibbonPixels", "ShapePixels", "half_plane_coverage", "ribbon", "shape", "window_mm"]
-
 FloatArray = NDArray[np.float64]
 
 

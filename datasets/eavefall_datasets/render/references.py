@@ -13,18 +13,6 @@ from eavefall_datasets.render.camera import Camera
 from eavefall_datasets.render.raster import shape, window_mm
 from eavefall_datasets.render.sheet_ink import sheet_ink
 
-__all__ = [
-    "BUSINESS_CARDS_MM",
-    "CARD_MM",
-    "COINS",
-    "PAGES_MM",
-    "Page",
-    "ReferenceKind",
-    "ReferenceSpec",
-    "draw_reference",
-    "footprint_mm",
-]
-
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 ReferenceKind = Literal["card", "coin", "a4", "letter", "sheet", "slip"]

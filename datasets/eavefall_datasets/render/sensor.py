@@ -10,8 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-__all__ = ["decode_jpeg", "encode_jpeg", "expose", "linear_from_srgb", "srgb_from_linear"]
-
 Float32 = NDArray[np.float32]
 UInt8 = NDArray[np.uint8]
 

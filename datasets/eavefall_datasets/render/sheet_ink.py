@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from eavefall_datasets.render.grid import blend_grid
 from eavefall_model.gauge.references import MARKER_DICTIONARY, MARKER_MM, Paper, layout_for
 
-__all__ = ["sheet_ink"]
-
 FloatArray = NDArray[np.float64]
 _INK = 0.06  # toner reflects about 5 % of the paper's light: judgement
 _CELLS = 6  # four bits and a black cell on either side

@@ -9,10 +9,8 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.render.camera import Camera
 from eavefall_datasets.render.curve import NeedleSpec, axis_mm
-from eavefall_datasets.render.needle_spec import TwigSpec
+from eavefall_datasets.render.needle_groups import TwigSpec
 from eavefall_datasets.render.raster import ribbon
-
-__all__ = ["draw_twig"]
 
 Float32 = NDArray[np.float32]
 

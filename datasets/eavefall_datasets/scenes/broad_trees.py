@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from eavefall_datasets.scenes.skeleton import HABITS, Branches, grow
 from eavefall_datasets.scenes.strokes import leaf_outline, leaves, ramp, strokes, tapered
 
-__all__ = ["Placement", "bare_tree", "leafy_tree"]
-
 FloatArray = NDArray[Any]
 UInt8 = NDArray[np.uint8]
 

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from eavefall_datasets.scenes.conifers import PINE_GREENS, SCALE_GREENS, SPRUCE_GREENS
 from eavefall_datasets.scenes.strokes import blobs, leaf_outline, leaves, ramp, strokes, tapered
 
-__all__ = ["bare_twigs", "leaf_branch", "leaflet_branch", "pine_branch", "scale_spray", "spruce_branch"]
-
 FloatArray = NDArray[Any]
 UInt8 = NDArray[np.uint8]
 WOODS = ((0.36, 0.28, 0.20), (0.42, 0.33, 0.22), (0.28, 0.23, 0.20), (0.45, 0.38, 0.30))

@@ -16,8 +16,6 @@ from eavefall_datasets.scenes.strokes import noise_field
 from eavefall_datasets.scenes.surroundings import blurred_greens, brick, lawn, paving, siding, sky, soil
 from eavefall_datasets.scenes.treeless import TREELESS, draw_wires, treeless_scene
 
-__all__ = ["SceneParts", "compose", "draw_tree"]
-
 UInt8 = NDArray[np.uint8]
 
 

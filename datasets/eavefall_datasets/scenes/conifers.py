@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from eavefall_datasets.scenes.broad_trees import Placement
 from eavefall_datasets.scenes.strokes import ramp, strokes, tapered
 
-__all__ = ["PINE_GREENS", "SCALE_GREENS", "SPRUCE_GREENS", "pine_tree", "scale_tree", "spruce_tree"]
-
 FloatArray = NDArray[Any]
 UInt8 = NDArray[np.uint8]
 SPRUCE_GREENS = (

@@ -14,8 +14,6 @@ from PIL import Image
 from eavefall_datasets.picture import Picture
 from eavefall_datasets.scenes.surroundings import blurred_greens, lawn, sky
 
-__all__ = ["compose_sprite", "draw_crown", "meadow", "write_sprite_scenes"]
-
 UInt8 = NDArray[np.uint8]
 
 

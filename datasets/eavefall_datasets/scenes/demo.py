@@ -15,15 +15,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_datasets.render.needles import NeedleScene, random_spec, render
+from eavefall_datasets.render.needle_spec import random_spec
+from eavefall_datasets.render.needles import NeedleScene, render
 from eavefall_datasets.render.sensor import encode_jpeg, expose, linear_from_srgb
 from eavefall_datasets.scenes import closeups, litter
 from eavefall_datasets.scenes.broad_trees import Placement, bare_tree, leafy_tree
 from eavefall_datasets.scenes.conifers import pine_tree
 from eavefall_datasets.scenes.houses import HouseBox, draw_house
 from eavefall_datasets.scenes.surroundings import blurred_greens, lawn, sky
-
-__all__ = ["DEMO_PHOTOS", "MAX_BYTES", "NEEDLES", "draw", "draw_needles", "write"]
 
 UInt8 = NDArray[np.uint8]
 MAX_BYTES: Final = 150_000

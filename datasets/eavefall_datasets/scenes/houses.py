@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.scenes.surroundings import brick, plaster, shingles, siding
 
-__all__ = ["HouseBox", "draw_house", "paste_quad"]
-
 FloatArray = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
 

@@ -15,16 +15,6 @@ from PIL import Image
 from eavefall_datasets.scenes.compose import SceneParts, compose
 from eavefall_datasets.scenes.phone import phone_picture
 
-__all__ = [
-    "FOLIAGE_CHOICES",
-    "FORM_OF_NEEDLE",
-    "MANIFEST_COLUMNS",
-    "Scene",
-    "SceneTruth",
-    "random_scene",
-    "write_dataset",
-]
-
 UInt8 = NDArray[np.uint8]
 Foliage = Literal["needle", "broad", "bare"]
 Subject = Literal["tree", "foliage_closeup", "litter_ground", "house_scene", "forest_scene", "other"]

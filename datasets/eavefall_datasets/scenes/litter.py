@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from eavefall_datasets.scenes.strokes import leaf_outline, leaves, ramp, strokes
 from eavefall_datasets.scenes.surroundings import lawn, paving, shingles, soil
 
-__all__ = ["empty_gutter", "ground", "scatter_leaves", "scatter_needles", "scatter_twigs"]
-
 FloatArray = NDArray[Any]
 UInt8 = NDArray[np.uint8]
 _BROWN = ((0.46, 0.34, 0.22), (0.40, 0.29, 0.20), (0.55, 0.42, 0.28), (0.36, 0.28, 0.21))

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.render.sensor import decode_jpeg, encode_jpeg, linear_from_srgb, srgb_from_linear
 
-__all__ = ["phone_picture"]
-
 UInt8 = NDArray[np.uint8]
 _TO_LINEAR = linear_from_srgb(np.arange(256) / 255.0).astype(np.float32)
 

@@ -8,8 +8,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HABITS", "Branches", "Habit", "grow"]
-
 FloatArray = NDArray[Any]
 _POINTS = 5  # per limb: enough for a bend
 

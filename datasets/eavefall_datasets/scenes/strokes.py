@@ -8,8 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["blobs", "leaf_outline", "leaves", "noise_field", "ramp", "strokes", "tapered"]
-
 FloatArray = NDArray[Any]
 UInt8 = NDArray[np.uint8]
 _SHIFT = 4

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 
 from eavefall_datasets.scenes.strokes import noise_field, strokes
 
-__all__ = ["blurred_greens", "brick", "lawn", "paving", "plaster", "shingles", "siding", "sky", "soil"]
-
 FloatArray = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
 

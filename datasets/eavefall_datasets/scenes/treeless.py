@@ -13,8 +13,6 @@ from eavefall_datasets.scenes.houses import HouseBox, draw_house, paste_quad
 from eavefall_datasets.scenes.strokes import noise_field, ramp, strokes
 from eavefall_datasets.scenes.surroundings import brick, lawn, paving, plaster, shingles, siding, sky
 
-__all__ = ["TREELESS", "draw_wires", "treeless_scene"]
-
 UInt8 = NDArray[np.uint8]
 FloatArray = NDArray[np.float64]
 

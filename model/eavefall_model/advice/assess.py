@@ -28,8 +28,6 @@ from eavefall_model.tables import tables_digest
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import Units
 
-__all__ = ["OfficeSettings", "answer", "assess"]
-
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
 

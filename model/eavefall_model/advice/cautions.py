@@ -11,8 +11,6 @@ from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import Caution
 
-__all__ = ["CAUTIONS", "cautions"]
-
 # Topic -> what is said to the estimator, and to the owner, who is to stay on the ground.
 CAUTIONS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {

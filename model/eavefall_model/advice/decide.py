@@ -15,18 +15,6 @@ from eavefall_model.screens.classes import class_borders_mm, class_bounds_mm
 from eavefall_model.screens.standards import nearest_astm, nearest_iso, sieves_between
 from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 
-__all__ = [
-    "ENOUGH",
-    "Answer",
-    "class_probability",
-    "decide",
-    "decided_class",
-    "interval",
-    "opening_of",
-    "rounded",
-    "safe_classes",
-]
-
 Array = NDArray[np.float64]
 _WIDEST_MM: Final = 12.7
 _FINEST_MM: Final = 0.25

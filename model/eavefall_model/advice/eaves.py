@@ -21,8 +21,6 @@ from eavefall_model.species.table import month_share_for
 from eavefall_model.vocabulary import FINENESS_CLASSES, FORMS, ClassAnswer, Units
 from eavefall_model.water.check import ScreenOnGutter
 
-__all__ = ["eave_advice"]
-
 _FEW_KG_M: Final = 1e-3
 _LINKS: Final = {"gutter": "the gutter", "outlet": "the outlet and downspout", "inlet": "the screen"}
 

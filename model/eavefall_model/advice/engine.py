@@ -11,8 +11,6 @@ from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import Caution, Reason
 from eavefall_model.vocabulary import VERDICTS, GuardKind, Units, Verdict
 
-__all__ = ["Spoken", "Verdicts", "fire", "rule_cautions", "verdicts"]
-
 
 @dataclass(frozen=True)
 class Spoken:

@@ -29,11 +29,6 @@ from eavefall_model.vocabulary import FAILURES, FINENESS_CLASSES, ClassAnswer, V
 if TYPE_CHECKING:
     from eavefall_model.advice.outcome import GuardOutcome, Outcome
 
-__all__ = [
-    "FIGURES", "Case", "EaveCase", "FigureKind", "GuardCase", "HouseCase", "Scope", "SurveyCase", "TreeCase",
-    "middle",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 Scope = Literal["house", "eave", "tree", "guard"]
 _NEAR_M: Final = 30.0

@@ -12,8 +12,6 @@ from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import MeasureNext
 
-__all__ = ["FIRST_STEPS", "first_steps"]
-
 # Code -> what is said. The code lets another reader than the estimator be told in other words.
 FIRST_STEPS: Final[Mapping[str, str]] = MappingProxyType(
     {

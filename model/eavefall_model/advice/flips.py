@@ -28,8 +28,6 @@ from eavefall_model.shed.plan import EaveLines, tree_positions
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.vocabulary import ClassAnswer, Units, Value
 
-__all__ = ["flips"]
-
 Array = NDArray[np.float64]
 _ROWS: Final = 200
 _TREES: Final = 3

@@ -25,8 +25,6 @@ from eavefall_model.vocabulary import (
     Units,
 )
 
-__all__ = ["Judged", "judge"]
-
 _CURVE_MONTHS: Final = tuple(range(25))
 
 

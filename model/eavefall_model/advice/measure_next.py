@@ -32,8 +32,6 @@ from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 if TYPE_CHECKING:
     from eavefall_model.advice.judge import Judged
 
-__all__ = ["HOW_MEASURED", "Narrowing", "measure_next", "narrowing", "results_weights"]
-
 Array = NDArray[np.float64]
 _RESULTS: Final = 12
 _MOST: Final = 6

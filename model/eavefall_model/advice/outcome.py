@@ -43,8 +43,6 @@ from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import GuardKind
 
-__all__ = ["GuardOutcome", "Outcome", "needle_limits", "run", "wait_months"]
-
 Array = NDArray[np.float64]
 
 

@@ -16,7 +16,6 @@ from typing import Any, Final, Literal, TypeVar
 
 from eavefall_model.advice.schema import (
     Advice,
-    Assumed,
     Figure,
     Interval,
     MarketOpening,
@@ -25,6 +24,7 @@ from eavefall_model.advice.schema import (
     Said,
 )
 from eavefall_model.house.place_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.house.reader import Assumed
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import (
     compass,
@@ -40,13 +40,6 @@ from eavefall_model.units import (
     size_text,
 )
 from eavefall_model.vocabulary import Units, Value
-
-__all__ = [
-    "BEYOND", "CLASSES", "FAILURES", "FOLIAGE", "FORMS", "GUARDS", "MONTHS", "Audience", "Voice",
-    "assumed_text", "bare_months", "every", "figure_text", "figures_text", "guard_name", "guard_why",
-    "interval_text", "joined", "months_text", "placeholders", "range_of", "say", "sentence_case",
-    "sieve_text", "sold_text", "spare_text", "times_text", "value_text", "voice_of", "wait_text", "written",
-]  # fmt: skip
 
 Audience = Literal["estimator", "owner"]
 MONTHS: Final = (

@@ -20,30 +20,6 @@ from eavefall_model.vocabulary import (
     WorthAnswer,
 )
 
-__all__ = [
-    "ADVICE_FORMAT",
-    "Advice",
-    "Assumed",
-    "Caution",
-    "EaveAdvice",
-    "Figure",
-    "Flip",
-    "GuardVerdict",
-    "Interval",
-    "MarketOpening",
-    "MeasureNext",
-    "MonthlyLitter",
-    "Past",
-    "Provenance",
-    "Question",
-    "Reason",
-    "Said",
-    "TakeOff",
-    "TimeToNeed",
-    "TreeKind",
-    "Worth",
-]
-
 ADVICE_FORMAT: Final = "eavefall.advice/2"
 
 

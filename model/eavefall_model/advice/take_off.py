@@ -8,8 +8,6 @@ from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import TakeOff
 
-__all__ = ["take_off"]
-
 
 def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
     """Meters of guard (none where none is recommended, or none yet) and of gutter (worn or failing)."""

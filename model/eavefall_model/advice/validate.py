@@ -12,8 +12,6 @@ from eavefall_model.advice.schema import ADVICE_FORMAT, Advice, Interval
 from eavefall_model.screens.classes import class_borders_mm
 from eavefall_model.vocabulary import FINENESS_CLASSES
 
-__all__ = ["faults"]
-
 _SLACK = 5e-3  # rounding of shares in the output
 
 

@@ -18,8 +18,6 @@ from eavefall_model.advice.schema import Figure, Past, Question, Said, Worth
 from eavefall_model.house.contradictions import Contradiction
 from eavefall_model.vocabulary import GuardKind, Units, Value, WorthAnswer
 
-__all__ = ["chance_words", "gain_of", "past_of", "questions_of", "range_said", "worth_answer", "worth_of"]
-
 # Everyday odds, by chance.
 _ODDS: Final = (
     (0.03, "very unlikely"), (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),

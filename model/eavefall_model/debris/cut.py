@@ -20,8 +20,6 @@ from skimage import measure, segmentation
 from eavefall_model.gauge.locate import Located
 from eavefall_model.gauge.strands import join_pieces, skeleton_pieces
 
-__all__ = ["Cut", "Flat", "cut_out", "flatten"]
-
 Array = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]

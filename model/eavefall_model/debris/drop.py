@@ -16,8 +16,6 @@ from eavefall_model.screens.guards import Guards
 from eavefall_model.screens.passage import fates
 from eavefall_model.vocabulary import DebrisKind
 
-__all__ = ["drop_counts", "piece_fates", "piece_mass_mg"]
-
 Array = NDArray[np.float64]
 # Dry mass over the area seen from above, mg per mm2, or over the volume of a rod, mg per mm3 (judgement:
 # leaves of trees weigh some 70 to 100 g/m2, wood and needles half of water, nuts nearly as much as water).

@@ -12,8 +12,6 @@ from eavefall_model.debris.drop import piece_fates
 from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.screens.guards import Offer
 
-__all__ = ["draw"]
-
 UInt8 = NDArray[np.uint8]
 # Passes through: dashed; sticks: dotted; stays on top: a full line. Told apart by the color-blind too.
 _THROUGH: Final = (213, 94, 0)

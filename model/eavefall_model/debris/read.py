@@ -19,8 +19,6 @@ from eavefall_model.gauge.schema import Refusal
 from eavefall_model.photo import Photo
 from eavefall_model.screens.guards import Guards, load_guards
 
-__all__ = ["DEBRIS_VERSION", "read_debris"]
-
 DEBRIS_VERSION: Final = "1"
 _MOST_PIECES: Final = 250
 _MOST_COVER: Final = 0.6

@@ -9,8 +9,6 @@ from pydantic import BaseModel, ConfigDict
 from eavefall_model.gauge.schema import Refusal
 from eavefall_model.vocabulary import DebrisKind, GuardKind
 
-__all__ = ["DEBRIS_FORMAT", "DebrisResult", "DropCount", "Piece"]
-
 DEBRIS_FORMAT: Final = "eavefall.debris/1"
 
 

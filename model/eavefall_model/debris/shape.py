@@ -16,8 +16,6 @@ from skimage.morphology import skeletonize
 
 from eavefall_model.debris.cut import Cut, Flat
 
-__all__ = ["FEATURES", "Shape", "shape_of"]
-
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.vocabulary import DEBRIS_KINDS, DebrisKind
 
-__all__ = ["SORTED", "kind_chances", "sure_share"]
-
 Array = NDArray[np.float64]
 SORTED: Final[tuple[DebrisKind, ...]] = tuple(kind for kind in DEBRIS_KINDS if kind != "other")
 

@@ -14,8 +14,6 @@ from eavefall_model.gauge.light import find_edges
 from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose
 from eavefall_model.gauge.references import Reference
 
-__all__ = ["Rim", "find_coins", "fit_rim"]
-
 FloatArray = NDArray[np.float64]
 Ellipse = tuple[float, float, float, float, float]
 

@@ -12,8 +12,6 @@ from scipy.signal import find_peaks
 
 from eavefall_model.gauge.locate import Located
 
-__all__ = ["Field", "glare_share", "make_field", "on_sheet", "ruling_pitch_mm", "strand_mask"]
-
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

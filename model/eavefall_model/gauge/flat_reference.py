@@ -15,8 +15,6 @@ from eavefall_model.gauge.outlines import Box
 from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose, pose_from_homography
 from eavefall_model.gauge.references import Reference
 
-__all__ = ["Flat", "find_flat", "outline_mm"]
-
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

@@ -10,8 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-__all__ = ["Edges", "find_edges", "linear_luma", "sample_normals"]
-
 FloatArray = NDArray[np.float64]
 
 # IEC 61966-2-1 decoding of the 256 codes. Edges are half way in light, not in code values: without this a

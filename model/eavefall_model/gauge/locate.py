@@ -23,8 +23,6 @@ from eavefall_model.gauge.references import COINS, PAPERS_MM, Reference, SheetLa
 from eavefall_model.gauge.schema import MAX_TILT_DEG, MIN_PX_PER_MM, Refusal, refusal
 from eavefall_model.photo import Photo
 
-__all__ = ["Located", "locate_reference"]
-
 FloatArray = NDArray[np.float64]
 
 _AWAY_MM: Final = 2.0  # kept clear of the reference: its own shadow

@@ -19,8 +19,6 @@ from eavefall_model.gauge.references import (
     paper_of_marker,
 )
 
-__all__ = ["find_sheet"]
-
 FloatArray = NDArray[np.float64]
 
 _VIEW_PX: Final = 1600

@@ -22,8 +22,6 @@ from eavefall_model.gauge.summary import find_bundles, hidden_base_mm, summarise
 from eavefall_model.gauge.trace import Course, Crowd, Trace, find_light, follow, trace
 from eavefall_model.photo import Photo
 
-__all__ = ["GAUGE_VERSION", "measure"]
-
 FloatArray = NDArray[np.float64]
 
 GAUGE_VERSION: Final = "2"

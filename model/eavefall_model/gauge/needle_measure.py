@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from eavefall_model.gauge.pose import Plane, Pose
 from eavefall_model.gauge.trace import Trace
 
-__all__ = ["BodyLine", "Measured", "fit_body_line", "measure_trace"]
-
 FloatArray = NDArray[np.float64]
 
 # Thickness over width of a needle's cross-section: half-round 0.5, three-sided between, round 1 (geometry).

@@ -10,8 +10,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Box", "Contour", "ellipses", "outlines", "quads"]
-
 FloatArray = NDArray[np.float64]
 Contour = NDArray[np.int32]
 

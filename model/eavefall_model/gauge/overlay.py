@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.schema import GaugeResult
 
-__all__ = ["draw"]
-
 UInt8 = NDArray[np.uint8]
 Colour = tuple[int, int, int]
 # Told apart by the colour-blind too (Okabe and Ito's palette, from memory), and by being dashed or thin.

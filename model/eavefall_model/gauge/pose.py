@@ -16,8 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-__all__ = ["FocalPrior", "Plane", "Pose", "PoseFit", "expected_focal", "fit_pose", "pose_from_homography"]
-
 FloatArray = NDArray[np.float64]
 Residuals = Callable[["Pose"], FloatArray]
 Measure = Callable[["Pose"], float]

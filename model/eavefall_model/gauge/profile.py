@@ -10,8 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-__all__ = ["Body", "HalfLevels", "fit_bodies", "half_levels"]
-
 FloatArray = NDArray[np.float64]
 
 _CORE: Final = 0.8

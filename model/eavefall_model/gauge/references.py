@@ -11,19 +11,6 @@ from typing import Final, Literal
 
 from eavefall_model.errors import GaugeError
 
-__all__ = [
-    "COINS",
-    "MARKER_DICTIONARY",
-    "MARKER_MM",
-    "PAPERS_MM",
-    "Paper",
-    "Reference",
-    "SheetLayout",
-    "layout_for",
-    "paper_of_marker",
-    "parse_reference",
-]
-
 Kind = Literal["card", "coin", "sheet", "paper"]
 Paper = Literal["letter", "a4"]
 

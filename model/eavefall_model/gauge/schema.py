@@ -8,20 +8,6 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.gauge.references import Reference
 
-__all__ = [
-    "GAUGE_FORMAT",
-    "MAX_TILT_DEG",
-    "MIN_PX_PER_MM",
-    "REASONS",
-    "GaugeResult",
-    "GaugeSummary",
-    "LeftOut",
-    "Needle",
-    "Refusal",
-    "WidthGroup",
-    "refusal",
-]
-
 GAUGE_FORMAT: Final = "eavefall.gauge/1"
 MIN_PX_PER_MM: Final = 8.0
 MAX_TILT_DEG: Final = 35.0

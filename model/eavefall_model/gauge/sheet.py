@@ -20,8 +20,6 @@ from eavefall_model.gauge.references import (
     layout_for,
 )
 
-__all__ = ["write_sheet"]
-
 _CELLS: Final = 6  # a 4x4 marker with its black border
 _WORDS_MM: Final = 11.0  # baseline of the first instruction above the foot of the page
 _STEPS: Final = (

@@ -12,8 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.morphology import skeletonize
 
-__all__ = ["Piece", "Strand", "join_pieces", "skeleton_pieces"]
-
 FloatArray = NDArray[np.float64]
 
 _BRIDGE_WIDTHS: Final = 4.5  # a piece between two forks this short belongs to one crossing (30 degrees: 4)

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from eavefall_model.gauge.schema import GaugeSummary, Needle, WidthGroup
 from eavefall_model.screens.standards import widest_iso_opening_below
 
-__all__ = ["find_bundles", "hidden_base_mm", "summarise"]
-
 FloatArray = NDArray[np.float64]
 
 _LONG_MM: Final = 70.0  # a long needle, by the house's own word list

@@ -16,8 +16,6 @@ from scipy.special import ndtr
 from eavefall_model.gauge.light import sample_normals
 from eavefall_model.gauge.profile import Body, HalfLevels, fit_bodies, half_levels
 
-__all__ = ["Course", "Crowd", "Curve", "Light", "Trace", "find_light", "follow", "trace"]
-
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

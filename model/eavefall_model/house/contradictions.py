@@ -19,8 +19,6 @@ from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.species.habit import crown_line
 from eavefall_model.survey import Survey, Tree
 
-__all__ = ["TOO_FAR", "Contradiction", "agree", "contradictions"]
-
 # One true pair in eighty looks so far apart. Our judgement.
 TOO_FAR: Final = 2.5
 # Errors of what people type, in the logarithm: a distance or a crown paced out, a height judged. Our

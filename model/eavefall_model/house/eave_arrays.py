@@ -14,8 +14,6 @@ from eavefall_model.shed.roof import SLIP_M
 from eavefall_model.survey import Eave, Survey
 from eavefall_model.units import MM_PER_INCH
 
-__all__ = ["GUTTER_DEPTH_SHARE", "EaveArrays", "facings_deg", "outlet_sides_m", "read_eave"]
-
 Array = NDArray[np.float64]
 GUTTER_DEPTH_SHARE: Final = {"half_round": 0.5, "k_style": 0.7, "box": 0.7}
 # Share of the gutter's bounding box that holds litter.

@@ -9,8 +9,6 @@ from eavefall_model.house.eave_arrays import outlet_sides_m
 from eavefall_model.house.house import House
 from eavefall_model.water.check import EaveWater, ScreenOnGutter, check_eave
 
-__all__ = ["water_of"]
-
 
 def _middle(values: NDArray[np.float64]) -> float:
     return float(np.median(values))

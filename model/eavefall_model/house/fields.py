@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-__all__ = ["FIELDS", "INPUT_KINDS", "Field", "input_kind", "input_place"]
-
 
 @dataclass(frozen=True)
 class Field:

@@ -24,8 +24,6 @@ from eavefall_model.shed.load import Crowns, Roofs, WindRose
 from eavefall_model.shed.plan import EaveLines, eave_offsets_m, tree_positions
 from eavefall_model.survey import Survey
 
-__all__ = ["House", "build_house"]
-
 Array = NDArray[np.float64]
 # Stretch of the litter's drift along the wind, by how strongly it prevails. Our judgement.
 _STRETCH: Final = {"weakly": (0.0, 0.2), "clearly": (0.2, 0.4), "strongly": (0.4, 0.6)}

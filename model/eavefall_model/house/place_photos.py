@@ -8,8 +8,6 @@ from typing import Final, Literal
 from eavefall_model.survey import Survey, Tree
 from eavefall_model.tags.schema import PhotoTags
 
-__all__ = ["HOME_TREE", "PHOTO_TREE", "PHOTO_TREE_OF", "Kind", "kinds_shown", "photos_of", "with_photo_trees"]
-
 Kind = Literal["needle", "broad"]
 KINDS: Final[tuple[Kind, ...]] = ("needle", "broad")
 # Name of the tree that a homeowner answers questions about.

@@ -13,8 +13,6 @@ from eavefall_model.house.streams import Streams
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import Value
 
-__all__ = ["Assumed", "Reader", "Uncertain"]
-
 Array = NDArray[np.float64]
 
 

@@ -10,8 +10,6 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Streams", "side_by_side"]
-
 Array = NDArray[np.float64]
 Arrays = TypeVar("Arrays")
 

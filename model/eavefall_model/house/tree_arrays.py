@@ -17,8 +17,6 @@ from eavefall_model.shed.plan import EaveLines, along_from_bearing_m, wrap_deg
 from eavefall_model.species.habit import crown_line, litter_of
 from eavefall_model.survey import Survey, Tree
 
-__all__ = ["TreeArrays", "drawn_kinds", "nearest_eave", "read_tree"]
-
 Array = NDArray[np.float64]
 # Nobody has measured how fast litter falls: spread of the speeds in the species' tables. Our judgement.
 _SPEED_SPREAD: Final = 0.25

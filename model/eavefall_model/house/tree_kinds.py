@@ -18,8 +18,6 @@ from eavefall_model.tags.pooling import pool
 from eavefall_model.tags.schema import PhotoTags, SiteTags
 from eavefall_model.vocabulary import FORMS, NEEDLE_FORMS, Form
 
-__all__ = ["Candidate", "Evidence", "Known", "TreeKind", "gather", "kinds_of", "tree_kinds"]
-
 # A tree of which nothing is known, as a share of trees beside houses. Our judgement.
 _PRIOR: Final[dict[Form, float]] = {
     "long_needle": 0.15, "short_needle": 0.2, "scale_leaf": 0.1, "broad_leaf": 0.45, "small_leaflet": 0.1,

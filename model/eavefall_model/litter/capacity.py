@@ -12,8 +12,6 @@ from eavefall_model.house.house import House
 from eavefall_model.house.streams import Streams
 from eavefall_model.species.habit import litter_of
 
-__all__ = ["Capacity", "capacity"]
-
 Array = NDArray[np.float64]
 
 

@@ -10,8 +10,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MONTHS", "heaviest_months", "months_to_clean"]
-
 MONTHS: Final = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",

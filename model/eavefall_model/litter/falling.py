@@ -23,8 +23,6 @@ from eavefall_model.species.blown_in import BLOWN_IN, CLOGS
 from eavefall_model.species.habit import litter_of
 from eavefall_model.species.table import FOLIAGE_PARTS, Part, month_share_for
 
-__all__ = ["GROUPS", "Fallen", "fallen", "open_courses", "open_litter"]
-
 Array = NDArray[np.float64]
 _NEEDLE, _BROAD = (FOLIAGE_OF_YEARS.index(foliage) for foliage in ("needle", "broad"))
 # Groups of parts that leave a surface alike and share their good years: stickiness, and whose years. Leaves;

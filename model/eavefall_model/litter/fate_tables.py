@@ -30,8 +30,6 @@ from eavefall_model.species.pieces import (
 )
 from eavefall_model.species.table import Part
 
-__all__ = ["FLAT", "DryLeaves", "Opening", "PartFate", "entered_shares", "part_fates"]
-
 Array = NDArray[np.float64]
 _PIECES: Final = 200
 # Parts whose width goes with the needles' own.

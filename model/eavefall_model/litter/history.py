@@ -18,11 +18,6 @@ from scipy.special import ndtr
 
 from eavefall_model.survey import Survey
 
-__all__ = [
-    "Observed", "Weights", "fill_since_cleaning", "log_likelihood", "observed_in", "resampled_rows",
-    "surprise", "weights_from",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 # Standard error of a filling seen in fifths, as a share of the gutter: half a fifth of rounding, and litter
 # lies unevenly along the eave. Our judgement.

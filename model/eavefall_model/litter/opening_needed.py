@@ -22,15 +22,6 @@ from eavefall_model.screens.standards import load_sieves
 from eavefall_model.species.pieces import piece_mg
 from eavefall_model.vocabulary import FINENESS_CLASSES
 
-__all__ = [
-    "LADDER",
-    "SMALL_PARTS",
-    "class_index",
-    "needed_opening_mm",
-    "pieces_per_kg",
-    "refusing_opening_mm",
-]
-
 Array = NDArray[np.float64]
 _LADDER_MM: Final = (11.2, 8.0, 6.3, 5.6, 4.75, 3.15, 2.36, 1.7, 1.18, 1.0, 0.85, 0.71, 0.6, 0.5, 0.4, 0.315)
 LADDER: Final = tuple(

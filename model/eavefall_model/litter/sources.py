@@ -30,17 +30,6 @@ from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest, Tree
 from eavefall_model.vocabulary import Foliage
 
-__all__ = [
-    "FOLIAGE_OF_YEARS",
-    "NEEDLE_PARTS",
-    "Source",
-    "Sources",
-    "build_sources",
-    "is_generic",
-    "kind_words",
-    "needle_part",
-]
-
 Array = NDArray[np.float64]
 # Parts stiff and slender enough to go through end-on; their width decides the opening.
 NEEDLE_PARTS: Final = frozenset({"needle", "scale", "spray"})

@@ -17,8 +17,6 @@ from eavefall_model.screens.guards import Surface
 from eavefall_model.screens.surface import monthly_shed_share
 from eavefall_model.shed.visits import Visits, visits
 
-__all__ = ["GuardTimes", "guard_times", "open_gutter"]
-
 Array = NDArray[np.float64]
 _LODGED_STICKINESS: Final = 30.0
 # How much more a kilogram of each group covers than one of needles, and what is stuck or matted last. Needles

@@ -17,8 +17,6 @@ from eavefall_model.screens.passage import OpeningShape
 from eavefall_model.tables import read_rows
 from eavefall_model.vocabulary import FinenessClass, Mark
 
-__all__ = ["CatalogueOpening", "load_catalogue", "openings_in_class"]
-
 CatalogueShape = Literal["square", "rectangle", "round60", "diamond", "slot"]
 
 

@@ -16,13 +16,6 @@ from eavefall_model.errors import RulesError
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.vocabulary import FinenessClass
 
-__all__ = [
-    "CLASS_BOUNDS_MM",
-    "class_borders_mm",
-    "class_bounds_mm",
-    "fineness_class",
-]
-
 # Standard sizes: above the first, up to and including the second (judgement: the classes of this project).
 CLASS_BOUNDS_MM: Final[dict[FinenessClass, tuple[float, float]]] = {
     "open": (6.3, math.inf),

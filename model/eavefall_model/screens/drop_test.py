@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.errors import SurveyError
 
-__all__ = ["PRIOR_DROPS", "BetaShare", "update_share"]
-
 # The geometry counts as much as this many dropped needles (judgement): ten real ones already outweigh it.
 PRIOR_DROPS: Final = 4.0
 

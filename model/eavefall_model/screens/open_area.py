@@ -13,11 +13,6 @@ from typing import Final
 from eavefall_model.errors import RulesError
 from eavefall_model.units import MM_PER_INCH
 
-__all__ = [
-    "expanded_metal", "opening_from_mesh_mm", "perforated_round_60", "perforated_round_straight",
-    "rectangular_weave", "slot_share", "square_weave",
-]  # fmt: skip
-
 _ROUND_60: Final = math.pi / (2 * math.sqrt(3))  # 0.9069
 
 

@@ -29,11 +29,6 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "END_ON_SHARE", "TIP_TAPER", "Fates", "OpeningShape", "bore_mm", "end_on_entry_share", "fates",
-    "flat_clear_share",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 OpeningShape = Literal["square", "round60", "round90", "slot"]
 # Share of pieces that meet the screen tip first (judgement: needles fall steeply, sheath down, and wind turns

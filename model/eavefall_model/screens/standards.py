@@ -13,15 +13,6 @@ from functools import cache
 
 from eavefall_model.tables import read_rows
 
-__all__ = [
-    "Sieve",
-    "load_sieves",
-    "nearest_astm",
-    "nearest_iso",
-    "sieves_between",
-    "widest_iso_opening_below",
-]
-
 # An E11 name is only given where its opening is within this ratio of the one asked for (judgement).
 _ASTM_RATIO = 1.10
 

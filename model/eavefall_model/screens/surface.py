@@ -11,8 +11,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["STICKINESS", "build_up", "monthly_shed_share", "steady_year"]
-
 Array = NDArray[np.float64]
 # Monthly clearing hazard of a dry, flat, sheltered surface. On a forest floor leaves move half a metre in a
 # year and needles 0.3 (France 1995, Freshwater Biology 34:495); at an eave the wind is about five times that

@@ -21,20 +21,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "HEIGHT_POWER",
-    "HIGHEST_M",
-    "REFERENCE_HEIGHT_M",
-    "WIND_POWER",
-    "crown_area_m2",
-    "dispersal_scale_m",
-    "height_factor",
-    "landing_area_m2",
-    "landing_density",
-    "share_above",
-    "stretched_scale_m",
-]
-
 Array = NDArray[np.float64]
 HEIGHT_POWER: Final = 0.88
 WIND_POWER: Final = 0.8

@@ -21,8 +21,6 @@ from eavefall_model.shed.kernel import (
 from eavefall_model.shed.plan import ALONG, UP, EaveLines, nodes, unit_vectors
 from eavefall_model.shed.roof import carried_share, carry_length_m
 
-__all__ = ["Crowns", "Roofs", "WindRose", "production_kg_year", "share_per_metre"]
-
 Array = NDArray[np.float64]
 
 

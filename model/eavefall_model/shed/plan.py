@@ -13,11 +13,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "ALONG", "UP", "EaveLines", "along_from_bearing_m", "eave_offsets_m", "nodes", "tree_positions",
-    "unit_vectors", "wrap_deg",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 # Gauss-Legendre nodes along the eave and up the roof. Every node's own distance grows when a tree steps back,

@@ -8,8 +8,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SLIP_M", "carried_share", "carry_length_m"]
-
 Array = NDArray[np.float64]
 # Slip length on a 45 degree roof, m. No measurement was found; our judgement, ranked by roughness.
 SLIP_M: Final = MappingProxyType(

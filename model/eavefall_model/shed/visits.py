@@ -18,8 +18,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GAP_MONTHS", "HORIZON_MONTHS", "YEARS", "Visits", "visits"]
-
 Array = NDArray[np.float64]
 YEARS: Final = 5
 # Times beyond five years are not told apart: roofs, trees and owners change.

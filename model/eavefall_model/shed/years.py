@@ -10,11 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.vocabulary import Foliage
 
-__all__ = [
-    "CALM_YEAR_SIGMA", "RANGE_FACTOR", "SEASONS", "SEASON_SD_MONTHS", "YEAR_SIGMA", "moved", "year_factor",
-    "year_sigma",
-]  # fmt: skip
-
 # Needle litterfall of Scots pine in SE Finland, 24 years: 18 to 213 g/m2 a year (Oecologia 1992, 89:176-181).
 RANGE_FACTOR: Final = 213.0 / 18.0
 # The expected range of 24 standard normal values is 3.895 (order statistics; checked by test), so a lognormal

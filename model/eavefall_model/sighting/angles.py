@@ -18,8 +18,6 @@ from typing import Final
 from eavefall_model.errors import SightingError
 from eavefall_model.sighting.measured import Measured
 
-__all__ = ["READING_SD_DEG", "height_from_angles", "level_distance"]
-
 # A phone's tilt, held to the eye along its edge, is good to about half a degree (judgement).
 READING_SD_DEG: Final = 0.5
 # Steeper than this a tangent runs away: half a degree is a tenth of the height.

@@ -11,8 +11,6 @@ from typing import Final
 
 from pygeomag import GeoMag
 
-__all__ = ["Bearing", "declination_deg", "true_bearing"]
-
 # A phone's compass outdoors, away from a car: about ten degrees (judgement); gutters and downspouts of steel
 # do worse.
 _COMPASS_SD_DEG: Final = 10.0

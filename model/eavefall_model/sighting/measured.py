@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["How", "Measured"]
-
 How = Literal["typed", "taped", "paced", "photo", "angle", "default"]
 
 

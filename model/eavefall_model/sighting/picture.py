@@ -26,8 +26,6 @@ from scipy.optimize import least_squares
 from eavefall_model.errors import SightingError
 from eavefall_model.sighting.measured import Measured
 
-__all__ = ["KNOWN_HEIGHTS_M", "Camera", "Sighted", "Upright", "measure_uprights"]
-
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 

@@ -17,8 +17,6 @@ from typing import Final
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.vocabulary import Covering
 
-__all__ = ["BLOWN_IN", "CLOGS", "COVERING_FACTOR", "MOSSY_FACTOR"]
-
 # What a covering brings against asphalt shingles: metal sheds no granules and grows hardly any moss, tile and
 # slate shed little, wood rots and greens. Our judgement.
 COVERING_FACTOR: Final[Mapping[Covering, float]] = MappingProxyType(

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.species.table import Part
 
-__all__ = ["RANGE_QUANTILES", "lognormal_through", "sample_part"]
-
 # Floras print the usual range and put the extremes in brackets; we read the usual range as holding 90 %
 # (judgement).
 RANGE_QUANTILES: Final = (0.05, 0.95)

@@ -21,8 +21,6 @@ from eavefall_model.species.table import Taxon
 from eavefall_model.tables import read_rows
 from eavefall_model.vocabulary import Form, Mark
 
-__all__ = ["CrownLine", "Litter", "crown_line", "litter_of"]
-
 Array = NDArray[np.float64]
 _PACKAGE = "eavefall_model.species"
 

@@ -10,8 +10,6 @@ from __future__ import annotations
 import math
 from typing import Final
 
-__all__ = ["piece_mass_mg"]
-
 Range = tuple[float, float]
 _TISSUE_MG_MM3: Final = 0.45
 # Sheets by area of their box: mass per area times the share of the box that they fill, mg/mm2.

@@ -18,17 +18,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from eavefall_model.species.table import Part
 
-__all__ = [
-    "BRACT_MM",
-    "BREAKS_PER_100_MM",
-    "CURLED_SECTION",
-    "break_rate_per_mm",
-    "broken_lengths",
-    "curled_widths",
-    "piece_mg",
-    "shatters",
-]
-
 # Breaks per 100 mm by the time a piece reaches the gutter (judgement: fresh brown pine needles in litter
 # are mostly whole, those that have lain a season on a roof are in two to four pieces).
 BREAKS_PER_100_MM: Final = {"green": 0.0, "brown": 0.4, "weathered": 2.0}

@@ -27,11 +27,6 @@ from eavefall_model.species.mass import piece_mass_mg
 from eavefall_model.tables import read_rows
 from eavefall_model.vocabulary import FORMS, Foliage, Form, Hemisphere, Mark
 
-__all__ = [
-    "FOLIAGE_PARTS", "Part", "Taxon", "find_taxon", "generic_taxon", "load_taxa", "month_share_for",
-    "names_of",
-]  # fmt: skip
-
 _WEAKER: Final[tuple[Mark, ...]] = ("found", "from memory", "judgement")
 # The parts that are leaves in the wide sense; the rest is fruit, flower and wood.
 FOLIAGE_PARTS: Final = frozenset({"needle", "bundle", "spray", "scale", "leaf", "leaflet", "leaf stalk"})

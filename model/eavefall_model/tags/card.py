@@ -10,8 +10,6 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.vocabulary import Foliage
 
-__all__ = ["CARD_FORMAT", "Card", "CloserLook", "Figure", "FoliageRule", "FormRule", "Source", "load_card"]
-
 CARD_FORMAT: Final = "eavefall.card/1"
 
 

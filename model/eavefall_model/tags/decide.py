@@ -11,8 +11,6 @@ from eavefall_model.tags.card import FoliageRule, FormRule
 from eavefall_model.tags.schema import FoliageVerdict, Verdict
 from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form, Sure
 
-__all__ = ["foliage_probability", "form_probability", "verdict"]
-
 
 def foliage_probability(
     logits: NDArray[np.floating], rules: Mapping[Foliage, FoliageRule]

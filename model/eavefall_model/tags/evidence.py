@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from eavefall_model.tags.card import FoliageRule
 from eavefall_model.tags.preprocess import to_square
 
-__all__ = ["FULL_LOG_ODDS", "ZOOM", "evidence_map"]
-
 # Evidence at and above this is drawn in full (judgement: the strongest places of clear trees reach 8 to 14,
 # of a house with trees behind it 2 to 6).
 FULL_LOG_ODDS: Final = 8.0

@@ -10,8 +10,6 @@ from eavefall_model.errors import EavefallError
 from eavefall_model.tags.card import Card
 from eavefall_model.tags.tagger import Tagger
 
-__all__ = ["GATE_FILE", "PACKAGED", "fingerprint", "tagger_of"]
-
 # The report that a comparison with another model leaves beside the files; not part of the model.
 GATE_FILE: Final = "gate.json"
 # Name of the model that came with the package, which needs no folder.

@@ -13,8 +13,6 @@ from eavefall_model.tags.decide import verdict
 from eavefall_model.tags.schema import PhotoTags, SiteTags
 from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form
 
-__all__ = ["CORRELATION", "pool"]
-
 # Photos of one tree share tree, light, camera and season. Judgement: of the uncertainty that remains after
 # one photo, half is shared by the next, so even a hundred photos are worth no more than two strangers.
 CORRELATION: Final = 0.5

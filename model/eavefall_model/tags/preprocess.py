@@ -6,8 +6,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["cut", "to_square"]
-
 
 def to_square(rgb: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
     """The whole picture squashed to ``side_px`` x ``side_px``: nothing at the edges is lost.

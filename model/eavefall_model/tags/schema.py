@@ -8,15 +8,6 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.vocabulary import Foliage, Form, Sure
 
-__all__ = [
-    "TAGS_FORMAT",
-    "FoliageVerdict",
-    "PhotoQuality",
-    "PhotoTags",
-    "SiteTags",
-    "Verdict",
-]
-
 TAGS_FORMAT: Final = "eavefall.tags/1"
 
 

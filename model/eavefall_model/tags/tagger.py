@@ -21,8 +21,6 @@ from eavefall_model.tags.preprocess import cut, to_square
 from eavefall_model.tags.schema import PhotoTags, Verdict
 from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form
 
-__all__ = ["LABELS", "Tagger"]
-
 LABELS: Final[tuple[Foliage | Form, ...]] = (*FOLIAGE, *FORMS)
 _HERE: Final = "eavefall_model.tags"
 

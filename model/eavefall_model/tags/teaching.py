@@ -15,8 +15,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["RANDOM_SHARE", "Choice", "choose", "novelty", "teaching_score", "uncertainty"]
-
 RANDOM_SHARE: Final = 0.2
 _NOVELTY_WEIGHT: Final = 0.5
 _DISAGREEMENT_WEIGHT: Final = 1.0

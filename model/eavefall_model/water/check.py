@@ -12,8 +12,6 @@ from eavefall_model.water.inlet import carry_over_caution, screen_inlet_l_s
 from eavefall_model.water.outlet import downspout_l_s, hydraulic_diameter_m, outlet_l_s
 from eavefall_model.water.roof import RoofConvention, rational_l_s, roof_area_m2
 
-__all__ = ["GUTTER_WIDTHS_M", "EaveWater", "ScreenOnGutter", "check_eave"]
-
 # Widths asked for when one is too small: 4 to 8 in, the trade's sizes.
 GUTTER_WIDTHS_M: Final = tuple(inches * MM_PER_INCH / 1000 for inches in (4, 5, 6, 7, 8))
 

@@ -15,11 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from eavefall_model.vocabulary import Profile
 
-__all__ = [
-    "K_STYLE_FILL", "beij_half_round_l_s", "beij_rectangular_l_s", "en_capacity_l_s",
-    "en_half_round_l_s", "en_length_factor", "en_rectangular_l_s", "gutter_capacity_l_s",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 _FOOT_M: Final = 0.3048
 # ft3/s per ft**2.5 to L/s per m**2.5.

@@ -15,14 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from eavefall_model.water.outlet import GRAVITY_M_S2, orifice_l_s
 
-__all__ = [
-    "SHEET_DEPTH_M",
-    "SURFACE_TENSION_N_M",
-    "capillary_head_m",
-    "carry_over_caution",
-    "screen_inlet_l_s",
-]
-
 Array = NDArray[np.float64]
 SURFACE_TENSION_N_M: Final = 0.0728  # water at 20 C
 # Depth of the sheet of water on a guard in heavy rain (judgement: a few mm; smooth films run 1 to 3 mm).

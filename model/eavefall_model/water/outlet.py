@@ -13,11 +13,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "GRAVITY_M_S2", "L_S_PER_GPM", "ORIFICE_C", "downspout_l_s", "hydraulic_diameter_m",
-    "orifice_l_s", "outlet_l_s", "wyly_eaton_l_s",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 GRAVITY_M_S2: Final = 9.80665
 L_S_PER_GPM: Final = 3.785411784 / 60

@@ -13,10 +13,6 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "RoofConvention", "en_pitch_factor", "rational_l_s", "roof_area_m2", "us_pitch_factor",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 RoofConvention = Literal["en", "plan", "us_factor"]
 # Rise in 12 above which each factor holds (sheet-metal guide: to 3 1.00, 4-5 1.05, 6-8 1.10, 9-11 1.20, 12

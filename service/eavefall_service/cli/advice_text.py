@@ -23,8 +23,6 @@ from eavefall_service.report.document import (
     Table,
 )
 
-__all__ = ["print_answer", "print_document"]
-
 
 def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> None:
     """The answers, one reason and one next step; the same words as in the report."""

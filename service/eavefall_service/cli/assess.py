@@ -16,8 +16,6 @@ from eavefall_service.report.build import build_report
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk, walk_survey
 
-__all__ = ["finish", "register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the command to ``app``."""

@@ -10,8 +10,6 @@ import typer
 from eavefall_service.cli.console import error_console
 from eavefall_service.storage.backup import make_backup, restore_backup
 
-__all__ = ["register"]
-
 
 def register(app: typer.Typer) -> None:
     """Mount the commands."""

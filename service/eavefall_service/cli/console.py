@@ -9,8 +9,6 @@ from rich.text import Text
 from eavefall_model.errors import EavefallError
 from eavefall_model.survey_io import SurveyProblems
 
-__all__ = ["console", "error_console", "print_table", "show_error"]
-
 
 def console() -> Console:
     """Console on standard output; markup off, because photo names may hold brackets."""

@@ -14,8 +14,6 @@ from eavefall_service.cli.console import console, error_console
 from eavefall_service.cli.office_data import progress_bar
 from eavefall_service.walk import walk_survey
 
-__all__ = ["register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the command to ``app``."""

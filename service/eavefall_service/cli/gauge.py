@@ -24,8 +24,6 @@ from eavefall_model.photo import decode
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.walk import photo_bytes
 
-__all__ = ["register"]
-
 
 class _PhotosOrSheet(TyperGroup):
     """A group whose words are photos unless the first is the name of a command."""

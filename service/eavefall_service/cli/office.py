@@ -31,8 +31,6 @@ from eavefall_service.statistics.posterior import ScaleUpdate, update_scales
 from eavefall_service.statistics.visits import compare
 from eavefall_service.statistics.weeks import iso_week, week_of
 
-__all__ = ["register"]
-
 BranchOption = Annotated[str, typer.Option(help="One branch only.")]
 
 

@@ -17,8 +17,6 @@ from eavefall_service.journeys.door import changing_office
 from eavefall_service.office import facts
 from eavefall_service.storage import Database, PhotoFolder
 
-__all__ = ["DEFAULT_DATA", "ByOption", "DataOption", "acting", "opened", "progress_bar"]
-
 DEFAULT_DATA: Final = Path("eavefall-data")
 DataOption = Annotated[Path, typer.Option(help="Data directory of the office.")]
 ByOption = Annotated[str, typer.Option(help="Who does it, for the log; your login name if left out.")]

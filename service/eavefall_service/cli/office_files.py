@@ -13,8 +13,6 @@ from eavefall_model.errors import RulesError
 from eavefall_service.cli.console import console
 from eavefall_service.walk import not_written_hint
 
-__all__ = ["register"]
-
 
 class OfficeFile(StrEnum):
     """Which file."""

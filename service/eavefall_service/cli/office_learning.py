@@ -21,8 +21,6 @@ from eavefall_service.learning.rescore import rescore as rescore_one
 from eavefall_service.office import facts
 from eavefall_service.storage.rows import SurveyRow
 
-__all__ = ["LOOP_COMMANDS"]
-
 
 def ask(
     data: DataOption = DEFAULT_DATA,

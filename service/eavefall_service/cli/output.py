@@ -18,8 +18,6 @@ from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.cli.console import console, error_console
 
-__all__ = ["FORMATS", "register"]
-
 FORMATS: dict[str, type[BaseModel]] = {
     "survey": Survey,
     "tags": PhotoTags,

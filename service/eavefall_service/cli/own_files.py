@@ -13,8 +13,6 @@ from eavefall_model.data_file import read_data_file, read_office_text
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Prices
 
-__all__ = ["PRICES_HELP", "GuardsOption", "RulesOption", "office_settings"]
-
 RulesOption = Annotated[Path | None, typer.Option(help="The office's own copy of the rules file.")]
 GuardsOption = Annotated[Path | None, typer.Option(help="The office's own copy of the guards file.")]
 

@@ -20,8 +20,6 @@ from eavefall_service.journeys.door import changing_office
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 
-__all__ = ["register"]
-
 _DATA: Final = Path("eavefall-data")
 _ROLES: Final[dict[str, Role]] = {"rep": "rep", "auditor": "auditor", "admin": "admin"}
 DataOption = Annotated[Path, typer.Option(help="Data directory.")]

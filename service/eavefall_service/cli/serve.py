@@ -17,8 +17,6 @@ from eavefall_service.web.app import create_app
 from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
 
-__all__ = ["register"]
-
 _DATA: Final = Path("eavefall-data")
 DataOption = Annotated[Path, typer.Option(help="Data directory; made when absent.")]
 

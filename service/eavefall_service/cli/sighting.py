@@ -17,8 +17,6 @@ from eavefall_model.units import parse_length_m
 from eavefall_service.cli.console import console
 from eavefall_service.walk import photo_bytes
 
-__all__ = ["register"]
-
 # A taped distance is good to 2 cm and one part in a hundred, a paced one to a tenth (judgement).
 _ERRORS: dict[How, tuple[float, float]] = {"taped": (0.02, 0.01), "paced": (0.0, 0.1)}
 _SAFETY = (

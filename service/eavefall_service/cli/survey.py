@@ -12,8 +12,6 @@ from eavefall_model.errors import SurveyError
 from eavefall_service.cli.console import console
 from eavefall_service.walk import not_written_hint, read_survey
 
-__all__ = ["TEMPLATE", "register"]
-
 TEMPLATE = "survey_template.yaml"
 
 

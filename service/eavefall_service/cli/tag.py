@@ -24,8 +24,6 @@ from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.walk import photo_bytes
 
-__all__ = ["find_photos", "register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the command to ``app``."""

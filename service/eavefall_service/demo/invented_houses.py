@@ -13,8 +13,6 @@ from PIL import Image, ImageEnhance, ImageOps
 
 from eavefall_model.vocabulary import Foliage, Form, Shows
 
-__all__ = ["STANDS", "InventedTree", "house_document", "house_name", "photo_take"]
-
 _PHONES: Final = ("Field phone A", "Field phone B", "Office tablet")
 _STREETS: Final = (
     "Larkspur Bend", "Tumble Creek", "Juniper Hollow", "Old Kiln Road", "Sparrow Hill", "Quarry Loop",

@@ -44,8 +44,6 @@ from eavefall_service.storage.clock import pretending, to_text
 from eavefall_service.storage.rows import SurveyRow
 from eavefall_service.storage.statistics_rows import FactRow
 
-__all__ = ["Person", "fill_office"]
-
 Progress = Callable[[str, int, int], None]
 _WEEKS: Final = 26
 _CLOSED_WEEKS: Final = (9, 10)

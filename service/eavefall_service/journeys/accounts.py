@@ -19,24 +19,6 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import SessionRow, UserRow
 
-__all__ = [
-    "SignedIn",
-    "add_user",
-    "begin_session",
-    "check_password",
-    "device_of",
-    "has_users",
-    "keyed_hash",
-    "known_person",
-    "people",
-    "set_disabled",
-    "set_password",
-    "sign_out",
-    "sign_out_everywhere",
-    "user_of_session",
-    "verified",
-]  # fmt: skip
-
 _HASHER: Final = PasswordHasher()
 # Verified when the name is unknown, so that both refusals take the same time.
 _NOBODY: Final = _HASHER.hash(secrets.token_hex(16))

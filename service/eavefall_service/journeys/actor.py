@@ -7,8 +7,6 @@ from typing import Final, Literal
 
 from eavefall_model.errors import ServiceError
 
-__all__ = ["AUDITORS", "OFFICE", "UPKEEP", "Actor", "Role"]
-
 # "upkeep" is the server itself: reading photos, keeping answers, deleting by age.
 Role = Literal["rep", "auditor", "admin", "homeowner", "upkeep"]
 OFFICE: Final[frozenset[Role]] = frozenset({"rep", "auditor", "admin"})

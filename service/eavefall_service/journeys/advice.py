@@ -21,8 +21,6 @@ from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
 
-__all__ = ["Inputs", "advise", "forget_advice", "inputs_of", "latest_advice", "readings_of", "store_advice"]
-
 
 @dataclass(frozen=True)
 class Inputs:

@@ -7,8 +7,6 @@ from typing import Final
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.journeys.photos import PhotoView
 
-__all__ = ["NEEDS_CARD", "NEEDS_TREE", "problems_of"]
-
 NEEDS_TREE: Final = frozenset({"house", "tree", "other"})
 NEEDS_CARD: Final = frozenset({"leaf"})
 _LIKELY: Final = 0.5

@@ -15,8 +15,6 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import DecisionRow, SurveyRow
 
-__all__ = ["KINDS", "LONGEST_INTERVAL_MONTHS", "Kind", "decide", "decisions_of"]
-
 Kind = Literal["submit", "override", "reply", "confirm", "correct", "send_back", "reopen"]
 # Kind -> the survey's status afterwards (None: unchanged). Who may, and when, says the door's table.
 KINDS: Final[dict[Kind, str | None]] = {

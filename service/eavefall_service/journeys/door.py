@@ -18,8 +18,6 @@ from eavefall_service.storage import Database
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import LinkRow, SurveyRow
 
-__all__ = ["STATES", "TABLE", "State", "Verb", "changing", "changing_office", "check", "open_survey"]
-
 # "none": the verb is about the office or a survey that is still to be made.
 State = Literal["none", "open", "submitted", "sent_back", "confirmed"]
 STATES: Final[tuple[State, ...]] = get_args(State)

@@ -11,8 +11,6 @@ from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import HistoryRow
 
-__all__ = ["history_of", "note"]
-
 
 def note(session: Session, survey_id: str | None, actor: Actor, action: str, detail: dict[str, Any]) -> None:
     """Add one line; the database refuses to change it afterwards."""

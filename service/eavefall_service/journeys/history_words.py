@@ -21,8 +21,6 @@ from eavefall_model.units import (
 )
 from eavefall_model.vocabulary import Units
 
-__all__ = ["action_text", "changes_of"]
-
 _ACTIONS: Final = {
     "submit": "Sent to the office",
     "override": "Gave a different answer",

@@ -14,8 +14,6 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import LinkRow, SurveyRow
 
-__all__ = ["follow", "give", "links_of", "revoke"]
-
 _ASK: str = "Ask the office for a new link."
 
 

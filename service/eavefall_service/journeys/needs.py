@@ -10,8 +10,6 @@ from eavefall_service.journeys.accounts import keyed_hash
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.storage.rows import DecisionRow
 
-__all__ = ["NEED_WEIGHTS", "contradicts", "in_sample", "needs_of", "score_of"]
-
 NEED_WEIGHTS: Final = {
     "overridden": 5.0,
     "contradictory": 4.0,

@@ -20,23 +20,6 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import CorrectionRow, GaugeRow, PhotoRow, SurveyRow, TagsRow
 
-__all__ = [
-    "PhotoFacts",
-    "PhotoMeta",
-    "PhotoView",
-    "add_gauge",
-    "add_gauge_failure",
-    "add_photo",
-    "add_tags",
-    "assign",
-    "correct",
-    "delete",
-    "known_photo",
-    "photo_of",
-    "sent_by_homeowner",
-    "views",
-]
-
 
 @dataclass(frozen=True)
 class PhotoMeta:

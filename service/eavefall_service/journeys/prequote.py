@@ -11,15 +11,6 @@ from eavefall_model.house.place_photos import HOME_TREE
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.advice import Inputs
 
-__all__ = [
-    "BANDS",
-    "PreQuote",
-    "answered",
-    "document_with_answers",
-    "prequote",
-    "without_answers",
-]
-
 # Question -> answer -> values in metres at the near, middle and far end of the band (judgement).
 BANDS: Final[dict[str, dict[str, tuple[float, float, float]]]] = {
     "near": {

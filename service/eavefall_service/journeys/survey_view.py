@@ -18,8 +18,6 @@ from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import whole_survey
 from eavefall_service.storage.rows import AdviceRow, DecisionRow, SurveyRow
 
-__all__ = ["SurveyView", "load_view"]
-
 
 @dataclass(frozen=True)
 class SurveyView:

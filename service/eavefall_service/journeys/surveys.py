@@ -18,19 +18,6 @@ from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import HistoryRow, PhotoRow, SurveyRow
 
-__all__ = [
-    "PartKind",
-    "assemble",
-    "create",
-    "is_survey_id",
-    "new_survey_id",
-    "part_of",
-    "put_part",
-    "put_site",
-    "remove_part",
-    "whole_survey",
-]
-
 PartKind = Literal["trees", "eaves", "drop_tests"]
 _ID: Final = re.compile(r"[0-9a-f]{16}")
 # Parts that `put_site` may set; photos come from their own rows.

@@ -21,16 +21,6 @@ from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.journeys.surveys import create, new_survey_id
 from eavefall_service.storage.rows import HistoryRow, PhotoRow, SurveyRow
 
-__all__ = [
-    "COPY_FORMAT",
-    "CopiedPhoto",
-    "SurveyCopy",
-    "create_from_copy",
-    "export",
-    "put_corrections",
-    "read_copy",
-]
-
 COPY_FORMAT: Final = "eavefall.copy/1"
 _RECORD: Final = ("created_by", "created_at", "status", "advice", "decisions", "history")
 

@@ -18,8 +18,6 @@ from eavefall_model.tags.teaching import choose, teaching_score
 from eavefall_model.vocabulary import FOLIAGE
 from eavefall_service.storage.rows import CorrectionRow, PhotoRow, SurveyRow
 
-__all__ = ["Ask", "ask_about"]
-
 
 @dataclass(frozen=True)
 class Ask:

@@ -23,8 +23,6 @@ from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.storage.rows import CorrectionRow, DecisionRow, PhotoRow, SurveyRow
 from eavefall_service.storage.statistics_rows import FactRow
 
-__all__ = ["COLUMNS", "LICENCE", "Exported", "export_photos", "foliage_word", "is_locked"]
-
 COLUMNS: Final = (
     "file", "width", "height", "source", "commit", "source_path", "foliage", "form", "subject", "species",
     "licence", "credit", "credit_url", "unsure", "note", "branch", "season",

@@ -18,8 +18,6 @@ from eavefall_model.errors import ServiceError
 from eavefall_model.tags.folder import GATE_FILE, PACKAGED, fingerprint
 from eavefall_service.storage.clock import now_text
 
-__all__ = ["Change", "Registry"]
-
 
 @dataclass(frozen=True)
 class Change:

@@ -18,8 +18,6 @@ from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
 from eavefall_service.storage.rows import SurveyRow
 
-__all__ = ["Rescored", "rescore"]
-
 
 @dataclass(frozen=True)
 class Rescored:

@@ -15,11 +15,6 @@ from eavefall_service.statistics.calibration import Calibration, calibration
 from eavefall_service.statistics.rates import Rate, rate, weighted_rate
 from eavefall_service.storage.statistics_rows import FactRow, ReadRow, SampledRow
 
-__all__ = [
-    "LABELS", "PAIRS", "Pair", "Reads", "audited_confidence", "branches", "calibration_of", "ordered_only",
-    "pair_table", "sample_reads", "silent_reps",
-]  # fmt: skip
-
 LABELS: Final[tuple[str, ...]] = get_args(ClassAnswer)
 Pair = Literal["model-rep", "model-auditor", "rep-auditor", "auditor-auditor"]
 _LEAST_AUDITED: Final = 20

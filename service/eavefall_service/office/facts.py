@@ -17,15 +17,6 @@ from eavefall_service.statistics.weeks import season, week_of
 from eavefall_service.storage.rows import AdviceRow, CorrectionRow, DecisionRow, PhotoRow, SurveyRow, TagsRow
 from eavefall_service.storage.statistics_rows import FactRow, ProgressRow
 
-__all__ = [
-    "OPEN",
-    "SURE_FROM",
-    "in_weeks",
-    "phone_of",
-    "refresh_facts",
-    "waiting",
-]
-
 OPEN: Final = "open"
 # Below this largest class probability an answer counts as unsure; the queue uses the same limit.
 SURE_FROM: Final = 0.6

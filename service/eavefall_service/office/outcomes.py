@@ -19,8 +19,6 @@ from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
 from eavefall_service.storage.statistics_rows import OutcomeRow, ScaleRow
 
-__all__ = ["accept_scale", "accepted_scales", "predicted_for", "record_outcome", "visits"]
-
 _MOST_MONTHS: Final = 240.0
 
 

@@ -13,8 +13,6 @@ from eavefall_service.statistics.weeks import iso_week, week_of, week_start
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
 
-__all__ = ["Branch", "Choices", "by_branch", "by_class", "by_week", "choices", "need_counts", "runs_of"]
-
 _WEEKS = 12
 
 

@@ -14,8 +14,6 @@ from typing import Final
 from eavefall_model.errors import RulesError
 from eavefall_service.storage.statistics_rows import ScaleRow
 
-__all__ = ["JUDGEMENT_OF", "refitted_rules"]
-
 JUDGEMENT_OF: Final = {"none": "fill_share", "woven_micromesh": "blinding_load_kg_m2"}
 
 

@@ -20,19 +20,6 @@ from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import SurveyRow, UserRow
 from eavefall_service.storage.statistics_rows import DrawRow, FactRow, ReadRow, SampledRow
 
-__all__ = [
-    "SECOND_SHARE",
-    "Sampled",
-    "answers_for",
-    "auditors",
-    "listed_in",
-    "make_draw",
-    "newest_draw",
-    "read_blind",
-    "replay",
-    "sampled_in",
-]
-
 # Judgement: one sampled survey in four is read by a second auditor.
 SECOND_SHARE: Final = 0.25
 

@@ -14,8 +14,6 @@ from sqlalchemy.orm import Session
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.storage.rows import SurveyRow
 
-__all__ = ["CSV_COLUMNS", "Filters", "find", "neighbours", "of_person", "queue", "to_csv"]
-
 CSV_COLUMNS: Final = (
     "id", "name", "branch", "status", "origin", "created_by", "created_at", "submitted_at", "needs",
     "fineness_class", "interval_low", "interval_typical", "interval_high", "guard_m",

@@ -13,8 +13,6 @@ from eavefall_service.office.survey_search import queue
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
 
-__all__ = ["Waiting", "names_of", "waiting"]
-
 
 @dataclass(frozen=True)
 class Waiting:

@@ -15,19 +15,6 @@ from eavefall_service.statistics.drift import DriftWatch, Week, watch_weeks
 from eavefall_service.statistics.rates import Rate, rate
 from eavefall_service.storage.statistics_rows import ChartRow, FactRow
 
-__all__ = [
-    "BY",
-    "MEASURES",
-    "Answered",
-    "DesignKey",
-    "Designs",
-    "Series",
-    "Share",
-    "answered_by",
-    "drift_series",
-    "season_shares",
-]
-
 Measure = Literal["corrected", "unsure", "poor_photo", "needle"]
 # measure -> heading, and the directions that are watched
 MEASURES: Final[dict[str, tuple[str, tuple[Literal["up", "down"], ...]]]] = {

@@ -12,8 +12,6 @@ from matplotlib.figure import Figure
 from eavefall_service.plots.palette import DARK, INK, QUIET, RULE
 from eavefall_service.plots.tidy import tidy_svg
 
-__all__ = ["Plot", "picture_svg", "plot_png", "plot_svg"]
-
 # matplotlib reads its settings from one process-wide table and is not thread-safe, so drawings take turns.
 _TURN: Final = threading.Lock()
 _SETTINGS: Final[dict[Any, Any]] = {

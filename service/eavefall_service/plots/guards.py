@@ -11,8 +11,6 @@ from eavefall_model.advice.say import guard_name, interval_text
 from eavefall_model.advice.schema import Advice, Interval
 from eavefall_service.plots.palette import CHART_IN, INK, PAPER, form_style
 
-__all__ = ["GuardPlot", "GuardRow", "guard_plot"]
-
 _LOOK = {
     "suits": (form_style("long_needle")[1], "", "o"),
     "suits with care": ("#b9cfc2", "///", "D"),

@@ -12,10 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from eavefall_model.advice.schema import TreeKind
+from eavefall_model.house.tree_kinds import TreeKind
 from eavefall_model.survey import Eave, Survey
-
-__all__ = ["EaveLine", "House", "Point", "TreeMark", "house_of", "trees_of"]
 
 Point = tuple[float, float]
 _LENGTH_M: Final = 10.0

@@ -17,8 +17,6 @@ from eavefall_model.vocabulary import Units
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, form_style
 from eavefall_service.plots.words import NOTHING_KG_M, load_value
 
-__all__ = ["LitterPlot", "litter_plot"]
-
 
 @dataclass(frozen=True)
 class LitterPlot:

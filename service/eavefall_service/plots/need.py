@@ -16,8 +16,6 @@ from eavefall_service.plots.words import months_short
 # Height of the words and the bar of one curve, on the axis of percentages.
 _ROW = 46.0
 
-__all__ = ["NeedCurve", "NeedPlot", "need_plot"]
-
 
 @dataclass(frozen=True)
 class NeedCurve:

@@ -23,8 +23,6 @@ from eavefall_service.statistics.posterior import ScaleUpdate
 from eavefall_service.statistics.rates import Rate, rate
 from eavefall_service.statistics.weeks import iso_week
 
-__all__ = ["CalibrationPlot", "ConfusionPlot", "CountsPlot", "FactorPlot", "OperatingCurvePlot", "WeeksPlot"]
-
 _FACTORS: Final = (0.25, 0.5, 1.0, 2.0, 4.0)
 _TICKS: Final = 6
 

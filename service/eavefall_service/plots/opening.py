@@ -17,8 +17,6 @@ from eavefall_model.units import MM_PER_INCH, number_text, opening_text
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, MIST, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import shortened
 
-__all__ = ["OpeningPlot", "WidthBar"]
-
 
 def _to_inches(mm: Any) -> Any:
     return np.asarray(mm) / MM_PER_INCH

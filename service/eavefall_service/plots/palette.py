@@ -8,21 +8,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "ACCENT",
-    "CHART_IN",
-    "DARK",
-    "FORM_STYLE",
-    "INK",
-    "MIST",
-    "PAPER",
-    "QUIET",
-    "RULE",
-    "SECOND",
-    "FormStyle",
-    "form_style",
-]
-
 INK: Final = "#1c2421"
 QUIET: Final = "#56615b"
 RULE: Final = "#c5cdc7"

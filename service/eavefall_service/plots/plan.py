@@ -14,7 +14,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
 from eavefall_model.advice.say import joined
-from eavefall_model.advice.schema import Advice, TreeKind
+from eavefall_model.advice.schema import Advice
+from eavefall_model.house.tree_kinds import TreeKind
 from eavefall_model.survey import Survey
 from eavefall_model.units import compass, length_text, mass_per_length_text
 from eavefall_model.vocabulary import Units
@@ -32,8 +33,6 @@ from eavefall_service.plots.plan_trees import (
     tree_name,
 )
 from eavefall_service.plots.words import shortened
-
-__all__ = ["PlanPlot", "plan_plot", "sketch_plot"]
 
 # Trees farther than this beyond the house would shrink everything else; they stand at the edge, with an
 # arrow.

@@ -14,18 +14,6 @@ from eavefall_model.vocabulary import Units
 from eavefall_service.plots.layout import Point, TreeMark
 from eavefall_service.plots.palette import CHART_IN, INK, PAPER
 
-__all__ = [
-    "ARROW_M",
-    "WIDTH_IN",
-    "View",
-    "draw_arrow",
-    "draw_label",
-    "draw_tree",
-    "stems",
-    "tree_away",
-    "tree_name",
-]
-
 ARROW_M: Final = 2.4
 WIDTH_IN: Final = CHART_IN
 _LETTER_IN: Final = 0.074

@@ -10,8 +10,6 @@ import re
 from typing import Final
 from xml.etree import ElementTree as ET
 
-__all__ = ["tidy_svg"]
-
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _HREF: Final = "{http://www.w3.org/1999/xlink}href"
 _LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")

@@ -9,8 +9,6 @@ from eavefall_model.advice.schema import Interval
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.vocabulary import Units
 
-__all__ = ["NOTHING_KG_M", "load_value", "months_short", "shortened"]
-
 NOTHING_KG_M: Final = 0.001
 _LB_FT_PER_KG_M: Final = 0.3048 / 0.45359237
 

@@ -21,8 +21,6 @@ from eavefall_model.units import per_cent, range_text
 from eavefall_model.vocabulary import FINENESS_CLASSES, FinenessClass, Units
 from eavefall_service.report.document import Answer, Entry
 
-__all__ = ["answers_of", "enough_of", "notices_of", "until_then_of", "why_of"]
-
 _REASONS_ON_TOP = 2
 _NAMED = 2
 # Between these chances that a guard pays, neither answer would be honest (judgement).

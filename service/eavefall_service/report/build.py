@@ -38,8 +38,6 @@ from eavefall_service.report.sources import assumed_entries, source_entries
 from eavefall_service.report.tables import eaves_table, guards_table, material_table
 from eavefall_service.report.widths import width_bars
 
-__all__ = ["build_report"]
-
 _CAUTION_HEADINGS = {
     "ladder": "Ladders and roofs",
     "power-line": "Power lines",

@@ -10,11 +10,6 @@ from typing import Literal
 
 from eavefall_service.plots.canvas import Plot
 
-__all__ = [
-    "Answer", "Block", "Entries", "Entry", "Fact", "Facts", "Figure", "Letterhead", "Lines", "Picture",
-    "Pictures", "ReportDocument", "Section", "Table",
-]  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Letterhead:

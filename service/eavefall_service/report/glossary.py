@@ -10,8 +10,6 @@ from eavefall_model.screens.classes import CLASS_BOUNDS_MM
 from eavefall_model.units import number_text
 from eavefall_service.report.document import Entry
 
-__all__ = ["glossary_of"]
-
 
 def _classes() -> str:
     parts = []

@@ -11,8 +11,6 @@ from markupsafe import Markup
 from eavefall_service.plots.canvas import plot_svg
 from eavefall_service.report.document import Block, Figure, Picture, ReportDocument
 
-__all__ = ["render_html"]
-
 
 def _drawing(figure: Figure) -> Markup:
     # Our own drawing, its texts already escaped by the XML writer.

@@ -17,8 +17,6 @@ from eavefall_model.vocabulary import Units
 from eavefall_service.plots.canvas import plot_svg
 from eavefall_service.report.document import Figure, Picture, Pictures, ReportDocument
 
-__all__ = ["Paper", "paper_of", "render_pdf"]
-
 Paper = Literal["letter", "a4"]
 _PAPERS: Final[dict[Paper, str]] = {"letter": "us-letter", "a4": "a4"}
 _TEMPLATE: Final = "report.typ"

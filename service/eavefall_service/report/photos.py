@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from eavefall_model.photo import display_jpeg
 
-__all__ = ["LONG_SIDE_PX", "PhotoPicture", "picture_from_rgb"]
-
 LONG_SIDE_PX: Final = 900
 
 

@@ -14,8 +14,6 @@ from eavefall_model.vocabulary import Foliage
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture
 
-__all__ = ["MOST_PICTURES", "RENDERED_LABEL", "pictures_of"]
-
 RENDERED_LABEL: Final = "Rendered"
 MOST_PICTURES: Final = 4
 _SHOWS = {

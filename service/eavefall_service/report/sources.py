@@ -12,8 +12,6 @@ from eavefall_model.vocabulary import GUARD_KINDS, Units
 from eavefall_service.report.answers import enough_of
 from eavefall_service.report.document import Entry
 
-__all__ = ["assumed_entries", "source_entries"]
-
 # How the figures of the tables are found; the model's own files give the formulas and cite the pages.
 _METHODS: Final = (
     (

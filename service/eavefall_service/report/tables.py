@@ -21,8 +21,6 @@ from eavefall_model.vocabulary import Units
 from eavefall_service.plots.words import load_value, months_short
 from eavefall_service.report.document import Table
 
-__all__ = ["deciding_rule", "eaves_table", "guards_table", "material_table", "price_line"]
-
 _NAMES = 4
 
 

@@ -12,8 +12,6 @@ from eavefall_model.survey import Survey, Tree
 from eavefall_model.vocabulary import Form
 from eavefall_service.plots.opening import WidthBar
 
-__all__ = ["width_bars"]
-
 # Wide pieces never decide an opening; the narrow ones of each tree do.
 _PER_TREE = 2
 _MOST = 5

@@ -14,8 +14,6 @@ from eavefall_service.report.pdf import paper_of, render_pdf
 from eavefall_service.report.photos import picture_from_rgb
 from eavefall_service.walk import Walk, not_written_hint
 
-__all__ = ["write_report"]
-
 
 def write_report(
     walk: Walk, path: Path, *, rendered: bool = False, letterhead: Letterhead | None = None

@@ -12,8 +12,6 @@ from scipy.special import expit, logit, ndtri
 from eavefall_model.intervals import wilson
 from eavefall_service.statistics.rates import Rate, rate
 
-__all__ = ["Confusion", "Kappa", "Weights", "band", "kappa"]
-
 Weights = Literal["none", "linear", "quadratic"]
 # Judgement: an interval that reaches over more than two of the five bands names none of them.
 _TOO_WIDE: Final = 0.4

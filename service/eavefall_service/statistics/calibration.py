@@ -12,8 +12,6 @@ from scipy.special import expit, log_expit, logit, ndtr
 
 from eavefall_service.statistics.rates import Rate, rate
 
-__all__ = ["Bin", "Calibration", "calibration", "expected_calibration_error", "logistic_recalibration"]
-
 
 @dataclass(frozen=True)
 class Bin:

@@ -19,8 +19,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
-__all__ = ["Alarm", "Cusum", "alarm_probability", "design", "path", "watch"]
-
 
 @dataclass(frozen=True)
 class Cusum:

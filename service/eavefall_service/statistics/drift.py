@@ -11,15 +11,6 @@ import numpy as np
 from eavefall_service.statistics.cusum import Cusum, design, watch
 from eavefall_service.statistics.rates import Rate, rate
 
-__all__ = [
-    "BASELINE_WEEKS",
-    "FALSE_ALARM_PER_YEAR",
-    "DriftAlarm",
-    "DriftWatch",
-    "Week",
-    "watch_weeks",
-]
-
 BASELINE_WEEKS: Final = 12
 # Judgement: one watched series in twenty may cry wolf in a year.
 FALSE_ALARM_PER_YEAR: Final = 0.05

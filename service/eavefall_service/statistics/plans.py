@@ -16,20 +16,6 @@ from scipy.stats import hypergeom
 
 from eavefall_model.intervals import wilson
 
-__all__ = [
-    "AQLS",
-    "LETTERS",
-    "SAMPLE_SIZES",
-    "Level",
-    "Plan",
-    "Severity",
-    "accept_probability",
-    "code_letter",
-    "estimation_size",
-    "limiting_quality",
-    "single_plan",
-]
-
 Level = Literal["S-1", "S-2", "S-3", "S-4", "I", "II", "III"]
 Severity = Literal["normal", "tightened"]
 

@@ -19,8 +19,6 @@ from scipy.interpolate import CubicSpline
 
 from eavefall_service.statistics.visits import Visit, predicted_share
 
-__all__ = ["PRIOR_SD", "ScaleUpdate", "update_scale", "update_scales"]
-
 Floats = NDArray[np.float64]
 # Judgement: before any outcome, 95 chances in 100 that times are right within a factor of exp(1.96 * 0.35),
 # which is 2, either way.

@@ -9,8 +9,6 @@ from numpy.typing import ArrayLike
 
 from eavefall_model.intervals import clopper_pearson, wilson
 
-__all__ = ["Rate", "rate", "weighted_rate"]
-
 
 @dataclass(frozen=True)
 class Rate:

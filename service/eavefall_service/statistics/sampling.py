@@ -8,8 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Draw", "Drawn", "Listed", "draw", "second_readers"]
-
 
 @dataclass(frozen=True, order=True)
 class Listed:

@@ -18,8 +18,6 @@ from scipy.special import ndtr, ndtri
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_service.statistics.rates import Rate, rate
 
-__all__ = ["Comparison", "Found", "Predicted", "Visit", "compare", "predicted_share", "turnbull"]
-
 Found = Literal["clean", "clogged", "overflowed"]
 
 

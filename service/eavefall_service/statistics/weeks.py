@@ -5,8 +5,6 @@ from __future__ import annotations
 from datetime import date
 from typing import Final, Literal
 
-__all__ = ["Season", "iso_week", "season", "week_of", "week_start"]
-
 Season = Literal["winter", "spring", "summer", "autumn"]
 _MONDAY: Final = date(1970, 1, 5).toordinal()
 

@@ -20,8 +20,6 @@ from typing import Any, Final
 from eavefall_model.errors import ServiceError
 from eavefall_service.storage.clock import now_text
 
-__all__ = ["BACKUP_FORMAT", "Copied", "make_backup", "restore_backup"]
-
 BACKUP_FORMAT: Final = "eavefall.backup/1"
 _DATABASE: Final = "eavefall.db"
 _LIST: Final = "backup.json"

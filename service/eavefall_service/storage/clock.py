@@ -8,8 +8,6 @@ from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-__all__ = ["after", "now_text", "pretending", "to_text"]
-
 _PRETENDED: Final[ContextVar[datetime | None]] = ContextVar("pretended", default=None)
 
 

@@ -21,8 +21,6 @@ from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
 
-__all__ = ["Database"]
-
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
 _READERS: Final = 12
 _WAIT_S: Final = 30

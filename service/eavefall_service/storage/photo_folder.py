@@ -15,8 +15,6 @@ import threading
 from pathlib import Path
 from typing import Final
 
-__all__ = ["IncomingPhoto", "PhotoFolder"]
-
 _SHA256: Final = re.compile(r"[0-9a-f]{64}")
 
 

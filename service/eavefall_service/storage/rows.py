@@ -7,11 +7,6 @@ from typing import Any
 from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, MetaData, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-__all__ = [
-    "AdviceRow", "Base", "CorrectionRow", "DecisionRow", "GaugeRow", "HistoryRow", "LinkRow", "PhotoRow",
-    "SessionRow", "SurveyRow", "TagsRow", "UserRow",
-]  # fmt: skip
-
 
 class Base(DeclarativeBase):
     """Base of all rows; constraints have stable names so that migrations can find them."""

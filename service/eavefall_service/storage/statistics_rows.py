@@ -9,17 +9,6 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from eavefall_service.storage.rows import Base
 
-__all__ = [
-    "ChartRow",
-    "DrawRow",
-    "FactRow",
-    "OutcomeRow",
-    "ProgressRow",
-    "ReadRow",
-    "SampledRow",
-    "ScaleRow",
-]
-
 
 class FactRow(Base):
     """One narrow row for each submitted survey, kept up with the survey, so that every page adds up in SQL.

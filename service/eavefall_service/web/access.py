@@ -23,21 +23,6 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.request_text import CheckedRequest
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = [
-    "DEVICE_COOKIE",
-    "SESSION_COOKIE",
-    "Auditor",
-    "DoorRoute",
-    "LinkVisit",
-    "MaybeStaff",
-    "PathLink",
-    "Staff",
-    "clear_session_cookie",
-    "client_of",
-    "may",
-    "set_session_cookie",
-]
-
 SESSION_COOKIE: Final = "eavefall_session"
 DEVICE_COOKIE: Final = "eavefall_device"
 _cookie = APIKeyCookie(name=SESSION_COOKIE, auto_error=False, description="Cookie of a sign-in")

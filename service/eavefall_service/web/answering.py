@@ -25,8 +25,6 @@ from eavefall_service.storage.rows import DecisionRow, SurveyRow
 from eavefall_service.web.server_state import Office
 from eavefall_service.web.statistics_upkeep import bring_up_facts_later
 
-__all__ = ["answer_of", "changing", "keep_decision", "look"]
-
 # What has no bearing on the answer or on why an auditor should look.
 _NO_BEARING: Final[frozenset[Verb]] = frozenset(
     {"make link", "withdraw link", "open link", "agree", "read blind", "delete by age"}

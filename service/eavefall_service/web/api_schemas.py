@@ -11,19 +11,6 @@ from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.storage.rows import CorrectionRow, LinkRow, SurveyRow
 
-__all__ = [
-    "CorrectionOut",
-    "LinkIn",
-    "LinkNew",
-    "LinkOut",
-    "PhotoOut",
-    "SignIn",
-    "SurveyIn",
-    "SurveyLine",
-    "SurveyOut",
-    "Who",
-]
-
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 

@@ -25,8 +25,6 @@ from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.server_state import Office, TaggerOnce
 from eavefall_service.web.settings import Settings
 
-__all__ = ["create_app"]
-
 _UPKEEP_S: Final = 3600
 
 

@@ -16,8 +16,6 @@ from starlette.responses import JSONResponse, Response
 
 from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
 
-__all__ = ["PROBLEM", "Problem", "documented", "install", "refuse", "status_of"]
-
 PROBLEM: Final = "application/problem+json"
 _STATUS: Final[dict[str, int]] = {
     "photo-too-many-bytes": 413,

@@ -4,36 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "BODY_S",
-    "DEVICE_DAYS",
-    "GAUGE_PHOTOS_PER_SURVEY",
-    "HEADER_BYTES",
-    "HEADER_S",
-    "JSON_BYTES",
-    "JSON_IMPORT_BYTES",
-    "LINGER_S",
-    "LINK_DAYS",
-    "LINK_DAYS_MOST",
-    "MIN_FREE_DISK_BYTES",
-    "PASSWORD_LETTERS",
-    "PENDING_PHOTOS",
-    "PHOTOS_AT_ONCE",
-    "PHOTOS_PER_SURVEY",
-    "PHOTO_BYTES",
-    "SESSION_HOURS",
-    "SHUTDOWN_S",
-    "SIGN_IN_TRIES",
-    "SIGN_IN_TRIES_ADDRESS",
-    "SIGN_IN_TRIES_PERSON",
-    "SIGN_IN_WINDOW_S",
-    "UNKNOWN_LINK_TRIES",
-    "UPLOADS_AT_ONCE",
-    "UPLOAD_S",
-    "WORKERS",
-    "table",
-]
-
 # Smaller than the decoder's own limit: a phone photo is 2 to 15 MB, a 50 MP one about 25 MB.
 PHOTO_BYTES: Final = 30_000_000
 PHOTOS_PER_SURVEY: Final = 80

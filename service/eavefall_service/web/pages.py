@@ -19,8 +19,6 @@ from eavefall_service.journeys.history_words import action_text, changes_of
 from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
 
-__all__ = ["STATIC", "done", "page", "problem_page", "wants_json"]
-
 _HERE: Final = Path(__file__).parent
 STATIC: Final = _HERE / "static"
 

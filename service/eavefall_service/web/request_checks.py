@@ -19,8 +19,6 @@ from eavefall_model.errors import ERROR_CODES
 from eavefall_service.web import limits
 from eavefall_service.web.errors import Problem, problem_response, status_of
 
-__all__ = ["PAGE_POLICY", "PICTURE_POLICY", "BodyLimit", "OriginCheck", "harden", "is_cross_site", "limit_of"]
-
 PAGE_POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
     "connect-src 'self'; manifest-src 'self'; worker-src 'self'; "

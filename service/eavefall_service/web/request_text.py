@@ -12,8 +12,6 @@ from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
-__all__ = ["CheckedRequest", "parse_json"]
-
 # One empty list takes 64 bytes, so a parsed body stays below some 60 MB whatever it holds.
 _VALUES_MOST: Final = 400_000
 

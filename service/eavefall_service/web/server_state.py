@@ -19,8 +19,6 @@ from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.settings import Settings
 from eavefall_service.web.try_limits import RateLimiter
 
-__all__ = ["AnswersKept", "Office", "OfficeDep", "TaggerOnce"]
-
 _ANSWERS_KEPT: Final = 256
 
 

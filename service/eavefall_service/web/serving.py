@@ -10,8 +10,6 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from eavefall_service.web import limits
 
-__all__ = ["LimitedHttp", "server_config"]
-
 
 def server_config(app: Any, host: str, port: int, trusted_proxy: str = "") -> uvicorn.Config:
     """How the service is run.

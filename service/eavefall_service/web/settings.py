@@ -11,8 +11,6 @@ from urllib.parse import urlsplit
 from eavefall_model.advice import OfficeSettings
 from eavefall_model.errors import ServiceError
 
-__all__ = ["LOOPBACK_SECRET", "Settings"]
-
 LOOPBACK_SECRET: Final = "for this computer only, never on a network"
 _SECRET_LETTERS: Final = 32
 _SECRET_HINT: Final = (

@@ -10,8 +10,6 @@ from eavefall_service.office import facts
 from eavefall_service.office.watching import Designs
 from eavefall_service.web.server_state import Office
 
-__all__ = ["bring_up_facts", "bring_up_facts_later", "keep_designs"]
-
 # In one transaction, so that nobody who wants to write waits long.
 _AT_ONCE: Final = 200
 

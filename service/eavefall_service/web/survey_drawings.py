@@ -13,8 +13,6 @@ from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
 from eavefall_service.plots.plan import plan_plot, sketch_plot
 
-__all__ = ["answer_drawings", "sketch_of"]
-
 
 def answer_drawings(survey: Survey, advice: Advice, units: Units) -> dict[str, Plot]:
     """``plan``, ``need``, ``guards``, and ``litter`` of the eave with most."""

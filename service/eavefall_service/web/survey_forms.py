@@ -8,10 +8,6 @@ from typing import Any, Final
 
 from eavefall_model.errors import ServiceError
 
-__all__ = [
-    "changed_only", "drop_test_of", "eave_of", "merged", "months_of", "site_of", "tree_of", "with_unit",
-]  # fmt: skip
-
 _BARE: Final = re.compile(r"[\d.,/ ]+")
 _YES_NO: Final = {"yes": True, "no": False}
 

@@ -7,8 +7,6 @@ import time
 from collections import deque
 from collections.abc import Callable
 
-__all__ = ["RateLimiter"]
-
 
 class RateLimiter:
     """Counts tries by key, in memory.

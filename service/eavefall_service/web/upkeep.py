@@ -18,8 +18,6 @@ from eavefall_service.web.photos import photo_reading, photo_upload
 from eavefall_service.web.server_state import Office
 from eavefall_service.web.statistics_upkeep import bring_up_facts, bring_up_facts_later, keep_designs
 
-__all__ = ["at_start", "by_age", "every_hour", "own_data"]
-
 _log = logging.getLogger(__name__)
 
 

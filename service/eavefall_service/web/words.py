@@ -9,26 +9,6 @@ from eavefall_model.advice.say import every, range_of, sentence_case
 from eavefall_model.advice.schema import Interval
 from eavefall_model.shed.visits import HORIZON_MONTHS
 
-__all__ = [
-    "CLASSES",
-    "DECISIONS",
-    "FOLIAGE",
-    "FORMS",
-    "GUARDS",
-    "NEEDS",
-    "NEED_WHY",
-    "POINTS",
-    "PROBLEMS",
-    "ROLES",
-    "SEEN",
-    "SHOWS",
-    "STATUS",
-    "compass",
-    "interval",
-    "months_span",
-    "opening",
-]
-
 # As the answers name them, with a large first letter.
 FOLIAGE: Final = {word: sentence_case(text) for word, text in say.FOLIAGE.items()}
 FORMS: Final = {word: sentence_case(text) for word, text in say.FORMS.items()}

@@ -9,7 +9,8 @@ import pytest
 
 from eavefall_datasets.render.camera import Camera
 from eavefall_datasets.render.curve import NeedleSpec, axis_mm, body_width_mm, thin_width_mm
-from eavefall_datasets.render.needles import NeedleSceneSpec, random_spec, render
+from eavefall_datasets.render.needle_spec import NeedleSceneSpec, random_spec
+from eavefall_datasets.render.needles import render
 from eavefall_datasets.render.references import COINS, ReferenceSpec
 from eavefall_datasets.render.sensor import decode_jpeg, linear_from_srgb
 

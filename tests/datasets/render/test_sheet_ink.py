@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from eavefall_datasets.render.camera import Camera
-from eavefall_datasets.render.needles import NeedleSceneSpec, render
+from eavefall_datasets.render.needle_spec import NeedleSceneSpec
+from eavefall_datasets.render.needles import render
 from eavefall_datasets.render.references import Page, ReferenceSpec
 from eavefall_model.gauge.references import MARKER_DICTIONARY, layout_for
 

@@ -20,8 +20,9 @@ from eavefall_model.advice.say import (
     times_text,
     value_text,
 )
-from eavefall_model.advice.schema import Assumed, Figure, Interval, MarketOpening, Opening, Said
+from eavefall_model.advice.schema import Figure, Interval, MarketOpening, Opening, Said
 from eavefall_model.house.place_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
+from eavefall_model.house.reader import Assumed
 
 
 def plain(text: str | None) -> str:

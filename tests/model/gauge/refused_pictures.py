@@ -15,8 +15,6 @@ from eavefall_datasets.render.needles import render
 from eavefall_datasets.render.paper import paper_texture
 from eavefall_datasets.render.sensor import expose
 
-__all__ = ["NEGATIVE_KINDS", "NegativeKind", "render_negative"]
-
 UInt8 = NDArray[np.uint8]
 Float32 = NDArray[np.float32]
 NegativeKind = Literal[

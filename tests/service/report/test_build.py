@@ -7,8 +7,10 @@ from typing import Any
 
 import pytest
 
-from eavefall_model.advice.schema import Advice, Assumed, Interval, TreeKind
+from eavefall_model.advice.schema import Advice, Interval
 from eavefall_model.gauge.schema import Refusal
+from eavefall_model.house.reader import Assumed
+from eavefall_model.house.tree_kinds import TreeKind
 from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
 from eavefall_service.report.build import build_report

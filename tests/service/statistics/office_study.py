@@ -24,8 +24,6 @@ from .office_world import (
     world_of,
 )
 
-__all__ = ["Estimate", "Study", "estimates", "run_study"]
-
 Designer = Callable[[int, int, float, int, float], Cusum]
 
 

@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from eavefall_service.statistics.agreement import Confusion, Weights, kappa
 
-__all__ = ["CLASSES", "Plan", "Reader", "World", "true_disagreement", "true_kappa", "world_of"]
-
 CLASSES: Final = ("open", "coarse", "medium", "fine", "extra-fine")
 Reader = Literal["model", "rep", "auditor"]
 

@@ -27,8 +27,6 @@ from eavefall_model.intervals import wilson
 from eavefall_model.photo import decode
 from eavefall_model.vocabulary import DEBRIS_KINDS
 
-__all__ = ["app", "draw", "fit", "pieces_of"]
-
 app = typer.Typer(no_args_is_help=True, help=__doc__)
 Array = NDArray[np.float64]
 SORTED: Final = tuple(kind for kind in DEBRIS_KINDS if kind != "other")

@@ -23,8 +23,6 @@ from eavefall_service.journeys.prequote import PreQuote
 from eavefall_service.web import words
 from eavefall_service.web.homeowner.steps import Step, first_of, steps_of
 
-__all__ = ["HOLES", "HomeAnswer", "home_answer"]
-
 _NO_WORDS = "The office's own rules decided this. Ask the office what they are."
 _NO_TREES = (
     "So far we know of no tree near your house. Where none stands, next to nothing falls into a gutter."

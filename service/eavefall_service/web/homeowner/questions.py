@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["QUESTIONS", "SHOTS", "Question", "Shot", "in_words"]
-
 
 @dataclass(frozen=True)
 class Shot:

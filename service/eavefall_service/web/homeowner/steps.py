@@ -11,8 +11,6 @@ from eavefall_model.house.fields import input_kind, input_place
 from eavefall_model.survey import Survey
 from eavefall_model.units import per_cent
 
-__all__ = ["FIRST", "VISIT", "YOURS", "Step", "first_of", "steps_of"]
-
 _SHOWN: Final = 4
 
 

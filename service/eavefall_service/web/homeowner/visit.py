@@ -19,8 +19,6 @@ from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
 from eavefall_service.web.photos import photo_reading, photo_upload
 from eavefall_service.web.server_state import Office
 
-__all__ = ["delete_own", "give_consent", "save_answers", "shot_meta", "take_back", "wait_for_gauge"]
-
 
 def give_consent(office: Office, visit: LinkVisit, training: bool) -> None:
     """The homeowner agrees to the use of the photos, and perhaps to improving the reading with them."""

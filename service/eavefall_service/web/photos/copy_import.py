@@ -16,8 +16,6 @@ from eavefall_service.web.photos import photo_reading
 from eavefall_service.web.photos.photo_upload import check_free_disk, decode_sent, keep_photo, tags_of
 from eavefall_service.web.server_state import Office
 
-__all__ = ["import_copy"]
-
 # Our own pictures for showing are narrower than what people may send.
 _ANY_SIDE: Final = 1
 

@@ -17,8 +17,6 @@ from typing import Any, Final, TypeVar
 
 from eavefall_service.web.errors import refuse
 
-__all__ = ["Places", "WorkQueue"]
-
 Result = TypeVar("Result")
 _URGENT: Final = 0
 _LATER: Final = 1

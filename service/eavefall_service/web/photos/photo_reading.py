@@ -18,8 +18,6 @@ from eavefall_service.storage.rows import PhotoRow
 from eavefall_service.web.answering import changing
 from eavefall_service.web.server_state import Office
 
-__all__ = ["SHOW_PX", "display_bytes", "gauge", "gauge_again", "make_picture", "show", "tag_again"]
-
 _log = logging.getLogger(__name__)
 # Short side of a picture for showing, before it is fitted to a screen.
 SHOW_PX: Final = 900

@@ -34,12 +34,6 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos import photo_reading
 from eavefall_service.web.server_state import Office
 
-__all__ = [
-    "Taken", "check_free_disk", "chunks_of",
-    "decode_sent", "delete_photo", "keep_photo", "receive", "receive_body",
-    "tags_of",
-]  # fmt: skip
-
 _log = logging.getLogger(__name__)
 
 

@@ -42,8 +42,6 @@ from eavefall_service.web.routes.outputs import report_response
 from eavefall_service.web.routes.sign_in import limited_sign_in
 from eavefall_service.web.server_state import OfficeDep
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/api/1", tags=["office"], route_class=DoorRoute)
 SurveyId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
 _SIGNED_IN: Final = ("not-signed-in", "not-found", "not-allowed")

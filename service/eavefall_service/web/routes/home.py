@@ -33,8 +33,6 @@ from eavefall_service.web.homeowner.visit import (
 from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/h/{token}", include_in_schema=False, route_class=DoorRoute)
 
 

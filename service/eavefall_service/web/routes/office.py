@@ -25,8 +25,6 @@ from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.routes.rep_changes import seen as seen_in_photo
 from eavefall_service.web.server_state import OfficeDep
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/office", include_in_schema=False, route_class=DoorRoute)
 _PAGE: Final = 50
 _CSV_MOST: Final = 100_000

@@ -29,8 +29,6 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.request_checks import PICTURE_POLICY
 from eavefall_service.web.server_state import OfficeDep
 
-__all__ = ["Chart", "answers_plot", "chart", "made_plot", "router", "weeks_plot"]
-
 router = APIRouter(prefix="/office/charts", include_in_schema=False, route_class=DoorRoute)
 _HEADERS: Final = {"Content-Security-Policy": PICTURE_POLICY}
 _MOST_LOT: Final = 1_000_000

@@ -20,8 +20,6 @@ from eavefall_service.web.answering import changing, keep_decision
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.server_state import OfficeDep
 
-__all__ = ["Did", "Ids", "did_query", "just_did", "router"]
-
 router = APIRouter(prefix="/office", include_in_schema=False, route_class=DoorRoute)
 _AT_ONCE: Final = 100
 # What was just done -> the status that it left, as long as nothing has happened since, and what is said.

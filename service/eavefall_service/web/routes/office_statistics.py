@@ -35,8 +35,6 @@ from eavefall_service.web.routes.office_charts import chart, weeks_plot
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.statistics_upkeep import bring_up_facts
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/office/statistics", include_in_schema=False, route_class=DoorRoute)
 _CHOICES: Final = 100
 

@@ -34,8 +34,6 @@ from eavefall_service.web.request_text import parse_json
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import answer_drawings, sketch_of
 
-__all__ = ["report_response", "router"]
-
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 _OWN_STYLE: Final = {"Content-Security-Policy": PICTURE_POLICY}
 

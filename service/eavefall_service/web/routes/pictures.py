@@ -19,8 +19,6 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos import photo_reading
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = ["router"]
-
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 _KIND: Final = re.compile(r"display|gauge|evidence-(?:needle|broad|bare)")
 _KEPT: Final = {"Cache-Control": "private, max-age=86400"}

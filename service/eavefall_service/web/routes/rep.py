@@ -22,8 +22,6 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import answer_drawings, sketch_of
 
-__all__ = ["router", "survey_context"]
-
 router = APIRouter(prefix="/rep", include_in_schema=False, route_class=DoorRoute)
 _SHOWN = 60
 

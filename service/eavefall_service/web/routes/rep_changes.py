@@ -20,8 +20,6 @@ from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = ["SEEN", "router", "seen", "upload_chunks"]
-
 router = APIRouter(prefix="/rep/{survey_id}", include_in_schema=False, route_class=DoorRoute)
 # One tap says it all: word on the button -> foliage and form.
 SEEN = {

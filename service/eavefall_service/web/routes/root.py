@@ -14,8 +14,6 @@ from eavefall_service.web.access import DoorRoute, MaybeStaff
 from eavefall_service.web.photos.photo_upload import check_free_disk
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = ["router"]
-
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 
 

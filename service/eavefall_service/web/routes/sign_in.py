@@ -24,8 +24,6 @@ from eavefall_service.web.access import (
 from eavefall_service.web.errors import refuse, status_of
 from eavefall_service.web.server_state import Office, OfficeDep
 
-__all__ = ["limited_sign_in", "router"]
-
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 
 
