@@ -20,6 +20,7 @@ from eavefall_model.vocabulary import (
     Form,
     GuardKind,
     Hemisphere,
+    How,
     Prevails,
     Profile,
     Shows,
@@ -46,6 +47,10 @@ Pitch = Annotated[float, BeforeValidator(parse_pitch_deg, json_schema_input_type
 Bearing = Annotated[
     float, BeforeValidator(parse_bearing_deg, json_schema_input_type=str | float), _text("deg")
 ]
+# Half a turn is no bearing at all.
+BearingSd = Annotated[
+    float, BeforeValidator(parse_bearing_deg, json_schema_input_type=str | float), Field(le=180), _text("deg")
+]
 Intensity = Annotated[
     float,
     BeforeValidator(parse_intensity_mm_h, json_schema_input_type=str),
@@ -68,6 +73,39 @@ class PhotoRef(_Part):
     reference: Annotated[str | None, Field(description="card, coin:24.26, sheet, a4 or letter")] = None
 
 
+class TakenLength(_Part):
+    """How a length was taken, and its standard deviation where one was found out."""
+
+    how: How
+    sd_m: Length | None = Field(None, alias="sd")
+
+
+class TakenBearing(_Part):
+    """How a bearing was taken, and its standard deviation where one was found out."""
+
+    how: How
+    sd_deg: BearingSd | None = Field(None, alias="sd")
+
+
+class TreeTaken(_Part):
+    """How each measure of a tree was taken; one that is not named here was typed."""
+
+    distance: TakenLength | None = None
+    height: TakenLength | None = None
+    crown_radius: TakenLength | None = None
+    overhang: TakenLength | None = None
+    bearing: TakenBearing | None = None
+
+
+class EaveTaken(_Part):
+    """How each measure of an eave was taken; one that is not named here was typed."""
+
+    length: TakenLength | None = None
+    height: TakenLength | None = None
+    roof_run: TakenLength | None = None
+    facing: TakenBearing | None = None
+
+
 class Tree(_Part):
     """A tree, or ``count`` like trees standing together.
 
@@ -86,6 +124,7 @@ class Tree(_Part):
     overhang_m: Length | None = Field(None, alias="overhang")
     bearing_deg: Bearing | None = Field(None, alias="bearing")
     eave: Name | None = None
+    taken: TreeTaken | None = None
 
 
 class Gutter(_Part):
@@ -122,6 +161,7 @@ class Eave(_Part):
     outside_corners: Annotated[int, Field(ge=0, le=20)] = 0
     gutter: Gutter = Gutter()
     downspout: Downspout | None = None
+    taken: EaveTaken | None = None
 
 
 class Wind(_Part):

@@ -46,6 +46,11 @@ Failure = Literal["gutter fills", "screen gets covered", "outlet blocks", "none 
 FAILURES: Final[tuple[Failure, ...]] = get_args(Failure)
 WeakestLink = Literal["gutter", "outlet", "inlet"]
 
+# How a length or a bearing was taken: typed with no word of how, by tape, by paces, from a photo, from angles
+# read off the phone (a bearing: its compass), placed on the plan by eye, or left as it was filled in before.
+How = Literal["typed", "taped", "paced", "photo", "angle", "drawn", "default"]
+HOWS: Final[tuple[How, ...]] = get_args(How)
+
 # Where a figure comes from.
 Mark = Literal["found", "from memory", "judgement", "common practice, no source"]
 

@@ -27,6 +27,7 @@ from eavefall_model.advice.schema import MeasureNext
 from eavefall_model.house.fields import input_kind
 from eavefall_model.house.reader import Uncertain
 from eavefall_model.litter.history import FILL_ERROR, fill_since_cleaning
+from eavefall_model.sighting.measured import BY
 from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
 
 if TYPE_CHECKING:
@@ -143,11 +144,22 @@ def _gains(outcome: Outcome, waits: list[Array], weights: Array, base: ClassAnsw
     return _class_changes(outcome, weights, noise, base), float(moved.mean())
 
 
-def _sentence(ask: str, missing: bool, class_chance: float, interval_chance: float) -> str:
-    ask = ask[0].upper() + ask[1:] if missing else f"Worth repeating: {ask}"
+def _sentence(
+    ask: str, missing: bool, class_chance: float, interval_chance: float, how: str | None = None
+) -> str:
+    again = f"Worth repeating{f' ({how})' if how else ''}: {ask}"
+    ask = ask[0].upper() + ask[1:] if missing else again
     if class_chance >= interval_chance:
         return f"{ask}: {class_chance:.0%} chance it changes the answer."
     return f"{ask}: {interval_chance:.0%} chance it changes the interval."
+
+
+def _taken_worse(item: Uncertain, usual: How) -> str | None:
+    """How an input was taken, said where the usual way would be surer: ``so far by paces``."""
+    if item.how is None or item.missing or usual.scale != "log":
+        return None
+    spread = float(np.log(np.maximum(item.draws, 1e-9)).std())
+    return f"so far {BY[item.how]}" if spread > 1.2 * usual.error else None
 
 
 def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
@@ -213,7 +225,9 @@ def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
         if max(class_chance, interval_chance) >= _LEAST_CHANCE:
             step = MeasureNext(
                 input=item.key,
-                sentence=_sentence(item.ask, item.missing, class_chance, interval_chance),
+                sentence=_sentence(
+                    item.ask, item.missing, class_chance, interval_chance, _taken_worse(item, how)
+                ),
                 chance_changes_class=rounded(class_chance, 3),
                 chance_changes_interval=rounded(interval_chance, 3),
             )

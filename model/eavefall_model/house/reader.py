@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,10 +11,13 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.house.fields import FIELDS, input_kind, input_place
 from eavefall_model.house.streams import Streams
-from eavefall_model.survey import Survey
-from eavefall_model.vocabulary import Value
+from eavefall_model.sighting.measured import BEARING_SD_DEG, usual_sd_m
+from eavefall_model.survey import Survey, TakenBearing, TakenLength
+from eavefall_model.vocabulary import How, Value
 
 Array = NDArray[np.float64]
+# No wider than a guess: a factor of two either way at one standard deviation.
+_WIDEST: Final = 0.7
 
 
 class Assumed(BaseModel):
@@ -36,7 +40,8 @@ class Assumed(BaseModel):
 
 @dataclass(frozen=True)
 class Uncertain:
-    """One uncertain input: its draws, and how to ask for it. ``missing`` says that the survey left it out.
+    """One uncertain input: its draws, and how to ask for it. ``missing`` says that the survey left it out,
+    ``how`` by which way it was taken, where the survey says so.
 
     Raises ``KeyError`` for a ``key`` of no kind in ``inputs.INPUT_KINDS``.
     """
@@ -46,6 +51,7 @@ class Uncertain:
     ask: str
     draws: Array
     missing: bool
+    how: How | None = None
 
     def __post_init__(self) -> None:
         input_kind(self.key)  # an input that nobody has registered is a mistake of ours
@@ -73,15 +79,51 @@ class Reader:
         why: str,
         least: float = 0.0,
     ) -> Array:
-        """``given`` with its ``error``, or ``default`` with lognormal ``spread``; ``least`` or more."""
-        normal = self.streams.normal(key)
-        if given is not None:
-            draws = np.maximum(given * np.exp(error * normal), least)
+        """``given`` with its ``error``, or ``default`` with lognormal ``spread``; ``least`` or more.
+
+        Where the survey says how it was taken, that way's error takes the place of ``error``; one that was
+        left as it was filled in before is a default.
+        """
+        normal, how = self.streams.normal(key), self.how(key)
+        missing = given is None or how == "default"
+        if given is not None and missing:
+            default, why = given, "Filled in beforehand, not measured."
+        if given is not None and not missing:
+            draws = np.maximum(given * np.exp(self.error(key, given, error) * normal), least)
         else:
             draws = np.asarray(default * np.exp(spread * normal))
             self.assume(key, draws, why)
-        self.inputs.append(Uncertain(key, label, ask, draws, given is None))
+        self.inputs.append(Uncertain(key, label, ask, draws, missing, how))
         return draws
+
+    def taken(self, key: str) -> TakenLength | TakenBearing | None:
+        """How the field of ``key`` was taken, where the survey says so."""
+        place = input_place(key)
+        if place is None:
+            return None
+        part = (self.survey.eaves if place[0] == "eaves" else self.survey.trees)[place[1]]
+        taken: TakenLength | TakenBearing | None = getattr(part.taken, key.rpartition(".")[2], None)
+        return taken
+
+    def how(self, key: str) -> How | None:
+        """By which way the field of ``key`` was taken, where the survey says so."""
+        taken = self.taken(key)
+        return None if taken is None else taken.how
+
+    def error(self, key: str, value: float, usual: float) -> float:
+        """Error of a length, as a standard deviation of its logarithm; ``usual`` where nobody said how."""
+        taken = self.taken(key)
+        if not isinstance(taken, TakenLength) or value <= 0:
+            return usual
+        sd_m = usual_sd_m(taken.how, value) if taken.sd_m is None else taken.sd_m
+        return usual if sd_m is None else min(sd_m / value, _WIDEST)
+
+    def bearing_sd_deg(self, key: str, usual: float) -> float:
+        """Standard deviation of a bearing, degrees; ``usual`` where nobody said how it was taken."""
+        taken = self.taken(key)
+        if not isinstance(taken, TakenBearing):
+            return usual
+        return BEARING_SD_DEG.get(taken.how, usual) if taken.sd_deg is None else taken.sd_deg
 
     def assume(self, key: str, draws: Array, why: str) -> None:
         """Note a default that is drawn, with its range."""

@@ -110,14 +110,20 @@ def read_tree(
     elif tree.overhang_m == 0:
         out = np.maximum(distance, radius)
     else:
-        over = tree.overhang_m * np.exp(0.15 * read.streams.normal(f"{where}.overhang"))
+        error = read.error(f"{where}.overhang", tree.overhang_m, 0.15)
+        over = tree.overhang_m * np.exp(error * read.streams.normal(f"{where}.overhang"))
         if tree.crown_radius_m is None:
             # The middle of a crown stands outside, so that more overhang never means less over the roof.
             radius = np.maximum(radius, over)
         out = radius - over
         read.inputs.append(
             Uncertain(
-                f"{where}.overhang", f"overhang of {name}", f"measure how far {name} overhangs", over, False
+                f"{where}.overhang",
+                f"overhang of {name}",
+                f"measure how far {name} overhangs",
+                over,
+                False,
+                read.how(f"{where}.overhang"),
             )
         )
     rows = np.arange(read.streams.draws)
@@ -129,7 +135,7 @@ def read_tree(
     else:
         off = wrap_deg(
             tree.bearing_deg
-            + 8.0 * read.streams.normal(f"{where}.bearing")
+            + read.bearing_sd_deg(f"{where}.bearing", 8.0) * read.streams.normal(f"{where}.bearing")
             - np.broadcast_to(facings, full)[rows, eave]
         )
         along = along_from_bearing_m(off, offset, length)

@@ -11,9 +11,8 @@ from typing import Final
 
 from pygeomag import GeoMag
 
-# A phone's compass outdoors, away from a car: about ten degrees (judgement); gutters and downspouts of steel
-# do worse.
-_COMPASS_SD_DEG: Final = 10.0
+from eavefall_model.sighting.measured import BEARING_SD_DEG
+
 _TABLES: Final = "wmm/WMM_2025.COF"
 
 
@@ -41,4 +40,4 @@ def declination_deg(latitude_deg: float, longitude_deg: float, year: float) -> f
 def true_bearing(compass_deg: float, latitude_deg: float, longitude_deg: float, year: float) -> Bearing:
     """True bearing of what the phone points at, from its magnetic compass and where it is."""
     declination = declination_deg(latitude_deg, longitude_deg, year)
-    return Bearing((compass_deg + declination) % 360.0, _COMPASS_SD_DEG, declination)
+    return Bearing((compass_deg + declination) % 360.0, BEARING_SD_DEG["angle"], declination)

@@ -11,14 +11,13 @@ from eavefall_model.errors import SightingError
 from eavefall_model.photo import decode
 from eavefall_model.sighting.angles import height_from_angles
 from eavefall_model.sighting.bearing import true_bearing
-from eavefall_model.sighting.measured import How, Measured
+from eavefall_model.sighting.measured import Measured, usual_sd_m
 from eavefall_model.sighting.picture import KNOWN_HEIGHTS_M, Camera, Upright, measure_uprights
 from eavefall_model.units import parse_length_m
+from eavefall_model.vocabulary import How
 from eavefall_service.cli.console import console
 from eavefall_service.walk import photo_bytes
 
-# A taped distance is good to 2 cm and one part in a hundred, a paced one to a tenth (judgement).
-_ERRORS: dict[How, tuple[float, float]] = {"taped": (0.02, 0.01), "paced": (0.0, 0.1)}
 _SAFETY = (
     "Stand still while you look at the screen; mind traffic and slopes; nothing from a ladder or a roof."
 )
@@ -42,8 +41,7 @@ def angles(
     """Height from a phone's tilt held to the eye, by the tangent method."""
     how: How = "paced" if paced else "taped"
     meters = parse_length_m(distance)
-    fixed_m, share = _ERRORS[how]
-    _tell("Height", height_from_angles(Measured(meters, fixed_m + share * meters, how), top, base))
+    _tell("Height", height_from_angles(Measured(meters, usual_sd_m(how, meters) or 0.0, how), top, base))
     console().print(_SAFETY)
 
 

@@ -34,7 +34,7 @@ from eavefall_service.report.document import (
 from eavefall_service.report.glossary import glossary_of
 from eavefall_service.report.photos import PhotoPicture
 from eavefall_service.report.pictures import pictures_of
-from eavefall_service.report.sources import assumed_entries, source_entries
+from eavefall_service.report.sources import assumed_entries, measured_entries, source_entries
 from eavefall_service.report.tables import eaves_table, guards_table, material_table
 from eavefall_service.report.widths import width_bars
 
@@ -103,6 +103,7 @@ def build_report(
             (Entries(assumed_entries(advice, units)),),
             folded=True,
         ),
+        Section("measured", "How it was measured", (Entries(measured_entries(survey, units)),), folded=True),
         Section(
             "sources",
             "Reasons and sources",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from eavefall_model.advice.say import joined, say, sentence_case, spare_text, value_text, voice_of
 from eavefall_model.advice.schema import Advice, Reason
+from eavefall_model.house.fields import FIELDS
+from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
+from eavefall_model.survey import Eave, EaveTaken, Survey, TakenBearing, TakenLength, Tree, TreeTaken
 from eavefall_model.units import flow_text
 from eavefall_model.vocabulary import GUARD_KINDS, Units
 from eavefall_service.report.answers import enough_of
@@ -54,6 +57,26 @@ def assumed_entries(advice: Advice, units: Units) -> tuple[Entry, ...]:
         )
         for (words, taken, why), names in where.items()
     )
+
+
+def measured_entries(survey: Survey, units: Units) -> tuple[Entry, ...]:
+    """How each measure was taken, where the survey says so: ``Back pine: height 32 ft, by angle, ± 2 ft``."""
+    parts: tuple[Tree | Eave, ...] = (*survey.trees, *survey.eaves)
+    said = [(part.name, "; ".join(_taken(part, part.taken, units))) for part in parts if part.taken]
+    return tuple(Entry(name, text) for name, text in said if text)
+
+
+def _taken(part: Tree | Eave, taken: TreeTaken | EaveTaken, units: Units) -> Iterator[str]:
+    kind = "trees" if isinstance(part, Tree) else "eaves"
+    for name in type(taken).model_fields:
+        how = getattr(taken, name)
+        if isinstance(how, TakenBearing) and (bearing_deg := getattr(part, f"{name}_deg")) is not None:
+            said = bearing_taken_text(bearing_deg, how)
+        elif isinstance(how, TakenLength) and (length_m := getattr(part, f"{name}_m")) is not None:
+            said = length_taken_text(length_m, how, units)
+        else:
+            continue
+        yield f"{FIELDS[f'{kind}.{name}'].label} {said}"
 
 
 def _source(reason: Reason) -> str:

@@ -14,7 +14,10 @@ from fastapi.templating import Jinja2Templates
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
+from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
+from eavefall_model.survey import Eave, Tree
 from eavefall_model.units import format_length, length_text, pitch_text
+from eavefall_model.vocabulary import Units
 from eavefall_service.journeys.history_words import action_text, changes_of
 from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
@@ -51,6 +54,16 @@ def told_length(metres: float | None, units: str = "us") -> str:
     return "" if metres is None else length_text(metres, "us" if units == "us" else "metric")
 
 
+def told_measure(part: Tree | Eave, name: str, units: str = "us") -> str:
+    """A measure of a tree or an eave with how it was taken: ``32 ft, by angle, ± 2 ft``; or nothing."""
+    taken = getattr(part.taken, name, None)
+    if (bearing_deg := getattr(part, f"{name}_deg", None)) is not None:
+        return bearing_taken_text(bearing_deg, taken)
+    length_m = getattr(part, f"{name}_m", None)
+    system: Units = "us" if units == "us" else "metric"
+    return "" if length_m is None else length_taken_text(length_m, taken, system)
+
+
 def pitch(pitch_deg: float, units: str = "us") -> str:
     """A roof's pitch as people of ``units`` read it."""
     return pitch_text(pitch_deg, "us" if units == "us" else "metric")
@@ -69,6 +82,7 @@ templates.env.filters.update(
     when=when,
     in_units=length,
     told_in_units=told_length,
+    measure=told_measure,
     as_pitch=pitch,
     months=months_text,
     said=say,

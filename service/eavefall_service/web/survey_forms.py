@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.vocabulary import HOWS
 
 _BARE: Final = re.compile(r"[\d.,/ ]+")
 _YES_NO: Final = {"yes": True, "no": False}
@@ -45,6 +46,9 @@ def merged(current: Mapping[str, Any], changed: Mapping[str, str], part: Mapping
         What :func:`tree_of`, :func:`eave_of` or :func:`site_of` makes of ``changed``.
     """
     new = {name: dict(value) if isinstance(value, dict) else value for name, value in current.items()}
+    # What is typed anew was not measured as what it replaces; `part` says so where it was measured as well.
+    taken = {name: how for name, how in current.get("taken", {}).items() if name not in changed}
+    new["taken"] = taken
     for name in changed:
         if name in _INSIDE:
             inside, inner = _INSIDE[name]
@@ -82,6 +86,16 @@ def _numbers(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
     return found
 
 
+def _taken(fields: Mapping[str, str], names: Iterable[str]) -> dict[str, Any]:
+    """How each measure was taken, from ``how.NAME`` and ``sd.NAME`` beside it; typed where they are empty."""
+    found = {}
+    for name in names:
+        how = fields.get(f"how.{name}", "").strip()
+        if how in HOWS and how != "typed" and fields.get(name, "").strip():
+            found[name] = _filled({"how": how, "sd": fields.get(f"sd.{name}", "").strip()})
+    return found
+
+
 def _filled(part: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in part.items() if value not in ("", None, {})}
 
@@ -92,6 +106,7 @@ def tree_of(fields: Mapping[str, str], unit: str) -> dict[str, Any]:
         **_words(fields, ("name", "species", "form", "foliage", "bearing", "eave")),
         **_numbers(fields, ("count",)),
         **_lengths(fields, ("distance", "height", "crown_radius", "overhang"), unit),
+        "taken": _taken(fields, ("distance", "height", "crown_radius", "overhang", "bearing")),
     }
     return _filled(part)
 
@@ -119,6 +134,7 @@ def eave_of(fields: Mapping[str, str], unit: str, small_unit: str) -> dict[str, 
             "shaded_or_mossy": _YES_NO.get(fields.get("shaded_or_mossy", "")),
             "gutter": gutter,
             "downspout": spout,
+            "taken": _taken(fields, ("length", "height", "roof_run", "facing")),
         }
     )
 

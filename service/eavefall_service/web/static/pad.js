@@ -93,6 +93,15 @@ export function armPad() {
   });
   pad.addEventListener("input", work);
 
+  // How the length was taken goes with it; typing over it makes it typed.
+  function tellHow(how, field = target) {
+    const told = field.form?.elements[`how.${field.name}`];
+    if (told) told.value = how;
+    const sd = field.form?.elements[`sd.${field.name}`];
+    if (sd) sd.value = "";
+  }
+  document.addEventListener("input", (event) => { if (event.isTrusted) tellHow("", event.target); });
+
   function take() {
     let text = value.textContent.trim();
     if (/^[\d.]+$/.test(text)) text += /m\b/.test(target.placeholder) && !/ft|in/.test(target.placeholder) ? " m" : /^\d+ in$/.test(target.placeholder) ? " in" : " ft";
@@ -103,6 +112,7 @@ export function armPad() {
     }
     if (way === "pace") localStorage.setItem("eavefall-pace", get("pace-length").value);
     target.value = text;
+    tellHow({ pace: "paced", tape: "taped", angle: "angle" }[way] || "");
     target.dispatchEvent(new Event("change", { bubbles: true }));
     pad.close();
     target.focus();
