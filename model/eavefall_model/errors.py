@@ -27,6 +27,7 @@ ERROR_CODES: dict[str, str] = {
     "weights-missing": "The installed package has no tagger weights.",
     "model-unknown": "There is no such model in the data directory, or none to go back to.",
     "model-refused": "The model has no passed gate report for these very files.",
+    "place-unknown": "A place is not in the table of design rains.",
     "sighting-no-reading": "A reading or a tap that the measurement needs is missing.",
     "sighting-poor-view": "The photo does not give the heights well enough.",
     "sighting-too-small": "What has the known height is too small in the photo.",

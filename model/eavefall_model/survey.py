@@ -177,6 +177,14 @@ class Rain(_Part):
     intensity_mm_h: Intensity | None = Field(None, alias="intensity")
     duration_min: Annotated[float, Field(gt=0, le=1440)] | None = None
     return_period_y: Annotated[float, Field(gt=0, le=1000)] | None = None
+    source: Annotated[str, Field(max_length=200)] | None = None
+
+
+class Place(_Part):
+    """Where the house stands, as coarsely as design rain and magnetic declination need it."""
+
+    state: Annotated[str, Field(pattern=r"^[A-Z]{2}$", description="postal code")]
+    city: Name | None = None
 
 
 class Household(_Part):
@@ -240,6 +248,7 @@ class Survey(_Part):
     eaves: Annotated[tuple[Eave, ...], Field(min_length=1)]
     wind: Wind = Wind()
     rain: Rain = Rain()
+    place: Place | None = None
     household: Household = Household()
     history: History = History()
     wildfire: bool | None = None

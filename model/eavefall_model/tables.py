@@ -9,7 +9,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
-TABLE_PACKAGES: Final = ("eavefall_model.screens", "eavefall_model.species")
+TABLE_PACKAGES: Final = ("eavefall_model.screens", "eavefall_model.species", "eavefall_model.water")
 
 
 def read_rows(package: str, name: str) -> list[dict[str, str]]:

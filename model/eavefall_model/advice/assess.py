@@ -23,10 +23,11 @@ from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.tree_kinds import tree_kinds
 from eavefall_model.reading import Reading
 from eavefall_model.screens.guards import Guards, load_guards
-from eavefall_model.survey import Prices, Survey
+from eavefall_model.survey import Place, Prices, Survey
 from eavefall_model.tables import tables_digest
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import Units
+from eavefall_model.water.design_rain import DesignRains, shipped_rains
 
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
@@ -37,13 +38,16 @@ class OfficeSettings:
     """What an answer rests on beside the survey and its photos.
 
     ``rules`` and ``guards`` are those shipped or the office's own; ``prices``, where given, stand for those
-    of the survey; ``units`` are those that the office speaks in. ``draws`` and ``seed`` are the same for
+    of the survey; ``rains`` is the table of design rains by place, ``place`` where a survey lies
+    that does not say; ``units`` are those that the office speaks in. ``draws`` and ``seed`` are the same for
     everybody, so that one house has one answer.
     """
 
     rules: RuleBook = field(default_factory=load_rules)
     guards: Guards = field(default_factory=load_guards)
     prices: Prices | None = None
+    rains: DesignRains = field(default_factory=shipped_rains)
+    place: Place | None = None
     units: Units = "us"
     draws: int = 2000
     seed: int = 0
@@ -52,8 +56,9 @@ class OfficeSettings:
     def version(self) -> str:
         """Names everything here that an answer depends on, and the engine with its tables."""
         prices = "" if self.prices is None else self.prices.model_dump_json()
+        place = "" if self.place is None else self.place.model_dump_json()
         made = f"{_package()} {tables_digest()} {self.rules.digest} {self.guards.digest}"
-        return f"{made} {prices} {self.units} {self.draws} {self.seed}"
+        return f"{made} {prices} {self.rains.digest} {place} {self.units} {self.draws} {self.seed}"
 
 
 def _package() -> str:
@@ -82,6 +87,7 @@ def answer(survey: Survey, readings: Sequence[Reading] = (), office: OfficeSetti
         ``survey-wrong-value`` for a species we do not have or a drop test that counts more than it dropped.
     """
     office = office or OfficeSettings()
+    survey = office.rains.filled(survey, office.place)
     tags = {each.photo: each.tags for each in readings if each.tags is not None}
     models = sorted({each.model.partition(";")[0] for each in tags.values()})
     return assess(

@@ -91,6 +91,8 @@ def _read_rain(survey: Survey, read: Reader) -> float:
         why = "Between 60-minute and 5-minute design rains of temperate places."
         read.note("rain.intensity", 150.0, why, 75.0, 230.0)
         return 150.0
+    if rain.source is not None:
+        read.note("rain.intensity", rain.intensity_mm_h, f"{rain.source}. The local code comes first.")
     if rain.duration_min is None or rain.return_period_y is None:
         why = "60-minute 100-year and 5-minute 10-year design rains differ about twofold; say which this is."
         read.note("rain.duration_min", "not given", why, "5 min", "60 min")

@@ -25,6 +25,7 @@ _MODULES: Final = {
     "debris": "debris",
     "height": "sighting",
     "bearing": "sighting",
+    "rain": "sighting",
     "survey": "survey",
     "copy": "office_files",
     "schema": "output",

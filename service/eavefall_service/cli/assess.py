@@ -11,7 +11,14 @@ import typer
 from eavefall_model.vocabulary import Units
 from eavefall_service.cli.advice_text import print_answer, print_document
 from eavefall_service.cli.console import console, error_console
-from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
+from eavefall_service.cli.own_files import (
+    PRICES_HELP,
+    GuardsOption,
+    PlaceOption,
+    RainOption,
+    RulesOption,
+    office_settings,
+)
 from eavefall_service.report.build import build_report
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk, walk_survey
@@ -33,13 +40,15 @@ def assess(
     prices: Annotated[
         Path | None, typer.Option(help=f"{PRICES_HELP} They take the place of those in the survey.")
     ] = None,
+    rain: RainOption = None,
+    place: PlaceOption = "",
     seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
     draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
     units: Annotated[Units, typer.Option(help="us or metric.")] = "us",
     full: Annotated[bool, typer.Option("--full", help="Print the whole report, not ten lines.")] = False,
 ) -> None:
     """How fine a screen this house needs, how often it will still need cleaning, and why."""
-    office = replace(office_settings(rules, guards, prices), seed=seed, draws=draws, units=units)
+    office = replace(office_settings(rules, guards, prices, rain, place), seed=seed, draws=draws, units=units)
     with error_console().status("Reading photos") as status:
         walk = walk_survey(survey, office, on_photo=lambda name: status.update(f"Reading {name}"))
     finish(walk, json=json, full=full, reports=report or [])

@@ -10,7 +10,14 @@ import typer
 import uvicorn
 
 from eavefall_service.cli.console import error_console
-from eavefall_service.cli.own_files import PRICES_HELP, GuardsOption, RulesOption, office_settings
+from eavefall_service.cli.own_files import (
+    PRICES_HELP,
+    GuardsOption,
+    PlaceOption,
+    RainOption,
+    RulesOption,
+    office_settings,
+)
 from eavefall_service.journeys import accounts
 from eavefall_service.storage import Database
 from eavefall_service.web.app import create_app
@@ -44,9 +51,11 @@ def serve(
     prices: Annotated[Path | None, typer.Option(help=PRICES_HELP)] = None,
     rules: RulesOption = None,
     guards: GuardsOption = None,
+    rain: RainOption = None,
+    place: PlaceOption = "",
 ) -> None:
     """Open the tool for reps, homeowners and the office in a browser."""
-    answers = office_settings(rules, guards, prices)
+    answers = office_settings(rules, guards, prices, rain, place)
     settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, answers)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     app = create_app(settings)

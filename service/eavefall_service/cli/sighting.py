@@ -1,4 +1,4 @@
-"""``eavefall height`` and ``eavefall bearing``: what a phone measures from the ground."""
+"""``eavefall height``, ``eavefall bearing`` and ``eavefall rain``: what a phone and a table tell."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from eavefall_model.sighting.measured import Measured, usual_sd_m
 from eavefall_model.sighting.picture import KNOWN_HEIGHTS_M, Camera, Upright, measure_uprights
 from eavefall_model.units import parse_length_m
 from eavefall_model.vocabulary import How
+from eavefall_model.water.design_rain import shipped_rains
 from eavefall_service.cli.console import console
 from eavefall_service.walk import photo_bytes
 
@@ -29,6 +30,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands to ``app``."""
     app.add_typer(height, name="height")
     app.command()(bearing)
+    app.command()(rain)
 
 
 @height.command("angles")
@@ -87,6 +89,21 @@ def bearing(
     found = true_bearing(compass, latitude, longitude, year)
     turned = f"declination {found.declination_deg:+.1f} deg"
     console().print(f"Bearing: {found.true_deg:.0f} ± {found.sd_deg:.0f} deg ({turned})")
+
+
+def rain(
+    state: Annotated[str, typer.Argument(help="Postal code, such as AL.")],
+) -> None:
+    """Design rain of a state's listed cities: coarse, for where the local code has not been looked up."""
+    rains = shipped_rains()
+    place = rains.named(state)
+    for each in rains.cities:
+        if each.state == place.state:
+            console().print(
+                f"{each.city}: {each.intensity_in_h:g} in/h, {each.duration_min:g} min, "
+                f"{each.return_period_y:g}-year ({each.mark})"
+            )
+    console().print("The local code comes first; gutters are often sized for 5 minutes, about twice as hard.")
 
 
 def _upright(text: str) -> Upright:

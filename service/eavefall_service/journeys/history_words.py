@@ -49,6 +49,7 @@ _FIELDS: Final = {
     "accepts_brushing": "they brush from the ground", "ladder_reach": "can be reached safely",
     "history": "the gutter's past", "last_cleaned_months_ago": "last cleaned, months ago",
     "now_full_fifths": "full now, in fifths", "overflowed": "has overflowed", "wildfire": "wildfire area",
+    "state": "state", "city": "nearest city",
     "note": "note", "month": "month", "opening_mm": "opening of the sample", "dropped": "dropped",
     "passed": "went through", "lodged": "stuck", "photo": "photo", "shows": "shows", "of": "shows",
     "class": "answer", "interval_months": "months between cleanings", "found": "found", "months": "months",

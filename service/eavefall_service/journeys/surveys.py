@@ -22,7 +22,7 @@ PartKind = Literal["trees", "eaves", "drop_tests"]
 _ID: Final = re.compile(r"[0-9a-f]{16}")
 # Parts that `put_site` may set; photos come from their own rows.
 SITE_FIELDS: Final = frozenset(
-    {"note", "month", "hemisphere", "wind", "rain", "household", "wildfire", "prices"}
+    {"note", "month", "hemisphere", "wind", "rain", "place", "household", "wildfire", "prices"}
 )
 
 

@@ -140,7 +140,7 @@ def eave_of(fields: Mapping[str, str], unit: str, small_unit: str) -> dict[str, 
 
 
 def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
-    """Wind, rain, household, wildfire and note; an empty field clears the fact."""
+    """Place, wind, rain, household, wildfire and note; an empty field clears the fact."""
     wind = _filled({"from": fields.get("wind_from", "").strip(), "prevails": fields.get("prevails", "")})
     rain = _filled(
         {
@@ -156,7 +156,9 @@ def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
             "ladder_reach": _YES_NO.get(fields.get("ladder_reach", "")),
         }
     )
+    state, _, city = fields.get("place", "").partition("|")
     return {
+        "place": _filled({"state": state.strip(), "city": city.strip()}) or None,
         "note": fields.get("note", "").strip() or None,
         "wind": wind or None,
         "rain": rain or None,
