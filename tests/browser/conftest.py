@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 
 from ..service.web.conftest import PASSWORD, ServerProcess
 
@@ -161,6 +161,12 @@ class Person:
         self.page.click("#new-survey button")
         self.page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
         return self.page.url.rsplit("/", 1)[1]
+
+    def say_what_it_shows(self, card: Locator, word: str) -> None:
+        """One tap on what a photo shows; a sure photo keeps the choice folded."""
+        if card.locator("details.seen").get_attribute("open") is None:
+            card.locator("details.seen summary").click()
+        card.get_by_role("button", name=word).click()
 
     def until(self, holds: str) -> None:
         """Wait until a JavaScript expression holds (polled from outside: the pages' policy forbids eval)."""

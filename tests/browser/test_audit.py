@@ -17,7 +17,7 @@ def test_audit_by_keyboard(make_person, wire, tmp_path, view):
     rita.page.set_input_files("#choose", PHOTOS / "winter-maple.jpg")
     card = rita.page.locator("article.photo").first
     expect(card).to_have_attribute("data-state", "tagged")
-    card.get_by_role("button", name="Scale leaves").click()
+    rita.say_what_it_shows(card, "Scale leaves")
     expect(rita.page.get_by_text("Rep says:")).to_be_visible()
     rita.page.goto(f"/rep/{survey}/answer")
     rita.page.click("button:has-text('Send to office')")

@@ -9,6 +9,7 @@ from .conftest import PHOTOS, Person
 
 pytestmark = pytest.mark.browser
 MOST_BYTES = 150_000
+TABS = ("", "/trees", "/house", "/measure", "/needles", "/drop-test", "/answer", "/show", "/share")
 TARGET_PX = 44  # WCAG 2.2, 2.5.5 Target Size (Enhanced)
 SERIOUS = ("serious", "critical")
 
@@ -51,7 +52,7 @@ def places(chromium, process):
         "rita": [
             "/rep",
             "/rep/offline",
-            *(f"/rep/{survey}{tab}" for tab in ("", "/trees", "/house", "/needles", "/answer", "/share")),
+            *(f"/rep/{survey}{tab}" for tab in TABS),
         ],
         "aldo": [
             "/office",

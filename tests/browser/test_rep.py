@@ -39,7 +39,7 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
         rita.shot("rep-evidence")
     # Wrong tag: one tap, kept beside the model's.
     tags = card.locator(".tags").inner_text()
-    card.get_by_role("button", name="Short needles").click()
+    rita.say_what_it_shows(card, "Short needles")
     expect(page.get_by_text("Rep says:")).to_be_visible()
     assert page.locator(".tags").first.inner_text() == tags
     rita.shot("rep-corrected")
@@ -83,12 +83,13 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
     expect(page.locator(".list", has_text="40 ft")).to_be_visible()
     rita.shot("rep-house")
 
-    page.goto(f"/rep/{survey}/needles")
+    page.goto(f"/rep/{survey}/drop-test")
     for kind in ("passed", "stayed", "lodged", "stayed", "stayed"):
         page.click(f'[data-count="{kind}"]')
     expect(page.locator("#drop-state")).to_have_text("5 dropped: 1 through, 1 stuck, 3 on top")
     page.click("#drop-form button.go")
     expect(page.locator("table tbody tr")).to_have_count(1)
+    page.goto(f"/rep/{survey}/needles")
     page.set_input_files("#choose", PHOTOS / "pine-branch.jpg")
     gauge = page.locator("article[data-gauge]").first
     expect(gauge).to_have_attribute("data-state", "tagged")
@@ -97,13 +98,17 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
     page.goto(f"/rep/{survey}/answer")
     expect(page.locator(".answer")).to_have_count(3)
     rita.shot("rep-answer")
+    page.click("text=Report and copies")
     with page.expect_download() as download:
-        page.click("text=PDF")
+        page.click("text=Report as PDF")
     paper = tmp_path / "report.pdf"
     download.value.save_as(paper)
     assert paper.read_bytes().startswith(b"%PDF-")
     page.click("button:has-text('Send to office')")
     expect(page.locator("h1 .tag")).to_have_text("With the office")
+    # The whole region has changed: said where it is now, and no button to send it once more.
+    expect(page.locator("#send")).to_contain_text("The office has it")
+    expect(page.get_by_role("button", name="Send to office")).to_have_count(0)
 
 
 def survey_kept_on_phone(rita, name: str) -> str:

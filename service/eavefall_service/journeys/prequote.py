@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -137,7 +137,15 @@ def _note(answers: Mapping[str, str]) -> str | None:
 
 def prequote(inputs_at: Callable[[int], Inputs], advise: Callable[[Inputs], Advice]) -> PreQuote:
     """Run the rules at all three ends. ``inputs_at(end)`` gives the inputs of one end."""
-    runs = [advise(inputs_at(end)) for end in range(3)]
+    return _spanned([advise(inputs_at(end)) for end in range(3)])
+
+
+def quote_of(advice: Advice) -> PreQuote:
+    """The same of a house that a rep has looked at: one run."""
+    return _spanned([advice])
+
+
+def _spanned(runs: Sequence[Advice]) -> PreQuote:
     likely = {
         name
         for run in runs
@@ -150,5 +158,5 @@ def prequote(inputs_at: Callable[[int], Inputs], advise: Callable[[Inputs], Advi
         classes=tuple(name for name in order if name in likely),
         low_months=min(each.low for each in intervals),
         high_months=max(each.high for each in intervals),
-        middle=runs[1],
+        middle=runs[len(runs) // 2],
     )

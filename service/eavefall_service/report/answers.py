@@ -18,7 +18,7 @@ from eavefall_model.advice.say import (
 from eavefall_model.advice.schema import Advice, Opening
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import per_cent, range_text
-from eavefall_model.vocabulary import FINENESS_CLASSES, FinenessClass, Units
+from eavefall_model.vocabulary import FINENESS_CLASSES, GUARD_KINDS, FinenessClass, Units
 from eavefall_service.report.document import Answer, Entry
 
 _REASONS_ON_TOP = 2
@@ -178,9 +178,22 @@ def _how_often(advice: Advice) -> Answer:
 
 def why_of(advice: Advice, units: Units) -> tuple[str, ...]:
     """The sentences that decided; where there is no answer, the rule that says so comes first."""
-    reasons = sorted(advice.reasons, key=lambda reason: not reason.rule.startswith("unsure"))
+    # What is said of a single guard kind belongs beside that kind.
+    reasons = sorted(
+        advice.reasons,
+        key=lambda reason: (not reason.rule.startswith("unsure"), reason.about in GUARD_KINDS),
+    )
     voice = voice_of(advice, "estimator", units)
     return tuple(say(reason, voice) or "" for reason in reasons[:_REASONS_ON_TOP]) or ("No rule spoke.",)
+
+
+def next_step_of(advice: Advice) -> str:
+    """What is most worth finding out, as one sentence."""
+    if advice.find_out_first:
+        return advice.find_out_first[0]
+    if advice.measure_next:
+        return sentence_case(advice.measure_next[0].sentence)
+    return "Nothing left to measure is likely to change the answer."
 
 
 def notices_of(advice: Advice) -> tuple[Entry, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -23,6 +24,8 @@ from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
 
 _HERE: Final = Path(__file__).parent
+# Not after "1." or an abbreviation: a sentence begins with a large letter after a word of its own.
+_SENTENCE_END: Final = re.compile(r"(?<=[^\W\d]{2}[.!?]) +(?=[A-Z“¿¡])|(?<=[)”][.!?]) +(?=[A-Z“¿¡])")
 STATIC: Final = _HERE / "static"
 
 
@@ -69,6 +72,11 @@ def pitch(pitch_deg: float, units: str = "us") -> str:
     return pitch_text(pitch_deg, "us" if units == "us" else "metric")
 
 
+def first_sentence(text: str) -> str:
+    """The first sentence of a text, for where the rest is one tap away."""
+    return _SENTENCE_END.split(text, maxsplit=1)[0]
+
+
 def page_query(query: str, start: int) -> str:
     """An address's query with another ``start``."""
     kept = [(name, value) for name, value in parse_qsl(query) if name != "start"]
@@ -86,6 +94,7 @@ templates.env.filters.update(
     as_pitch=pitch,
     months=months_text,
     said=say,
+    first_sentence=first_sentence,
     assumed=assumed_text,
     figures=figures_text,
     done_words=action_text,

@@ -24,6 +24,16 @@ SHOWS: Final = {
     "gutter": "Gutter",
     "gauge": "Needles beside a card",
 }
+# The rep's tabs of one survey: key, words, end of the address.
+TABS: Final = (
+    ("photos", "Photos", ""), ("trees", "Trees", "/trees"), ("house", "House", "/house"),
+    ("measure", "Measure", "/measure"), ("answer", "Answer", "/answer"), ("share", "Share", "/share"),
+)  # fmt: skip
+# The ways to measure, each a page of the rep's under this name, with its words and a hint.
+MEASURES: Final = (
+    ("needles", "Needles beside a card", "one close-up tells how thick and how long they are"),
+    ("drop-test", "Drop test", "real needles on a sample piece; it overrules the geometry"),
+)
 STATUS: Final = {
     "open": "In progress",
     "submitted": "With the office",

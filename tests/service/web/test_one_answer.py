@@ -264,7 +264,7 @@ def test_no_inner_name_on_pages_without_an_answer(address: str, auditor: httpx.C
     assert INNER.search(text_of(answer.text)) is None
 
 
-@pytest.mark.parametrize("tab", ["", "/trees", "/house", "/needles", "/share"])
+@pytest.mark.parametrize("tab", ["", "/trees", "/house", "/measure", "/needles", "/drop-test", "/share"])
 def test_no_inner_name_on_the_pages_of_a_survey(tab: str, rep: httpx.Client, survey: str) -> None:
     found = INNER.search(text_of(rep.get(f"/rep/{survey}{tab}").text))
     assert found is None

@@ -1,4 +1,4 @@
-"""The rep's pages: surveys, photos, trees, house, needles, answer, links."""
+"""The rep's pages: surveys, photos, trees, house, ways to measure."""
 
 from __future__ import annotations
 
@@ -7,20 +7,17 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
-from eavefall_model.advice.say import voice_of
-from eavefall_service.journeys import history, links, surveys
+from eavefall_service.journeys import surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.office import survey_search as search
-from eavefall_service.report.answers import answers_of, notices_of, until_then_of
-from eavefall_service.report.tables import guards_table, price_line
-from eavefall_service.web import limits, pages
+from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Staff, may
-from eavefall_service.web.answering import answer_of, changing, look
+from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.server_state import Office, OfficeDep
-from eavefall_service.web.survey_drawings import answer_drawings, sketch_of
+from eavefall_service.web.server_state import OfficeDep
+from eavefall_service.web.survey_drawings import sketch_of
 
 router = APIRouter(prefix="/rep", include_in_schema=False, route_class=DoorRoute)
 _SHOWN = 60
@@ -36,6 +33,7 @@ def survey_context(view: SurveyView, actor: Actor) -> dict[str, Any]:
         "photos": view.photos,
         "plan": sketch_of(view, actor.units),
         "decisions": view.decisions,
+        "changeable": view.row.status != "confirmed",
         "keeps_was": True,
     }
 
@@ -104,70 +102,22 @@ def house_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str
     return pages.page(request, "rep/house.html", tab="house", part=part, **survey_context(seen, actor))
 
 
+@router.get("/{survey_id}/measure")
+def measure_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """The ways to measure, each a page of its own."""
+    context = survey_context(look(office, survey_id, actor), actor)
+    return pages.page(request, "rep/measure.html", tab="measure", **context)
+
+
 @router.get("/{survey_id}/needles")
 def needle_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
-    """The gauge, step by step, and the drop test."""
+    """The gauge, step by step."""
     context = survey_context(look(office, survey_id, actor), actor)
-    return pages.page(request, "rep/needles.html", tab="needles", **context)
+    return pages.page(request, "rep/needles.html", tab="measure", **context)
 
 
-@router.get("/{survey_id}/answer")
-def answer_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
-    """How fine, how often, why; kinds compared; what to measure next; what to do with it."""
-    seen = look(office, survey_id, actor)
-    advice = answer_of(office, seen)
-    return pages.page(
-        request,
-        "rep/answer.html",
-        tab="answer",
-        advice=advice,
-        voice=voice_of(advice, "estimator", actor.units),
-        answers=answers_of(advice, actor.units),
-        notices=notices_of(advice),
-        guards=guards_table(advice, actor.units),
-        until_then=until_then_of(advice),
-        price=price_line(advice),
-        drawings=answer_drawings(seen.survey, advice, actor.units),
-        **survey_context(seen, actor),
-    )
-
-
-@router.get("/{survey_id}/share")
-def share_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
-    """Homeowner's links, copies and the history of the survey."""
-    return _share(request, office, actor, survey_id)
-
-
-@router.post("/{survey_id}/links")
-@may("make link")
-def give_link(
-    request: Request,
-    office: OfficeDep,
-    actor: Staff,
-    survey_id: str,
-    days: Annotated[int, Form(ge=1, le=limits.LINK_DAYS_MOST)] = limits.LINK_DAYS,
-) -> Response:
-    """A new link; its address is shown this once."""
-    with changing(office, actor, "make link", survey_id) as (session, row):
-        _, token = links.give(session, row, actor, secret=office.settings.secret, days=days)
-    return _share(request, office, actor, survey_id, f"{office.settings.base_url}/h/{token}")
-
-
-@router.post("/{survey_id}/links/{link_id}/revoke")
-@may("withdraw link")
-def revoke_link(request: Request, office: OfficeDep, actor: Staff, survey_id: str, link_id: int) -> Response:
-    """Withdraw a link."""
-    with changing(office, actor, "withdraw link", survey_id) as (session, row):
-        links.revoke(session, row, link_id, actor)
-    return pages.done(request, f"/rep/{survey_id}/share")
-
-
-def _share(request: Request, office: Office, actor: Actor, survey_id: str, new_link: str = "") -> Response:
-    seen = look(office, survey_id, actor)
-    with office.database.read() as session:
-        given = links.links_of(session, survey_id)
-        lines = history.history_of(session, survey_id)
-    context = survey_context(seen, actor)
-    return pages.page(
-        request, "rep/share.html", tab="share", links=given, lines=lines, new_link=new_link, **context
-    )
+@router.get("/{survey_id}/drop-test")
+def drop_test_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Counting what needles do on a sample piece."""
+    context = survey_context(look(office, survey_id, actor), actor)
+    return pages.page(request, "rep/drop_test.html", tab="measure", **context)

@@ -61,6 +61,11 @@ def _units(actor: Actor) -> tuple[str, str]:
     return ("ft", "in") if actor.units == "us" else ("m", "mm")
 
 
+def _photo_place(survey_id: str, shows: str) -> str:
+    """The page that shows photos of this kind."""
+    return f"/rep/{survey_id}" + ("/needles" if shows == "gauge" else "")
+
+
 @router.post("/photos")
 @may("send photo")
 async def send_photos(
@@ -77,7 +82,7 @@ async def send_photos(
     meta = PhotoMeta(shows, of or None, reference or None)
     for file in files:
         await photo_upload.receive(office, survey_id, actor, meta, upload_chunks(file), length=file.size)
-    return pages.done(request, f"/rep/{survey_id}" + ("/needles" if shows == "gauge" else ""))
+    return pages.done(request, _photo_place(survey_id, shows))
 
 
 @router.post("/photos/{sha256}/seen")
@@ -99,8 +104,10 @@ def correct_photo(
 @may("delete photo")
 def delete_photo(request: Request, office: OfficeDep, actor: Staff, survey_id: str, sha256: str) -> Response:
     """Delete a photo for good."""
+    with office.database.read() as session:
+        shows = photos.photo_of(session, survey_id, sha256).shows
     photo_upload.delete_photo(office, survey_id, sha256, actor)
-    return pages.done(request, f"/rep/{survey_id}")
+    return pages.done(request, _photo_place(survey_id, shows))
 
 
 @router.post("/photos/{sha256}/of")
@@ -115,8 +122,9 @@ def assign_photo(
 ) -> Response:
     """Say which tree or eave a photo shows."""
     with changing(office, actor, "assign photo", survey_id) as (session, row):
-        photos.assign(session, row, photos.photo_of(session, survey_id, sha256), actor, of or None)
-    return pages.done(request, f"/rep/{survey_id}#photo-{sha256[:12]}")
+        photo = photos.photo_of(session, survey_id, sha256)
+        photos.assign(session, row, photo, actor, of or None)
+    return pages.done(request, f"{_photo_place(survey_id, photo.shows)}#photo-{sha256[:12]}")
 
 
 @router.post("/trees")
@@ -147,7 +155,7 @@ async def put_drop_test(request: Request, office: OfficeDep, actor: Staff, surve
     await run_in_threadpool(
         _put, office, survey_id, actor, "drop_tests", fields, survey_forms.drop_test_of(fields)
     )
-    return pages.done(request, f"/rep/{survey_id}/needles")
+    return pages.done(request, f"/rep/{survey_id}/drop-test")
 
 
 @router.post("/site")
@@ -181,7 +189,7 @@ def remove_part(
     """Remove a tree, eave or drop test."""
     with changing(office, actor, "change survey", survey_id) as (session, row):
         surveys.remove_part(session, row, actor, kind, key)
-    tab = {"trees": "trees", "eaves": "house", "drop_tests": "needles"}[kind]
+    tab = {"trees": "trees", "eaves": "house", "drop_tests": "drop-test"}[kind]
     return pages.done(request, f"/rep/{survey_id}/{tab}")
 
 

@@ -209,7 +209,7 @@ async function keepForLater() {
   }
   if (!page?.dataset.survey) return;
   const kept = await caches.open("eavefall-pages");
-  for (const tab of ["", "/trees", "/house", "/needles"]) {
+  for (const tab of ["", "/trees", "/house", "/measure", "/needles", "/drop-test"]) {
     const address = `/rep/${survey}${tab}`;
     const answer = await fetch(address, { headers: { Accept: "text/html" } }).catch(() => null);
     // The signal may go in the middle of a page, or the phone be full: then the next visit keeps it.
