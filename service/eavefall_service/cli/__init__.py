@@ -34,6 +34,7 @@ _MODULES: Final = {
     "user": "people",
     "backup": "backup",
     "restore": "backup",
+    "privacy": "privacy",
     "office": "office",
 }
 

@@ -46,7 +46,6 @@ def serve(
     trusted_proxy: Annotated[
         str, typer.Option(help="Address of the reverse proxy whose X-Forwarded-For is believed.")
     ] = "",
-    keep_photos_days: Annotated[int, typer.Option(help="Photos are deleted at this age.", min=1)] = 365,
     office: Annotated[str, typer.Option(help="Name that homeowners read.")] = "our office",
     prices: Annotated[Path | None, typer.Option(help=PRICES_HELP)] = None,
     rules: RulesOption = None,
@@ -56,7 +55,7 @@ def serve(
 ) -> None:
     """Open the tool for reps, homeowners and the office in a browser."""
     answers = office_settings(rules, guards, prices, rain, place)
-    settings = Settings(data, host, port, public_url, secret, keep_photos_days, office, answers)
+    settings = Settings(data, host, port, public_url, secret, office, answers)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     app = create_app(settings)
     if not _has_users(data):

@@ -53,6 +53,9 @@ Verb = Literal[
     "accept factor",
     "keep statistics",
     "change people",
+    "change settings",
+    "erase",
+    "keep second factor",
     "sign in",
     "sign out",
 ]
@@ -100,6 +103,10 @@ TABLE: Final[dict[Verb, tuple[frozenset[Role], frozenset[State]]]] = {
     "accept factor": (AUDITORS, _NONE),
     "keep statistics": (_UPKEEP, _NONE),
     "change people": (_ADMIN, _NONE),
+    "change settings": (_ADMIN, _NONE),
+    # For good, in whatever state: what a household asks for does not wait for the office's work.
+    "erase": (_ADMIN | _UPKEEP, _NONE),
+    "keep second factor": (OFFICE, _NONE),
     "sign in": (OFFICE, _NONE),
     "sign out": (OFFICE, _NONE),
 }

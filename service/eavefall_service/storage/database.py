@@ -76,6 +76,18 @@ class Database:
         with Session(self._reader, expire_on_commit=False) as session:
             yield session
 
+    def settle(self) -> None:
+        """Empty the write-ahead log, so that nothing deleted is left in it; as far as readers allow."""
+        raw = self._writer.raw_connection()
+        try:
+            cursor = raw.cursor()
+            cursor.execute("PRAGMA busy_timeout=2000")
+            cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            cursor.execute(f"PRAGMA busy_timeout={_WAIT_S * 1000}")
+            cursor.close()
+        finally:
+            raw.close()
+
     def close(self) -> None:
         """Give back all connections."""
         self._writer.dispose()
@@ -88,6 +100,7 @@ def _engine(path: Path, *, pool_size: int, begin: str, read_only: bool) -> Engin
         poolclass=QueuePool,
         pool_size=pool_size,
         max_overflow=0,
+        hide_parameters=True,  # an error's text goes to the log, and what was to be written is personal
         pool_timeout=_WAIT_S,
         connect_args={"timeout": _WAIT_S, "check_same_thread": False},
     )
@@ -99,6 +112,9 @@ def _engine(path: Path, *, pool_size: int, begin: str, read_only: bool) -> Engin
         cursor.execute("PRAGMA journal_mode=WAL")
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute("PRAGMA foreign_keys=ON")
+        cursor.execute(
+            "PRAGMA secure_delete=ON"
+        )  # what is deleted is overwritten, in the file's free pages too
         cursor.execute(f"PRAGMA query_only={'ON' if read_only else 'OFF'}")
         cursor.close()
 

@@ -121,6 +121,8 @@ class PhotoFolder:
         unfinished = self.root / "incoming" / secrets.token_hex(12)
         unfinished.write_bytes(data)
         unfinished.rename(place)
+        if not self.original(sha256).exists():  # forgotten while the picture was drawn
+            self.forget(sha256)
 
     def forget(self, sha256: str) -> None:
         """Delete a photo and all pictures made from it. Safe to repeat."""

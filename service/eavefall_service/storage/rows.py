@@ -52,6 +52,49 @@ class SessionRow(Base):
     expires_at: Mapped[str]
 
 
+class SecondFactorRow(Base):
+    """A person's authenticator. ``salt`` gives its key only together with the server's own secret.
+
+    ``confirmed_at`` is empty until the first code was right; ``last_step`` is the time step (RFC 6238) of
+    the newest code taken, since none is taken twice.
+    """
+
+    __tablename__ = "second_factors"
+    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"), primary_key=True)
+    salt: Mapped[str]
+    confirmed_at: Mapped[str | None]
+    last_step: Mapped[int] = mapped_column(default=0)
+
+
+class RecoveryCodeRow(Base):
+    """A code for whoever has lost their authenticator, good once; only a keyed hash is kept."""
+
+    __tablename__ = "recovery_codes"
+    code_hash: Mapped[str] = mapped_column(primary_key=True)
+    user_id: Mapped[int] = mapped_column(ForeignKey("users.id"), index=True)
+    used_at: Mapped[str | None]
+
+
+class SettingRow(Base):
+    """What an admin has set for the office; see :mod:`eavefall_service.journeys.settings`."""
+
+    __tablename__ = "settings"
+    name: Mapped[str] = mapped_column(primary_key=True)
+    value: Mapped[dict[str, Any]]
+
+
+class ErasureRow(Base):
+    """A survey erased for good. Its number tells nothing of the household; it lets the history go.
+
+    ``photos`` are the hashes whose files are still to be deleted; empty once that is done.
+    """
+
+    __tablename__ = "erasures"
+    survey_id: Mapped[str] = mapped_column(primary_key=True)
+    at: Mapped[str]
+    photos: Mapped[list[str]]
+
+
 class SurveyRow(Base):
     """One house. ``document`` is the survey without photos; the last columns repeat its newest advice.
 
@@ -164,7 +207,10 @@ class LinkRow(Base):
 
 
 class HistoryRow(Base):
-    """Who did what, when. Rows are only ever added: the database itself refuses to change or delete one."""
+    """Who did what, when. Rows are only ever added: the database itself refuses to change or delete one.
+
+    Only the lines of an erased survey (:class:`ErasureRow`), and those past their time, may go.
+    """
 
     __tablename__ = "history"
     id: Mapped[int] = mapped_column(primary_key=True)

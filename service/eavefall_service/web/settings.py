@@ -33,8 +33,6 @@ class Settings:
         How browsers reach the server, such as ``https://surveys.example``; empty on loopback.
     secret : str
         Key of the hashes under which sign-ins and links are kept.
-    keep_photos_days : int
-        Age at which photos are deleted.
     office : str
         Name shown to homeowners.
     answers : OfficeSettings
@@ -52,7 +50,6 @@ class Settings:
     port: int = 8337
     public_url: str = ""
     secret: str = LOOPBACK_SECRET
-    keep_photos_days: int = 365
     office: str = "our office"
     answers: OfficeSettings = field(default_factory=OfficeSettings)
 

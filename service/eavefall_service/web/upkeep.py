@@ -12,6 +12,8 @@ from sqlalchemy import select
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import UPKEEP
+from eavefall_service.journeys.households import finish_erasures
+from eavefall_service.journeys.settings import days_kept
 from eavefall_service.storage.clock import after
 from eavefall_service.storage.rows import GaugeRow, PhotoRow
 from eavefall_service.web.photos import photo_reading, photo_upload
@@ -40,6 +42,7 @@ def own_data(data: Path) -> IO[str]:
 
 def at_start(office: Office) -> None:
     """Sweep what a crash left without a row, and read again what was not read to its end."""
+    finish_erasures(office.database, office.photos, UPKEEP)
     with office.database.read() as session:
         alive = session.execute(
             select(PhotoRow.sha256, PhotoRow.id, PhotoRow.state).where(PhotoRow.deleted_at.is_(None))
@@ -67,7 +70,8 @@ def at_start(office: Office) -> None:
 
 
 def every_hour(office: Office) -> None:
-    """Delete by age, and keep what pages have worked out for the statistics."""
+    """Delete by age, end what a killed erasure left, keep what pages have worked out for the statistics."""
+    finish_erasures(office.database, office.photos, UPKEEP)
     by_age(office)
     bring_up_facts(office)
     keep_designs(office)
@@ -75,8 +79,8 @@ def every_hour(office: Office) -> None:
 
 def by_age(office: Office) -> int:
     """Delete photos older than the office keeps them; returns how many."""
-    oldest = after(days=-office.settings.keep_photos_days)
     with office.database.read() as session:
+        oldest = after(days=-days_kept(session)["photos"])
         old = session.execute(
             select(PhotoRow.survey_id, PhotoRow.sha256).where(
                 PhotoRow.received_at < oldest, PhotoRow.deleted_at.is_(None)

@@ -14,6 +14,7 @@ from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.advice import Inputs, advise
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
+from eavefall_service.journeys.settings import days_kept
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.report.tables import price_line
 from eavefall_service.web import pages
@@ -87,7 +88,9 @@ def _ask_consent(visit: LinkVisit) -> Response:
 @router.get("")
 def welcome(request: Request, office: OfficeDep, visit: PathLink) -> Response:
     """What this is, what happens with the photos, and the box that says yes."""
-    return _page(request, office, visit, "home/welcome.html")
+    with office.database.read() as session:
+        days = days_kept(session)
+    return _page(request, office, visit, "home/welcome.html", days=days)
 
 
 @router.post("/opened", status_code=204)
