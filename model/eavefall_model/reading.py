@@ -1,17 +1,20 @@
-"""One photo read: its tags, or its needles measured, or why there is neither. The same pixels for all."""
+"""One photo read: its tags, its needles or pieces measured, or why there is nothing. The same pixels for
+all."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from eavefall_model.debris.read import read_debris, sorted_by_hand
+from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.errors import EavefallError
 from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode
 from eavefall_model.tags.schema import FoliageVerdict, PhotoTags, Verdict
-from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form, Shows
+from eavefall_model.vocabulary import FOLIAGE, FORMS, MEASURED, DebrisKind, Foliage, Form, Shows
 
 if TYPE_CHECKING:
     from eavefall_model.tags.tagger import Tagger
@@ -33,14 +36,19 @@ class NotRead:
 class Reading:
     """What one photo of a survey says.
 
-    ``photo`` is its name in the survey. Of ``tags``, ``gauge`` and ``failure`` one is set; none of them for a
-    photo of a gutter, which nothing is read from yet.
+    ``photo`` is its name in the survey. Of ``tags``, ``gauge``, ``debris`` and ``failure`` one is set;
+    none of them for a photo of a gutter, which nothing is read from yet.
     """
 
     photo: str
     tags: PhotoTags | None = None
     gauge: GaugeResult | None = None
+    debris: DebrisResult | None = None
     failure: NotRead | None = None
+
+    def sorted_by_hand(self, kinds: Mapping[int, DebrisKind], by: str) -> Reading:
+        """A handful as a person sees it: their kinds, by the pieces' numbers, stand for the sorter's."""
+        return self if self.debris is None else replace(self, debris=sorted_by_hand(self.debris, kinds, by))
 
     def corrected(self, foliage: Collection[Foliage], form: Form | None, by: str) -> Reading:
         """As a person sees the photo: their word stands for the tagger's; ``by`` says whose it is."""
@@ -68,11 +76,11 @@ class Reading:
 def decode_to_read(
     data: bytes, *, name: str, shows: Shows, tagger: Tagger, sha256: str | None = None
 ) -> Photo:
-    """The pixels that are read of a photo: every one to measure needles, what the tagger looks at to tag.
+    """The pixels that are read of a photo: every one to measure, what the tagger looks at to tag.
 
     Raises as :func:`eavefall_model.photo.decode`.
     """
-    return decode(data, name=name, fit_px=None if shows == "gauge" else tagger.fit_px, sha256=sha256)
+    return decode(data, name=name, fit_px=None if shows in MEASURED else tagger.fit_px, sha256=sha256)
 
 
 def read_decoded(
@@ -84,6 +92,8 @@ def read_decoded(
     """
     if shows == "gauge":
         return Reading(name, gauge=measure(photo, reference or "card", name=name))
+    if shows == "handful":
+        return Reading(name, debris=read_debris(photo, reference or "sheet", name=name))
     return Reading(name) if shows == "gutter" else Reading(name, tags=tagger.tag(photo, name))
 
 
@@ -99,9 +109,11 @@ def read_photo(
     name : str
         Its name in the survey.
     shows : Shows
-        What it was taken of; ``gauge`` photos are measured, ``gutter`` photos only decoded, others tagged.
+        What it was taken of; ``gauge`` and ``handful`` photos are measured, ``gutter`` photos only
+        decoded, others tagged.
     reference : str, optional
-        What lies beside the needles of a gauge photo; a card where it is not said.
+        What lies beside the needles of a gauge photo, a card where it is not said; what a handful lies on
+        or beside, the gauge sheet where it is not said.
     """
     try:
         photo = decode_to_read(data, name=name, shows=shows, tagger=tagger)

@@ -16,8 +16,11 @@ FORMS: Final[tuple[Form, ...]] = get_args(Form)
 NEEDLE_FORMS: Final[tuple[Form, ...]] = ("long_needle", "short_needle", "scale_leaf")
 Sure = Literal["yes", "no", "unsure"]
 # What a photo was taken of.
-Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge"]
+Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge", "handful"]
 SHOWS: Final[tuple[Shows, ...]] = get_args(Shows)
+# Of these, photos that are measured beside a reference, and photos that are no pictures of trees.
+MEASURED: Final[tuple[Shows, ...]] = ("gauge", "handful")
+NO_TREES: Final[tuple[Shows, ...]] = (*MEASURED, "gutter")
 
 # A piece of litter, cut out of a photo of a handful. ``twig`` holds flakes of bark too, ``seed`` winged
 # seeds, ``nut`` acorns, ``catkin`` flowers; ``other`` is none of these.

@@ -28,6 +28,11 @@ from eavefall_model.vocabulary import DebrisKind
 Array = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 _FINER: Final = 4
+# Pieces tried for each one wanted, before the room counts as full.
+_TRIES: Final = 3
+_MOST_OVER: Final = 0.25
+_MANY: Final = 60
+_LARGE: Final = frozenset({"leaf", "leaf piece", "cone", "bundle", "shoot", "twig"})
 
 
 @dataclass(frozen=True)
@@ -61,7 +66,7 @@ def draw_handful(
     *,
     count: int | None = None,
     kinds: Sequence[DebrisKind] | None = None,
-    reference: Literal["sheet", "card"] | None = None,
+    reference: Literal["sheet", "card", "letter"] | None = None,
     size: tuple[int, int] = (4000, 3000),
     crowded: float = 0.0,
     hard: bool = False,
@@ -71,34 +76,37 @@ def draw_handful(
     Parameters
     ----------
     seed : picture number; the same arguments give the same picture.
-    count : number of pieces, 20 to 60 by default; fewer where no room is left.
+    count : number of pieces, 20 to 60 by default; where a piece finds no room another one is tried.
     kinds : what may lie there; a random household of a few kinds by default.
-    crowded : chance that a piece may touch or cross others.
+    crowded : chance that a piece may touch or cross others, with at most a quarter of it over them.
     hard : stronger shadows, noise, blur and compression.
     """
     rng = np.random.default_rng([seed, 40])
-    lies = reference or ("sheet" if rng.random() < 0.7 else "card")
+    lies = reference or ("sheet", "sheet", "card", "letter")[int(rng.integers(4))]
+    page = lies != "card"
     # A page in view, or a card on a larger sheet of white paper, as a handful needs room.
-    scale = float(rng.uniform(0.92, 1.0) * min(size[0] / 300, size[1] / 222))
+    across_mm = 300.0 if page else float(rng.uniform(200, 300))
+    scale = float(rng.uniform(0.92, 1.0) * min(size[0] / across_mm, size[1] / (0.74 * across_mm)))
     spec = random_spec(
         seed, size=size, px_per_mm=scale, reference=lies, background="light", count=0, hard=hard,
         tilt_deg=float(rng.uniform(0, 14)),
     )  # fmt: skip
-    if lies == "card":
+    if not page:
         level = rng.uniform(0.7, 0.88) * rng.uniform(0.97, 1.0, 3)
         spec = replace(spec, paper=(float(level[0]), float(level[1]), float(level[2])))
     camera = spec.camera
     frame = camera.unproject(frame_corners(size, 0.03))
-    field = clear_part(spec.references[0], frame) if lies == "sheet" else frame
-    blocked = [] if lies == "sheet" else [footprint_mm(spec.references[0], 4.0)]
-    chosen = tuple(kinds) if kinds is not None else _household(rng)
+    field = clear_part(spec.references[0], frame) if page else frame
+    blocked = [] if page else [footprint_mm(spec.references[0], 4.0)]
     wanted = int(rng.integers(20, 61)) if count is None else count
+    chosen = tuple(kinds) if kinds is not None else _household(rng, wanted)
     placed = _place(rng, wanted, chosen, field, blocked, crowded)
     return _render(spec, lies, placed, rng)
 
 
-def _household(rng: np.random.Generator) -> tuple[DebrisKind, ...]:
-    every = tuple(DRAWERS)
+def _household(rng: np.random.Generator, wanted: int) -> tuple[DebrisKind, ...]:
+    """A few kinds; of many pieces most are small, or they would not lie beside one another."""
+    every = tuple(DRAWERS) if wanted <= _MANY else tuple(kind for kind in DRAWERS if kind not in _LARGE)
     few = rng.choice(len(every), int(rng.integers(3, 9)), replace=False)
     return tuple(every[int(at)] for at in few)
 
@@ -131,25 +139,36 @@ def _place(
     cv2.fillPoly(room, [np.round((field - low) * cells).astype(np.int32)], 1)
     for polygon in blocked:
         cv2.fillPoly(room, [np.round((polygon - low) * cells).astype(np.int32)], 0)
-    free = room.copy()
+    free, layers = room.copy(), np.zeros_like(room)
     placed: list[_Placed] = []
-    for _ in range(wanted):
+    for _ in range(_TRIES * wanted):
         outline = draw_piece(kinds[int(rng.integers(len(kinds)))], rng)
         may_touch = rng.random() < crowded
-        for _ in range(60):
+        for _ in range(25):
             tried = _Placed(outline, rng.uniform(0, 2 * math.pi), rng.uniform(low, high), may_touch)
-            mask = np.zeros_like(room)
-            for polygon in tried.polygons():
-                cv2.fillPoly(mask, [np.round((polygon - low) * cells).astype(np.int32)], 1)
+            polygons = [np.round((polygon - low) * cells).astype(np.int32) for polygon in tried.polygons()]
+            points = np.concatenate(polygons)
+            first, last = points.min(axis=0) - 2, points.max(axis=0) + 3
+            if (first < 0).any() or (last > np.array(room.shape[::-1])).any():
+                continue
+            window = np.s_[first[1] : last[1], first[0] : last[0]]
+            mask = np.zeros(tuple(last - first)[::-1], np.uint8)
+            for polygon in polygons:
+                cv2.fillPoly(mask, [(polygon - first).astype(np.int32)], 1)
             grown = cv2.dilate(mask, np.ones((5, 5), np.uint8))
-            inside = bool((room[mask > 0] > 0).all()) and all(
-                (polygon >= low).all() and (polygon <= high).all() for polygon in tried.polygons()
-            )
-            if inside and (may_touch or bool((free[grown > 0] > 0).all())):
-                touches = not bool((free[grown > 0] > 0).all())
-                free[grown > 0] = 0
-                placed.append(replace(tried, touches=touches))
+            if not (room[window][mask > 0] > 0).all():
+                continue
+            alone = bool((free[window][grown > 0] > 0).all())
+            # What touches lies over at most a quarter of itself: one layer deep, as people are asked to
+            # spread it.
+            over = float((layers[window][mask > 0] > 0).mean())
+            if alone or (may_touch and over < _MOST_OVER and layers[window][grown > 0].max() < 2):
+                free[window][grown > 0] = 0
+                layers[window][mask > 0] += 1
+                placed.append(replace(tried, touches=not alone))
                 break
+        if len(placed) == wanted:
+            break
     return placed
 
 

@@ -19,6 +19,7 @@ from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice, Provenance
 from eavefall_model.advice.worth import past_of, questions_of, range_said
+from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.tree_kinds import tree_kinds
 from eavefall_model.reading import Reading
@@ -31,6 +32,7 @@ from eavefall_model.water.design_rain import DesignRains, shipped_rains
 
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
+_NO_DEBRIS: Final[Mapping[str, DebrisResult]] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,7 @@ def answer(survey: Survey, readings: Sequence[Reading] = (), office: OfficeSetti
         survey if office.prices is None else survey.model_copy(update={"prices": office.prices}),
         tags,
         {each.photo: each.gauge for each in readings if each.gauge is not None},
+        {each.photo: each.debris for each in readings if each.debris is not None},
         rules=office.rules,
         guards=office.guards,
         seed=office.seed,
@@ -108,6 +111,7 @@ def assess(
     survey: Survey,
     tags: Mapping[str, PhotoTags] = _NOTHING,
     gauges: Mapping[str, GaugeResult] = _NO_GAUGE,
+    debris: Mapping[str, DebrisResult] = _NO_DEBRIS,
     *,
     rules: RuleBook | None = None,
     guards: Guards | None = None,
@@ -123,8 +127,8 @@ def assess(
     ----------
     survey : Survey
         What was seen and measured; gaps become stated defaults with a wide spread.
-    tags, gauges : mapping
-        Tags and gauge results by photo file name as written in the survey.
+    tags, gauges, debris : mapping
+        Tags, gauge results and handfuls by photo file name as written in the survey.
     rules, guards : RuleBook, Guards, optional
         An office's own; else those shipped.
     seed, draws : int
@@ -143,7 +147,7 @@ def assess(
     """
     book = rules or load_rules()
     offered = guards or load_guards()
-    outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws)
+    outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws, debris=debris)
     judged = judge(outcome, book, units)
     per_eave = tuple(eave_advice(outcome, judged, number, units) for number in range(len(survey.eaves)))
     planned = outcome.guards[judged.planned]

@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.decide import ENOUGH
 from eavefall_model.advice.schema import Figure
+from eavefall_model.debris.drop import piece_fates
+from eavefall_model.debris.evidence import NAMES, part_of
+from eavefall_model.debris.schema import Piece
 from eavefall_model.house.eave_water import water_of
 from eavefall_model.litter.cleaning_months import heaviest_months as heaviest
 from eavefall_model.litter.sources import Source, is_generic, kind_words
@@ -164,6 +167,27 @@ class HouseCase(SurveyCase):
         return tuple(months), share
 
     @cached_property
+    def most_pieces(self) -> tuple[str, list[Piece]] | None:
+        """The commonest kind of piece in the handfuls, as it is called, and its pieces."""
+        pieces = self.outcome.pieces
+        if not pieces:
+            return None
+        kinds = [piece.kind for piece in pieces]
+        kind = max(dict.fromkeys(kinds), key=kinds.count)
+        mine = [piece for piece in pieces if piece.kind == kind]
+        name = NAMES[kind or "other"]
+        # Half of them shorter than any that the trees here let go of whole.
+        whole = [
+            part.length_mm[0]
+            for known in self.outcome.evidence
+            for candidate in known.candidates
+            if (part := part_of(candidate.taxon, kind)) is not None
+        ]
+        if kind == "needle" and whole and middle(np.array([each.length_mm for each in mine])) < min(whole):
+            name = f"broken {name}"
+        return name, mine
+
+    @cached_property
     def long_needles_m(self) -> list[float]:
         """Distances of long-needled trees that stand near and shed on the house."""
         outcome = self.outcome
@@ -221,8 +245,17 @@ class GuardCase(Case):
 
     def __init__(self, house: HouseCase, guard: GuardOutcome) -> None:
         super().__init__(house)
-        self.guard, self.needed_mm = guard, house.opening_mm
+        self.outcome, self.guard, self.needed_mm = house.outcome, guard, house.opening_mm
         self.unguarded = middle(house.open_gutter.house_months)
+
+    @cached_property
+    def dropped(self) -> tuple[int, int] | None:
+        """Of the handfuls' pieces, dropped by computation, how many pass through and how many stick."""
+        offer, pieces = self.guard.offer, self.outcome.pieces
+        if offer is None or not pieces:
+            return None
+        through, sticks = piece_fates(pieces, offer.clear_mm, offer.solid_mm, offer.passage_shape)
+        return round(float(through.sum())), round(float(sticks.sum()))
 
     def share(self, of: Array) -> float:
         """Mean share over draws of a year's litter at all eaves."""
@@ -329,7 +362,9 @@ def _thin_needle_range_mm(case: HouseCase) -> Value:
 @_figure("house", "yes or no", "species, gauge photo or drop test tells their width")
 def _thin_needle_known(case: HouseCase) -> Value:
     thin = case.thinnest
-    return None if thin is None else not is_generic(thin.taxon) or thin.measured or bool(thin.drop_tests)
+    if thin is None:
+        return None
+    return not is_generic(thin.taxon) or thin.measured or bool(thin.drop_tests or thin.found)
 
 
 @_figure("house", "yes or no", "a gauge photo or a drop test spoke")
@@ -416,6 +451,33 @@ def _trees(case: HouseCase) -> Value:
 @_figure("house", "words", "photos that contradict the others")
 def _photos_check(case: HouseCase) -> Value:
     return case.outcome.check_photos or None
+
+
+@_figure("house", "count", "pieces counted in handfuls")
+def _handful_pieces(case: HouseCase) -> Value:
+    return len(case.outcome.pieces) or None
+
+
+@_figure("house", "words", "the commonest kind of piece")
+def _handful_kind(case: HouseCase) -> Value:
+    return case.most_pieces[0] if case.most_pieces else None
+
+
+@_figure("house", "count", "how many are of that kind")
+def _handful_count(case: HouseCase) -> Value:
+    return len(case.most_pieces[1]) if case.most_pieces else None
+
+
+@_figure("house", "mm", "their middle length")
+def _handful_length_mm(case: HouseCase) -> Value:
+    return middle(np.array([piece.length_mm for piece in case.most_pieces[1]])) if case.most_pieces else None
+
+
+@_figure("house", "mm", "their middle smallest width")
+def _handful_width_mm(case: HouseCase) -> Value:
+    if not case.most_pieces:
+        return None
+    return middle(np.array([piece.smallest_width_mm for piece in case.most_pieces[1]]))
 
 
 # ---- an eave
@@ -581,6 +643,18 @@ def _lodges_share(case: GuardCase) -> Value:
 def _stays_share(case: GuardCase) -> Value:
     passes, lodges = case.share(case.guard.litter.below), case.share(case.guard.litter.stuck)
     return max(1.0 - passes - lodges, 0.0)
+
+
+@_figure(
+    "guard", "count", "pieces of the handfuls that pass through", source="screens.passage, piece by piece"
+)
+def _handful_passes(case: GuardCase) -> Value:
+    return case.dropped[0] if case.dropped else None
+
+
+@_figure("guard", "count", "pieces of the handfuls that stick", source="screens.passage, piece by piece")
+def _handful_sticks(case: GuardCase) -> Value:
+    return case.dropped[1] if case.dropped else None
 
 
 @_figure("guard", "months", "wait with this guard")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.figures import SurveyCase
 from eavefall_model.advice.rulebook import RuleBook
+from eavefall_model.debris.evidence import FEW, GROUPS, sound_pieces
+from eavefall_model.debris.schema import DebrisResult, Piece
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.contradictions import Contradiction, contradictions
 from eavefall_model.house.house import House, build_house
@@ -80,7 +83,7 @@ class Told:
 @dataclass(frozen=True)
 class Outcome:
     """All draws of one house; see :func:`run`. ``patience_months`` (draws,) is how long an open gutter must
-    wait between cleanings for its owner."""
+    wait between cleanings for its owner; ``pieces`` are the sound ones of all handfuls."""
 
     survey: Survey
     evidence: tuple[Evidence, ...]
@@ -106,6 +109,7 @@ class Outcome:
     told: Told | None
     contradictions: tuple[Contradiction, ...]
     check_photos: tuple[str, ...]
+    pieces: tuple[Piece, ...] = ()
 
 
 # Spread, in the logarithm, of the cleanings a year that owners accept who have not said. Our judgement.
@@ -238,6 +242,26 @@ def _asked(found: _Opened, told: Told | None, evidence: tuple[Evidence, ...]) ->
     return (*asked, Contradiction("past-and-trees", told.eave, ("history.now_full_fifths",), values))
 
 
+def _nobodys(
+    survey: Survey, debris: Mapping[str, DebrisResult], evidence: tuple[Evidence, ...]
+) -> tuple[Contradiction, ...]:
+    """Pieces of a handful that no tree of the survey sheds, group by group."""
+    asked = []
+    known = {id(piece) for each in evidence for piece in each.pieces}
+    for photo in survey.photos:
+        pieces = sound_pieces([debris[photo.file]] if photo.file in debris else [])
+        for group, kinds in GROUPS.items():
+            lost = [piece for piece in pieces if piece.kind in kinds and id(piece) not in known]
+            if len(lost) >= FEW:
+                length, width = (
+                    float(np.median([getattr(piece, name) for piece in lost]))
+                    for name in ("length_mm", "smallest_width_mm")
+                )
+                values = (float(len(lost)), group, length, width)
+                asked.append(Contradiction("handful-and-trees", photo.file, ("trees",), values))
+    return tuple(asked)
+
+
 def run(
     survey: Survey,
     tags: Mapping[str, PhotoTags],
@@ -247,11 +271,12 @@ def run(
     *,
     seed: int,
     draws: int,
+    debris: Mapping[str, DebrisResult] = MappingProxyType({}),
 ) -> Outcome:
     """Draw every uncertain input, let the litter fall, and see how long each guard lasts."""
     survey = with_photo_trees(survey, tags)
     settings = book.numbers()
-    evidence = gather(survey, tags, gauges)
+    evidence = gather(survey, tags, gauges, debris)
     given = survey.household.cleanings_per_year
     accepted = settings["cleanings_default"] if given is None else given
 
@@ -331,6 +356,7 @@ def run(
         answer=answer,
         guards=outcomes,
         told=told,
-        contradictions=_asked(found, told, evidence),
+        contradictions=(*_asked(found, told, evidence), *_nobodys(survey, debris, evidence)),
         check_photos=tuple(sorted({photo for known in evidence for photo in known.check_photos})),
+        pieces=sound_pieces([debris[photo.file] for photo in survey.photos if photo.file in debris]),
     )

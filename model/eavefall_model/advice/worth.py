@@ -244,6 +244,11 @@ _ASKED: Final[dict[str, tuple[str, tuple[tuple[str, str], ...]]]] = {
         "Check which tree the needles came from, or the species.",
         (("measured", "mm"), ("species", "words"), ("usual", "mm")),
     ),
+    "handful-and-trees": (
+        "In the handful {tree}, {count} {kind} of {length} by {width} come from none of the trees listed. "
+        "Which tree sheds them, and where does it stand? Until it is listed they count for nothing.",
+        (("count", "count"), ("kind", "words"), ("length", "mm"), ("width", "mm")),
+    ),
     "past-and-trees": (
         "{tree}: found {full} full, where the trees listed explain about {usual}. Look for a tree that is "
         "not listed, "

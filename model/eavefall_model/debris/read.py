@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import Refusal
 from eavefall_model.photo import Photo
 from eavefall_model.screens.guards import Guards, load_guards
+from eavefall_model.vocabulary import DebrisKind
 
 DEBRIS_VERSION: Final = "1"
 _MOST_PIECES: Final = 250
@@ -82,6 +84,30 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
     )
     drops = drop_counts(pieces, guards or load_guards())
     return _result(photo, name, reference, located, pieces, drops, None)
+
+
+def sorted_by_hand(
+    result: DebrisResult, kinds: Mapping[int, DebrisKind], by: str, *, guards: Guards | None = None
+) -> DebrisResult:
+    """The result with a person's kinds, by piece number, in the place of the sorter's; masses follow.
+
+    ``by`` says whose word it is; numbers that no piece has are passed over.
+    """
+    known = {piece.number for piece in result.pieces} & set(kinds)
+    if not known:
+        return result
+    pieces = tuple(
+        piece.model_copy(update={"kind": kinds[piece.number]}) if piece.number in known else piece
+        for piece in result.pieces
+    )
+    many = "1 piece" if len(known) == 1 else f"{len(known)} pieces"
+    return result.model_copy(
+        update={
+            "pieces": pieces,
+            "drops": drop_counts(pieces, guards or load_guards()),
+            "notes": (*result.notes, f"{many} sorted by {by}"),
+        }
+    )
 
 
 def _no_handful(name: str, why: str) -> Refusal:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from eavefall_model.debris.evidence import GROUPS, PARTS, fits, shifted, sound_pieces
+from eavefall_model.debris.schema import DebrisResult, Piece
 from eavefall_model.errors import SurveyError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.place_photos import PHOTO_TREE_OF, kinds_shown, photos_of, with_photo_trees
@@ -26,6 +29,7 @@ _PRIOR: Final[dict[Form, float]] = {
 _BARE: Final[dict[Form, float]] = {
     "long_needle": 0.0, "short_needle": 0.1, "scale_leaf": 0.0, "broad_leaf": 0.72, "small_leaflet": 0.18,
 }  # fmt: skip
+_NO_DEBRIS: Final[Mapping[str, DebrisResult]] = MappingProxyType({})
 _LEAST: Final = 0.02  # chances below this are dropped
 # A kind at least this likely is shown as the tree's kind. Our judgement.
 _SHOWN: Final = 0.7
@@ -59,7 +63,7 @@ class Evidence:
     """What is known of one tree's kind.
 
     ``known`` is ``species``, ``form``, ``foliage``, ``photos`` or ``nothing``; ``needle_chance`` the chance
-    that it sheds needles or scales.
+    that it sheds needles or scales; ``pieces`` are those of handfuls that may be its own.
     """
 
     candidates: tuple[Candidate, ...]
@@ -67,6 +71,7 @@ class Evidence:
     needle_chance: float
     gauges: tuple[GaugeResult, ...]
     check_photos: tuple[str, ...] = ()
+    pieces: tuple[Piece, ...] = ()
 
 
 def _normal(chances: Mapping[Form, float]) -> dict[Form, float]:
@@ -98,7 +103,10 @@ def _from_tags(pooled: SiteTags) -> dict[Form, float]:
 
 
 def _chances(
-    tree: Tree, views: Sequence[tuple[float, SiteTags]], gauges: Sequence[GaugeResult]
+    tree: Tree,
+    views: Sequence[tuple[float, SiteTags]],
+    gauges: Sequence[GaugeResult],
+    pieces: Sequence[Piece],
 ) -> tuple[dict[Form, float], Known]:
     seen = [(share, _from_tags(pooled)) for share, pooled in views]
     chances = (
@@ -119,7 +127,33 @@ def _chances(
     if measured:
         chances = {form: float(measured.count(form)) for form in ("long_needle", "short_needle")}
         known = "photos"
+    if pieces:
+        chances, known = shifted(chances, pieces), "photos"
     return _normal(chances), known
+
+
+def _pieces_of(
+    survey: Survey, debris: Mapping[str, DebrisResult], tree: Tree
+) -> tuple[tuple[Piece, ...], tuple[Piece, ...]]:
+    """Pieces that were scooped up as this tree's, and those from the gutter, the roof or nowhere in
+    particular."""
+    trees = {each.name for each in survey.trees}
+    shown = [photo for photo in survey.photos if photo.file in debris]
+    own = [debris[photo.file] for photo in shown if photo.of == tree.name]
+    mixed = [debris[photo.file] for photo in shown if photo.of not in trees]
+    return sound_pieces(own), sound_pieces(mixed)
+
+
+def _may_be_its_own(candidates: Sequence[Candidate], mixed: Sequence[Piece]) -> tuple[Piece, ...]:
+    """Of pieces of any tree, the groups that fit one of the candidates, and what tells no tree."""
+    kept: list[Piece] = [
+        piece for piece in mixed if not any(piece.kind in kinds for kinds in GROUPS.values())
+    ]
+    for group, kinds in GROUPS.items():
+        mine = [piece for piece in mixed if piece.kind in kinds]
+        if mine and any(fits(each.taxon, group, mine) for each in candidates):
+            kept += mine
+    return tuple(piece for piece in kept if piece.kind in PARTS)
 
 
 def _gauges_of(survey: Survey, gauges: Mapping[str, GaugeResult], tree: Tree) -> tuple[GaugeResult, ...]:
@@ -131,13 +165,17 @@ def _gauges_of(survey: Survey, gauges: Mapping[str, GaugeResult], tree: Tree) ->
 
 
 def gather(
-    survey: Survey, tags: Mapping[str, PhotoTags], gauges: Mapping[str, GaugeResult]
+    survey: Survey,
+    tags: Mapping[str, PhotoTags],
+    gauges: Mapping[str, GaugeResult],
+    debris: Mapping[str, DebrisResult] = _NO_DEBRIS,
 ) -> tuple[Evidence, ...]:
     """Evidence for every tree of the survey, in its order.
 
     A species settles the kind; else the estimator's form; else what photos of that tree show, or photos of
     the whole site: where these are sure of needles and of broad leaves, the tree may be of either kind, by
-    the number of photos. A gauge photo of the tree, or of no tree in particular, says what needles lie there.
+    the number of photos. A gauge photo of the tree, or of no tree in particular, says what needles lie
+    there. A handful of the tree, or of the only tree, counts for the forms whose pieces lie in it.
 
     Raises
     ------
@@ -151,6 +189,7 @@ def gather(
         views = _views(tree, own, site)
         check_photos = views[0][1].check_photos if own else ()
         measured = _gauges_of(survey, gauges, tree)
+        handful, mixed = _pieces_of(survey, debris, tree)
         if tree.species:
             try:
                 taxon = find_taxon(tree.species)
@@ -161,7 +200,8 @@ def gather(
         elif tree.form:
             candidates, known = (Candidate(generic_taxon(tree.form), 1.0),), "form"
         else:
-            chances, known = _chances(tree, views, measured)
+            told = handful if len(survey.trees) > 1 else (*handful, *mixed)
+            chances, known = _chances(tree, views, measured, told)
             candidates = tuple(Candidate(generic_taxon(form), chance) for form, chance in chances.items())
             # Nobody has said what stands there, and the photos of the place say two things.
             if not own and (len(views) > 1 or tree.name in PHOTO_TREE_OF.values()):
@@ -173,6 +213,7 @@ def gather(
                 needle_chance=sum(each.chance for each in candidates if each.taxon.foliage == "needle"),
                 gauges=measured if any(each.taxon.foliage == "needle" for each in candidates) else (),
                 check_photos=check_photos,
+                pieces=(*handful, *_may_be_its_own(candidates, mixed)),
             )
         )
     return tuple(found)
@@ -205,5 +246,6 @@ def kinds_of(survey: Survey, readings: Sequence[Reading]) -> tuple[TreeKind, ...
     """
     tags = {each.photo: each.tags for each in readings if each.tags is not None}
     gauges = {each.photo: each.gauge for each in readings if each.gauge is not None}
+    debris = {each.photo: each.debris for each in readings if each.debris is not None}
     survey = with_photo_trees(survey, tags)
-    return tree_kinds(survey, gather(survey, tags, gauges))
+    return tree_kinds(survey, gather(survey, tags, gauges, debris))

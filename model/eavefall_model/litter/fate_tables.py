@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.debris.evidence import FoundPart
 from eavefall_model.litter.sources import NEEDLE_PARTS, Source, is_generic
 from eavefall_model.screens.drop_test import update_share
 from eavefall_model.screens.passage import OpeningShape, fates
@@ -158,6 +159,28 @@ def _read(table: Array, factor: Array) -> Array:
     return np.asarray(table[low] * (1 - part) + table[low + 1] * part)
 
 
+def _with_found(
+    found: FoundPart, part: Part, openings: Sequence[Opening], through: Array, lodges: Array
+) -> tuple[Array, Array]:
+    """Shares (draws, openings) with the pieces that were found beside the table's: each weighs what it
+    stands for."""
+    mine, rest = found.weights[:, :-1], found.weights[:, -1:]
+    off = found.width_draw[:, None]
+    shares: list[tuple[Array, Array]] = []
+    for side in (-1.0, 0.0, 1.0):
+        width = found.width_mm * math.exp(side * found.width_sd)
+        length = np.maximum(found.length_mm, width)
+        each = [_on_opening(length, width, opening, _thickness(part, width)) for opening in openings]
+        go, stick = (np.stack(column, axis=1) for column in zip(*each, strict=True))
+        shares.append((mine @ go, mine @ stick))
+    (go_low, stick_low), (go, stick), (go_high, stick_high) = shares
+    mean = mine.sum(axis=1, keepdims=True)
+    # In each draw all widths are off alike: between the middle and one standard deviation to either side.
+    gone = np.clip(go + np.where(off < 0, go - go_low, go_high - go) * off, 0.0, mean)
+    stuck = np.clip(stick + np.where(off < 0, stick - stick_low, stick_high - stick) * off, 0.0, mean - gone)
+    return rest * through + gone, rest * lodges + stuck
+
+
 def part_fates(
     source: Source, openings: Sequence[Opening], dry: DryLeaves, entered: dict[float, Array] | None = None
 ) -> tuple[PartFate, ...]:
@@ -167,12 +190,15 @@ def part_fates(
     and, fading, beside it.
     """
     listed = tuple(openings)
-    found = []
+    fated = []
     for part in source.taxon.parts:
         through, lodges = (
             _read(table, source.width_factor)
             for table in _tables(part, listed, is_generic(source.taxon), dry)
         )
+        for found in source.found:
+            if found.part == part.part:
+                through, lodges = _with_found(found, part, listed, through, lodges)
         if entered and part.part in NEEDLE_PARTS:
             for tested_mm, share in entered.items():
                 tested = (Opening(tested_mm, 0.6 * tested_mm, "square"),)
@@ -180,8 +206,8 @@ def part_fates(
                 clear = np.array([opening.clear_mm for opening in listed])
                 word = np.exp(-np.abs(np.log(clear / tested_mm)) / _FADE)
                 through = np.clip(through + (share[:, None] - at_test) * word, 0.0, 1.0 - lodges)
-        found.append(PartFate(part, through, lodges))
-    return tuple(found)
+        fated.append(PartFate(part, through, lodges))
+    return tuple(fated)
 
 
 def entered_shares(source: Source, rng: np.random.Generator, draws: int) -> dict[float, Array]:

@@ -13,6 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from eavefall_model.debris.evidence import FoundPart, found_parts, needle_log_width, with_found_shares
+from eavefall_model.debris.schema import Piece
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.contradictions import Contradiction, agree
 from eavefall_model.house.house import House
@@ -57,7 +59,8 @@ class Source:
     ``load_kg_m`` (draws, eaves) is its litter at the eaves in a mean year; ``width_factor`` (draws,)
     multiplies the table's needle widths; ``thin_mm`` (draws,) is its thinnest needles' width, infinite if it
     has none. ``bore_share`` times that is the least square opening which they go through end-on: 1, less for
-    flat needles, which turn to the diagonal.
+    flat needles, which turn to the diagonal. ``found`` are its parts that lay in a handful; its taxon then
+    has the shares of parts that the handful speaks for.
     """
 
     name: str
@@ -69,6 +72,7 @@ class Source:
     bore_share: float
     measured: bool
     drop_tests: tuple[DropTest, ...]
+    found: tuple[FoundPart, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -107,9 +111,13 @@ def needle_part(taxon: Taxon) -> Part | None:
     return min(parts, key=lambda part: part.width_mm[0]) if parts else None
 
 
-def _gauge_log_width(gauges: Sequence[GaugeResult]) -> tuple[float, float] | None:
-    """Mean and standard deviation of log width of the thin needles (5th percentile), over gauge photos."""
+def _measured_log_width(gauges: Sequence[GaugeResult], pieces: Sequence[Piece]) -> tuple[float, float] | None:
+    """Mean and standard deviation of log width of the thin needles (5th percentile), over gauge photos and
+    handfuls."""
     weight = total = 0.0
+    handful = needle_log_width(pieces)
+    if handful is not None:
+        weight, total = 1 / handful[1] ** 2, handful[0] / handful[1] ** 2
     for gauge in gauges:
         summary = gauge.summary
         if summary is None or summary.width_p5_mm <= 0:
@@ -124,7 +132,12 @@ def _gauge_log_width(gauges: Sequence[GaugeResult]) -> tuple[float, float] | Non
 
 
 def _thin_width(
-    key: str, taxon: Taxon, gauges: Sequence[GaugeResult], streams: Streams, thin_kind_share: float
+    key: str,
+    taxon: Taxon,
+    gauges: Sequence[GaugeResult],
+    pieces: Sequence[Piece],
+    streams: Streams,
+    thin_kind_share: float,
 ) -> tuple[Array, Array, bool]:
     part = needle_part(taxon)
     if part is None:
@@ -136,7 +149,7 @@ def _thin_width(
     mean, sd = (math.log(low) + math.log(max(top, low))) / 2, _TABLE_ERROR
     if generic:
         sd = max(math.log(max(top, low) / low) / math.sqrt(12), _TABLE_ERROR)
-    measured = _gauge_log_width(gauges)
+    measured = _measured_log_width(gauges, pieces)
     if (
         measured is not None
         and not generic
@@ -158,12 +171,12 @@ def _thin_width(
         log_thin = mean + sd * streams.normal(f"{key}.width")
     thin = np.exp(log_thin)
     middle = math.sqrt(low * high)
-    return (thin * 1.1 / middle if generic else thin / low), thin, measured is not None
+    return (thin * 1.1 / middle if generic else thin / low), thin, bool(gauges) and measured is not None
 
 
 def _against_the_table(known: Evidence, taxon: Taxon, tree: Tree, at: int) -> Contradiction | None:
     """Needles measured at a tree that are not those of the species it is said to be."""
-    part, measured = needle_part(taxon), _gauge_log_width(known.gauges)
+    part, measured = needle_part(taxon), _measured_log_width(known.gauges, known.pieces)
     if part is None or measured is None or is_generic(taxon):
         return None
     table, found = part.width_mm[0], math.exp(measured[0])
@@ -237,16 +250,17 @@ def build_sources(
     asked: list[Contradiction] = []
     for at, (tree, known) in enumerate(zip(survey.trees, evidence, strict=True)):
         tests = tuple(test for test in survey.drop_tests if test.tree in (tree.name, None))
-        own = tree.name if known.gauges or tests else ""
-        if len(known.candidates) == 1 and known.gauges:
+        own = tree.name if known.gauges or known.pieces or tests else ""
+        if len(known.candidates) == 1 and (known.gauges or known.pieces):
             odd = _against_the_table(known, known.candidates[0].taxon, tree, at)
             asked += [odd] if odd else []
         pick = drawn_kinds(at, known, streams)
         for number, candidate in enumerate(known.candidates):
-            key = (candidate.taxon.name, own if candidate.taxon.foliage == "needle" else "")
+            key = (candidate.taxon.name, own if known.pieces or candidate.taxon.foliage == "needle" else "")
             if key not in facts:
                 keys.append(key)
-                facts[key] = (candidate.taxon, known, tests if key[1] else ())
+                taxon = with_found_shares(candidate.taxon, known.pieces)
+                facts[key] = (taxon, known, tests if key[1] and taxon.foliage == "needle" else ())
             kind[pick == number, at] = keys.index(key)
         if len(known.candidates) > 1:
             inputs.append(
@@ -272,7 +286,7 @@ def build_sources(
         litter = typical * np.exp(sigma * normal)
         here = kind == number
         factor, thin, measured = _thin_width(
-            label, taxon, known.gauges if own else (), streams, thin_kind_share
+            label, taxon, known.gauges if own else (), known.pieces if own else (), streams, thin_kind_share
         )
         crowns = site.crowns
         production = production_kg_year(crowns.radius_m, crowns.height_m, litter[:, None]) * site.counts
@@ -291,6 +305,9 @@ def build_sources(
                 bore_share=_bore_share(taxon),
                 measured=measured,
                 drop_tests=tests,
+                found=found_parts(
+                    taxon, known.pieces, streams.generator(f"{label}.handful"), streams.draws, streams.rows
+                ),
             )
         )
         inputs.append(

@@ -39,6 +39,7 @@ class Inputs:
                 each.tags.model_dump(mode="json") if each.tags else None,
                 each.gauge.model_dump(mode="json") if each.gauge else None,
                 each.failure.code if each.failure else None,
+                *([each.debris.model_dump(mode="json")] if each.debris else []),
             ]
             for each in self.readings
         ]
@@ -53,9 +54,11 @@ def readings_of(photos: Sequence[PhotoView]) -> tuple[Reading, ...]:
 
 def _reading(photo: PhotoView) -> Reading:
     name, shows = photo.row.name, photo.row.shows
-    if shows == "gauge" and photo.gauge is None:
+    if (shows == "gauge" and photo.gauge is None) or (shows == "handful" and photo.debris is None):
         code = photo.row.error_code or "not-measured-yet"
         return Reading(name, failure=NotRead(code, ERROR_CODES[code]))
+    if shows == "handful":
+        return Reading(name, debris=photo.sorted_debris)
     if shows in ("gauge", "gutter"):
         return Reading(name, gauge=photo.gauge)
     if photo.tags is None:

@@ -44,4 +44,7 @@ def problems_of(view: PhotoView) -> list[str]:
     refused = view.gauge.refused if view.gauge else None
     if view.row.shot in NEEDS_CARD and refused and (problem := _OF_REASON.get(refused.reason)):
         found.append(problem)
+    spread = view.debris.refused if view.debris else None
+    if spread is not None:
+        found.append(_OF_REASON.get(spread.reason, "no handful"))
     return list(dict.fromkeys(found))

@@ -57,7 +57,8 @@ _FIELDS: Final = {
 }  # fmt: skip
 _WORDS: Final[Mapping[str, str]] = {
     **say.CLASSES["estimator"], **say.GUARDS["estimator"], **say.FORMS, **say.FOLIAGE,
-    "closeup": "leaf close-up", "gauge": "needles beside a card", "k_style": "K-style",
+    "closeup": "leaf close-up", "gauge": "needles beside a card",
+    "handful": "a handful of litter", "k_style": "K-style",
 }  # fmt: skip
 _SMALL: Final = frozenset({"width", "depth", "size", "size_2"})
 _LONG: Final = frozenset({"distance", "height", "crown_radius", "overhang", "length", "roof_run"})

@@ -4,21 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from types import MappingProxyType
+from typing import Any, Final, cast
 
 from sqlalchemy import delete as erase
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from eavefall_model.debris.read import sorted_by_hand
+from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_model.vocabulary import FOLIAGE, FORMS, SHOWS, Foliage, Form
+from eavefall_model.vocabulary import DEBRIS_KINDS, FOLIAGE, FORMS, MEASURED, SHOWS, DebrisKind, Foliage, Form
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
-from eavefall_service.storage.rows import CorrectionRow, GaugeRow, PhotoRow, SurveyRow, TagsRow
+from eavefall_service.storage.rows import (
+    CorrectionRow,
+    DebrisRow,
+    GaugeRow,
+    PhotoRow,
+    PieceRow,
+    SurveyRow,
+    TagsRow,
+)
+
+
+# Whose correction counts before whose.
+_WEIGHT: Final = ("admin", "auditor", "rep", "homeowner")
 
 
 @dataclass(frozen=True)
@@ -53,17 +68,33 @@ class PhotoFacts:
 
 @dataclass(frozen=True)
 class PhotoView:
-    """A photo with all that is known of it. ``corrections`` holds the newest of each role."""
+    """A photo with all that is known of it. ``corrections`` holds the newest of each role, ``pieces`` the
+    correction that counts of each piece of a handful, by its number."""
 
     row: PhotoRow
     tags: PhotoTags | None
     corrections: Mapping[str, CorrectionRow]
     gauge: GaugeResult | None
+    debris: DebrisResult | None = None
+    pieces: Mapping[int, PieceRow] = MappingProxyType({})
+
+    @property
+    def sorted_pieces(self) -> dict[int, DebrisKind]:
+        """Kinds of pieces that people have said, by number."""
+        return {number: cast(DebrisKind, row.kind) for number, row in self.pieces.items()}
+
+    @property
+    def sorted_debris(self) -> DebrisResult | None:
+        """The handful as people sorted it."""
+        if self.debris is None:
+            return None
+        who = " and ".join(sorted({f"the {row.role}" for row in self.pieces.values()}))
+        return sorted_by_hand(self.debris, self.sorted_pieces, who)
 
     @property
     def person(self) -> CorrectionRow | None:
         """The correction that counts: the auditor's before the rep's before the homeowner's."""
-        for role in ("admin", "auditor", "rep", "homeowner"):
+        for role in _WEIGHT:
             if role in self.corrections:
                 return self.corrections[role]
         return None
@@ -109,11 +140,11 @@ def add_photo(
     counts = select(
         func.count(),
         func.count().filter(kept),
-        func.count().filter(kept, PhotoRow.shows == "gauge"),
+        func.count().filter(kept, PhotoRow.shows.in_(MEASURED)),
     ).where(PhotoRow.survey_id == survey.id)
     ever, ever_kept, kept_gauge = session.execute(counts).one()
-    if meta.shows == "gauge" and kept_gauge >= most_gauge:
-        message = f"This survey has {most_gauge} close-ups beside a card already."
+    if meta.shows in MEASURED and kept_gauge >= most_gauge:
+        message = f"This survey has {most_gauge} photos beside a card or on the sheet already."
         raise ServiceError("too-many-photos", message, "Delete some first.")
     if ever_kept >= most:
         raise ServiceError("too-many-photos", f"This survey has {most} photos already.", "Delete some first.")
@@ -121,8 +152,8 @@ def add_photo(
         row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{ever + 1:02d}")
         session.add(row)
     row.shows, row.of, row.shot = meta.shows, meta.of, meta.shot
-    # A survey's close-up names what lies beside the needles; a card where the sender did not say.
-    row.reference = meta.reference or ("card" if meta.shows == "gauge" else None)
+    # What is measured names its reference; where the sender did not say, a card, and a handful our sheet.
+    row.reference = meta.reference or {"gauge": "card", "handful": "sheet"}.get(meta.shows)
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()
     row.bytes, row.width_px, row.height_px = photo.bytes, photo.width_px, photo.height_px
     row.state, row.error_code, row.deleted_at = "stored", None, None
@@ -162,8 +193,52 @@ def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
     )
 
 
-def add_gauge_failure(session: Session, photo_id: int, error_code: str) -> None:
-    """Keep why a close-up could not be measured, so that nobody waits for it."""
+def add_debris(session: Session, photo_id: int, result: DebrisResult) -> None:
+    """Keep the pieces of a handful; the newest reading counts."""
+    session.get_one(PhotoRow, photo_id).error_code = None
+    session.add(
+        DebrisRow(
+            photo_id=photo_id,
+            reference=result.reference,
+            version=result.version,
+            body=result.model_dump(mode="json"),
+            created_at=now_text(),
+        )
+    )
+
+
+def sort_piece(
+    session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor, number: int, kind: str
+) -> PieceRow:
+    """Keep a person's word for one piece beside the sorter's; raises ``request-invalid`` for a word or a
+    number that there is not."""
+    measured = session.scalar(
+        select(DebrisRow).where(DebrisRow.photo_id == photo.id).order_by(DebrisRow.id.desc()).limit(1)
+    )
+    numbers = [] if measured is None else [piece["number"] for piece in measured.body["pieces"]]
+    if measured is None or number not in numbers:
+        raise ServiceError("request-invalid", f"The handful has no piece number {number}.")
+    if kind not in DEBRIS_KINDS:
+        raise ServiceError("request-invalid", f"{kind!r} is not one of {', '.join(DEBRIS_KINDS)}.")
+    before = next(piece["kind"] for piece in measured.body["pieces"] if piece["number"] == number)
+    row = PieceRow(
+        debris_id=measured.id,
+        photo_id=photo.id,
+        who=actor.name,
+        role=actor.role,
+        number=number,
+        kind=kind,
+        created_at=now_text(),
+    )
+    session.add(row)
+    survey.changed_at = now_text()
+    detail = {"photo": photo.name, "piece": number, "before": before, "after": kind}
+    note(session, survey.id, actor, "piece sorted", detail)
+    return row
+
+
+def add_measure_failure(session: Session, photo_id: int, error_code: str) -> None:
+    """Keep why a photo could not be measured, so that nobody waits for it."""
     session.get_one(PhotoRow, photo_id).error_code = error_code
 
 
@@ -214,7 +289,7 @@ def sent_by_homeowner(session: Session, survey_id: str) -> list[PhotoRow]:
 
 def delete(session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor) -> bool:
     """Delete a photo and what was read of it; True if no other survey holds its bytes."""
-    for kept in (TagsRow, GaugeRow, CorrectionRow):
+    for kept in (TagsRow, GaugeRow, CorrectionRow, PieceRow, DebrisRow):
         session.execute(erase(kept).where(kept.photo_id == photo.id))
     photo.deleted_at = now_text()
     photo.of = None
@@ -226,7 +301,7 @@ def delete(session: Session, survey: SurveyRow, photo: PhotoRow, actor: Actor) -
 
 
 def views(session: Session, survey_id: str) -> list[PhotoView]:
-    """All photos of a survey that are not deleted, oldest first, in four queries."""
+    """All photos of a survey that are not deleted, oldest first, in six queries."""
     photos = list(
         session.scalars(
             select(PhotoRow)
@@ -248,7 +323,28 @@ def views(session: Session, survey_id: str) -> list[PhotoView]:
         select(CorrectionRow).where(CorrectionRow.photo_id.in_(ids)).order_by(CorrectionRow.id)
     ):
         corrections.setdefault(row.photo_id, {})[row.role] = row
+    handfuls = {
+        row.photo_id: row
+        for row in session.scalars(
+            select(DebrisRow).where(DebrisRow.photo_id.in_(ids)).order_by(DebrisRow.id)
+        )
+    }
+    pieces: dict[int, dict[int, PieceRow]] = {}
+    counted = {row.id for row in handfuls.values()}
+    for piece in session.scalars(
+        select(PieceRow).where(PieceRow.debris_id.in_(counted)).order_by(PieceRow.id)
+    ):
+        mine = pieces.setdefault(piece.photo_id, {})
+        if piece.number not in mine or _WEIGHT.index(piece.role) <= _WEIGHT.index(mine[piece.number].role):
+            mine[piece.number] = piece
     return [
-        PhotoView(photo, tags.get(photo.id), corrections.get(photo.id, {}), gauges.get(photo.id))
+        PhotoView(
+            photo,
+            tags.get(photo.id),
+            corrections.get(photo.id, {}),
+            gauges.get(photo.id),
+            DebrisResult.model_validate(handfuls[photo.id].body) if photo.id in handfuls else None,
+            pieces.get(photo.id, {}),
+        )
         for photo in photos
     ]

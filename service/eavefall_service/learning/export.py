@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session
 
 from eavefall_model.errors import PhotoError, ServiceError
 from eavefall_model.photo import decode, display_jpeg
+from eavefall_model.vocabulary import NO_TREES
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.storage.rows import CorrectionRow, DecisionRow, PhotoRow, SurveyRow
 from eavefall_service.storage.statistics_rows import FactRow
@@ -161,7 +162,7 @@ def _candidates(session: Session) -> Iterator[tuple[SurveyRow, PhotoView, bool]]
 
 def _label(view: PhotoView, confirmed: bool) -> dict[str, str] | str:
     """Foliage, form and whether a second look is owed, or why a photo has no label."""
-    if view.row.shows in ("gauge", "gutter"):
+    if view.row.shows in NO_TREES:
         return "not a photo of trees"
     if view.person is not None:
         seen: Sequence[str] = view.person.foliage

@@ -23,6 +23,7 @@ _SHOWS = {
     "house": "house",
     "gutter": "gutter",
     "gauge": "needle gauge",
+    "handful": "handful of litter",
 }
 _FOLIAGE: dict[Foliage, str] = {"needle": "needle", "broad": "broadleaf", "bare": "bare crown"}
 

@@ -192,6 +192,32 @@ class GaugeRow(Base):
     created_at: Mapped[str]
 
 
+class DebrisRow(Base):
+    """The pieces of one handful, or its refusal."""
+
+    __tablename__ = "debris"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
+    reference: Mapped[str]
+    version: Mapped[str]
+    body: Mapped[dict[str, Any]]
+    created_at: Mapped[str]
+
+
+class PieceRow(Base):
+    """What a person says one piece of one measured handful is; the newest of each role counts."""
+
+    __tablename__ = "piece_corrections"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    debris_id: Mapped[int] = mapped_column(ForeignKey("debris.id"), index=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
+    who: Mapped[str]
+    role: Mapped[str]
+    number: Mapped[int]
+    kind: Mapped[str]
+    created_at: Mapped[str]
+
+
 class LinkRow(Base):
     """A homeowner's link to one survey; only a keyed hash of its token is kept."""
 

@@ -11,11 +11,12 @@ from typing import IO
 from sqlalchemy import select
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.journeys.households import finish_erasures
 from eavefall_service.journeys.settings import days_kept
 from eavefall_service.storage.clock import after
-from eavefall_service.storage.rows import GaugeRow, PhotoRow
+from eavefall_service.storage.rows import DebrisRow, GaugeRow, PhotoRow
 from eavefall_service.web.photos import photo_reading, photo_upload
 from eavefall_service.web.server_state import Office
 from eavefall_service.web.statistics_upkeep import bring_up_facts, bring_up_facts_later, keep_designs
@@ -50,11 +51,13 @@ def at_start(office: Office) -> None:
         unmeasured = session.scalars(
             select(PhotoRow.id)
             .outerjoin(GaugeRow, GaugeRow.photo_id == PhotoRow.id)
+            .outerjoin(DebrisRow, DebrisRow.photo_id == PhotoRow.id)
             .where(
-                PhotoRow.shows == "gauge",
+                PhotoRow.shows.in_(MEASURED),
                 PhotoRow.deleted_at.is_(None),
                 PhotoRow.error_code.is_(None),
                 GaugeRow.id.is_(None),
+                DebrisRow.id.is_(None),
             )
         ).all()
     swept = office.photos.sweep({row.sha256 for row in alive})
@@ -64,7 +67,7 @@ def at_start(office: Office) -> None:
         if row.state != "tagged":
             office.work.later(partial(photo_reading.tag_again, office, row.id))
     for photo_id in unmeasured:
-        office.work.later(partial(photo_reading.gauge_again, office, photo_id))
+        office.work.later(partial(photo_reading.measure_again, office, photo_id))
     bring_up_facts_later(office)
     by_age(office)
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 
-from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.reading import Reading
 from eavefall_model.survey_io import survey_from_data
+from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.advice import forget_advice
 from eavefall_service.journeys.history import note
@@ -35,13 +36,13 @@ def shot_meta(key: str) -> PhotoMeta:
     return PhotoMeta(shot.shows, None, shot.reference, shot.key)
 
 
-async def wait_for_gauge(office: Office, visit: LinkVisit, taken: photo_upload.Taken) -> GaugeResult | None:
-    """Measure the close-up now, so that a missing card is told on the spot."""
-    if taken.row.shows != "gauge" or not taken.is_new:
+async def wait_for_measure(office: Office, visit: LinkVisit, taken: photo_upload.Taken) -> Reading | None:
+    """Measure needles or a handful now, so that a missing card is told on the spot."""
+    if taken.row.shows not in MEASURED or not taken.is_new:
         return None
     with office.work.place(visit.actor.name):
         return await asyncio.wrap_future(
-            office.work.urgent(lambda: photo_reading.gauge(office, taken.row.id))
+            office.work.urgent(lambda: photo_reading.measure(office, taken.row.id))
         )
 
 

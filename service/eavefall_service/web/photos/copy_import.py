@@ -6,6 +6,7 @@ from contextlib import ExitStack
 from functools import partial
 from typing import Any, Final
 
+from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys import transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import changing_office
@@ -59,6 +60,6 @@ def import_copy(office: Office, data: Any, actor: Actor) -> str:
                 raise
     for row in rows:
         office.work.later(partial(photo_reading.show, office, row.sha256))
-        if row.shows == "gauge":
-            office.work.later(partial(photo_reading.gauge_again, office, row.id))
+        if row.shows in MEASURED:
+            office.work.later(partial(photo_reading.measure_again, office, row.id))
     return survey.id

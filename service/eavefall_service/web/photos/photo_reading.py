@@ -1,17 +1,18 @@
-"""What is read from a photo that is kept, and the pictures drawn of it: tags, needles, evidence, display."""
+"""What is read from a photo that is kept, and the pictures drawn of it: tags, needles, pieces, evidence,
+display."""
 
 from __future__ import annotations
 
 import logging
-from typing import Final
+from typing import Final, cast
 
 from eavefall_model.errors import EavefallError, PhotoError
 from eavefall_model.gauge.overlay import draw as draw_gauge
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode, display_jpeg
-from eavefall_model.reading import decode_to_read, read_decoded, read_photo
+from eavefall_model.reading import Reading, decode_to_read, read_decoded, read_photo
 from eavefall_model.tags.overlay import draw as draw_evidence
-from eavefall_model.vocabulary import FOLIAGE
+from eavefall_model.vocabulary import FOLIAGE, Shows
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.storage.rows import PhotoRow
@@ -32,28 +33,31 @@ def tag_again(office: Office, photo_id: int) -> None:
     show(office, row.sha256)
 
 
-def gauge_again(office: Office, photo_id: int) -> None:
-    """Measure a close-up in the background; one that cannot be measured says so ever after."""
+def measure_again(office: Office, photo_id: int) -> None:
+    """Measure needles or a handful in the background; what cannot be measured says so ever after."""
     try:
-        gauge(office, photo_id)
+        measure(office, photo_id)
     except Exception as error:
         code = error.code if isinstance(error, EavefallError) else "internal-error"
-        _log.exception("a close-up was not measured")
+        _log.exception("a photo was not measured")
         with changing(office, UPKEEP, "keep reading", _row(office, photo_id).survey_id) as (session, _):
-            photos.add_gauge_failure(session, photo_id, code)
+            photos.add_measure_failure(session, photo_id, code)
 
 
-def gauge(office: Office, photo_id: int) -> GaugeResult:
-    """Measure a close-up at full size, keep the result and draw what was measured."""
+def measure(office: Office, photo_id: int) -> Reading:
+    """Measure needles or a handful at full size, keep the result and draw what was measured."""
     row = _row(office, photo_id)
-    tagger = office.tagger()
-    photo = decode_to_read(_bytes(office, row.sha256), name=row.name, shows="gauge", tagger=tagger)
-    result = read_decoded(photo, name=row.name, shows="gauge", reference=row.reference, tagger=tagger).gauge
-    assert result is not None  # a gauge photo is measured or refused, and both are results
+    tagger, shows = office.tagger(), cast(Shows, row.shows)
+    photo = decode_to_read(_bytes(office, row.sha256), name=row.name, shows=shows, tagger=tagger)
+    read = read_decoded(photo, name=row.name, shows=shows, reference=row.reference, tagger=tagger)
     with changing(office, UPKEEP, "keep reading", row.survey_id) as (session, _):
-        photos.add_gauge(session, photo_id, result)
-    office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, result)))
-    return result
+        if read.gauge is not None:
+            photos.add_gauge(session, photo_id, read.gauge)
+        if read.debris is not None:
+            photos.add_debris(session, photo_id, read.debris)
+    if read.gauge is not None:
+        office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, read.gauge)))
+    return read
 
 
 def make_picture(office: Office, row: PhotoRow, kind: str, result: GaugeResult | None) -> None:

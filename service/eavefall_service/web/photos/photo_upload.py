@@ -18,10 +18,10 @@ from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect, Request
 
 from eavefall_model.errors import EavefallError
-from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import MIN_SIDE_PX, Photo, decode
-from eavefall_model.reading import read_decoded
+from eavefall_model.reading import Reading, read_decoded
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import Verb
@@ -45,9 +45,10 @@ class Taken:
     tags: PhotoTags | None
     is_new: bool
 
-    def view(self, gauge: GaugeResult | None = None) -> PhotoView:
-        """All that is known of it."""
-        return PhotoView(self.row, self.tags, {}, gauge)
+    def view(self, read: Reading | None = None) -> PhotoView:
+        """All that is known of it, with what was measured since."""
+        read = read or Reading(self.row.name)
+        return PhotoView(self.row, self.tags, {}, read.gauge, read.debris)
 
 
 async def chunks_of(file: UploadFile) -> AsyncIterator[bytes]:
@@ -176,8 +177,8 @@ def _take_in(
     with office.photos.lock, changing(office, actor, "send photo", survey_id) as (session, survey):
         row = keep_photo(office, session, survey, actor, meta, incoming, facts, tags, code)
     office.work.later(partial(photo_reading.show, office, row.sha256))
-    if row.shows == "gauge" and measure:
-        office.work.later(partial(photo_reading.gauge_again, office, row.id))
+    if row.shows in MEASURED and measure:
+        office.work.later(partial(photo_reading.measure_again, office, row.id))
     return Taken(row, tags and tags.model_copy(update={"photo": row.name}), True)
 
 

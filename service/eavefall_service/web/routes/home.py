@@ -29,7 +29,7 @@ from eavefall_service.web.homeowner.visit import (
     save_answers,
     shot_meta,
     take_back,
-    wait_for_gauge,
+    wait_for_measure,
 )
 from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.server_state import Office, OfficeDep
@@ -135,7 +135,7 @@ async def send_shot(
             office, visit.survey_id, visit.actor, meta, photo_upload.chunks_of(file), length=file.size,
             measure=False,
         )  # fmt: skip
-        await wait_for_gauge(office, visit, taken)
+        await wait_for_measure(office, visit, taken)
     except EavefallError as error:
         page = partial(
             _page, request, office, visit, "home/photos.html", status_of(error.code), problem=error,
@@ -153,9 +153,9 @@ async def send_raw_shot(request: Request, office: OfficeDep, visit: PathLink, sh
     taken = await photo_upload.receive_body(
         request, office, visit.survey_id, visit.actor, shot_meta(shot), measure=False
     )
-    gauge = await wait_for_gauge(office, visit, taken)
+    read = await wait_for_measure(office, visit, taken)
     return JSONResponse(
-        {"sha256": taken.row.sha256, "problems": problems_of(taken.view(gauge))}, 201 if taken.is_new else 200
+        {"sha256": taken.row.sha256, "problems": problems_of(taken.view(read))}, 201 if taken.is_new else 200
     )
 
 
