@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from types import MappingProxyType
+from dataclasses import dataclass, field
 from typing import Any, Final, cast
 
 from sqlalchemy import delete as erase
@@ -76,7 +75,7 @@ class PhotoView:
     corrections: Mapping[str, CorrectionRow]
     gauge: GaugeResult | None
     debris: DebrisResult | None = None
-    pieces: Mapping[int, PieceRow] = MappingProxyType({})
+    pieces: Mapping[int, PieceRow] = field(default_factory=dict)
 
     @property
     def sorted_pieces(self) -> dict[int, DebrisKind]:

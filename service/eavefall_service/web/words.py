@@ -85,8 +85,8 @@ PROBLEMS: Final = {
     "glare": "It shines too much. Turn away from the lamp or the sun; no flash.",
     "tilted": "Held at a slant. Hold the phone flat, straight above the card.",
     "cluttered": "Too much in it. Only the card and a few needles or leaves, side by side.",
-    "no handful": "We cannot tell the pieces apart. Spread them one layer deep, apart, on our sheet or on white "
-    "paper beside the card, and nothing else in the picture.",
+    "no handful": "We cannot tell the pieces apart. Spread them one layer deep, apart, on our sheet or on "
+    "white paper beside the card, and nothing else in the picture.",
     "no card": "We can't find the card. Lay it flat beside the needles, all four corners in view.",
 }
 

@@ -18,7 +18,7 @@ DRY = DryLeaves(0.15, 0.5)
 
 
 def source(taxon: Any, factor: float = 1.0, tests: tuple[DropTest, ...] = ()) -> Any:
-    return SimpleNamespace(taxon=taxon, width_factor=np.array([factor, factor]), drop_tests=tests)
+    return SimpleNamespace(taxon=taxon, width_factor=np.array([factor, factor]), drop_tests=tests, found=())
 
 
 def through(found: Any, part: str) -> np.ndarray:
