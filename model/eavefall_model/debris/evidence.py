@@ -21,11 +21,6 @@ from eavefall_model.debris.schema import DebrisResult, Piece
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.vocabulary import DebrisKind, Form
 
-__all__ = [
-    "FEW", "GROUPS", "NAMES", "PARTS", "FoundPart", "Group", "fits", "form_counts", "found_parts",
-    "needle_log_width", "part_of", "shifted", "sound_pieces", "with_found_shares",
-]  # fmt: skip
-
 Array = NDArray[np.float64]
 Group = Literal["needles", "sprays", "leaves", "leaflets"]
 # Kinds that tell what tree shed them.

@@ -28,8 +28,6 @@ from eavefall_model.intervals import wilson
 from eavefall_model.photo import decode
 from eavefall_model.screens.guards import load_guards
 
-__all__ = ["DEVELOPED_ON", "HELD_OUT", "Compared", "Trial", "compare", "main", "summary_lines", "trial"]
-
 DEVELOPED_ON: Final = 300_000
 HELD_OUT: Final = 500_000
 Background = Literal["sheet", "letter", "card"]
