@@ -30,7 +30,6 @@ from eavefall_service.storage.rows import (
     TagsRow,
 )
 
-
 # Whose correction counts before whose.
 _WEIGHT: Final = ("admin", "auditor", "rep", "homeowner")
 
