@@ -14,9 +14,10 @@ from sqlalchemy.orm import Session
 
 from eavefall_service.cli.console import error_console, print_table
 from eavefall_service.cli.office_data import acting
-from eavefall_service.journeys import accounts
+from eavefall_service.journeys import accounts, second_factor
 from eavefall_service.journeys.actor import Role
-from eavefall_service.journeys.door import changing_office
+from eavefall_service.journeys.door import Verb, changing_office
+from eavefall_service.journeys.settings import set_second_factor_roles
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 
@@ -32,7 +33,8 @@ def register(app: typer.Typer) -> None:
     users = typer.Typer(no_args_is_help=True, help="Who may sign in.")
     for name, command in (
         ("add", add_user), ("list", list_users), ("disable", disable), ("enable", enable),
-        ("password", new_password), ("sign-out", sign_out),
+        ("password", new_password), ("sign-out", sign_out), ("reset-second-factor", reset_second_factor),
+        ("need-second-factor", need_second_factor),
     ):  # fmt: skip
         users.command(name)(command)
     app.add_typer(users, name="user")
@@ -100,11 +102,30 @@ def sign_out(name: NameArgument, data: DataOption = _DATA) -> None:
     error_console().print(f"{name} is signed out everywhere ({ended} sign-ins ended).")
 
 
+def reset_second_factor(name: NameArgument, data: DataOption = _DATA) -> None:
+    """Take a lost second factor away, after making sure who asks; their sign-ins end."""
+    with _people(data) as session:
+        second_factor.reset(session, name, by=acting())
+    error_console().print(f"{name} signs in by password alone until a new second factor is set up.")
+
+
+def need_second_factor(
+    roles: Annotated[
+        list[str] | None, typer.Argument(help="Roles, such as auditor admin; none: nobody.")
+    ] = None,
+    data: DataOption = _DATA,
+) -> None:
+    """Say which roles can do nothing without a second factor; they set it up at their next page."""
+    with _people(data, "change settings") as session:
+        set_second_factor_roles(session, roles or [], by=acting())
+    error_console().print(f"Needed by: {', '.join(sorted(roles or [])) or 'nobody'}.")
+
+
 @contextmanager
-def _people(data: Path) -> Iterator[Session]:
+def _people(data: Path, verb: Verb = "change people") -> Iterator[Session]:
     database = Database(data / "eavefall.db")
     try:
-        with changing_office(database, acting(), "change people") as session:
+        with changing_office(database, acting(), verb) as session:
             yield session
     finally:
         database.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, cast
 
 from argon2 import PasswordHasher
@@ -16,8 +16,9 @@ from sqlalchemy.orm import Session
 from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor, Role
 from eavefall_service.journeys.history import note
-from eavefall_service.storage.clock import after, now_text
-from eavefall_service.storage.rows import SessionRow, UserRow
+from eavefall_service.journeys.settings import SECOND_FACTOR
+from eavefall_service.storage.clock import after, now_s, now_text
+from eavefall_service.storage.rows import SecondFactorRow, SessionRow, SettingRow, UserRow
 
 _HASHER: Final = PasswordHasher()
 # Verified when the name is unknown, so that both refusals take the same time.
@@ -75,7 +76,7 @@ def people(session: Session) -> list[UserRow]:
 
 def set_disabled(session: Session, name: str, is_disabled: bool, *, by: Actor) -> None:
     """Shut a person out, their sign-ins with them, or let them in again; raises ``not-found``."""
-    user = _person(session, name)
+    user = person(session, name)
     user.disabled_at = now_text() if is_disabled else None
     if is_disabled:
         session.execute(delete(SessionRow).where(SessionRow.user_id == user.id))
@@ -84,7 +85,7 @@ def set_disabled(session: Session, name: str, is_disabled: bool, *, by: Actor) -
 
 def set_password(session: Session, name: str, password: str, *, by: Actor) -> None:
     """A new password, checked with :func:`check_password` before; all sign-ins end. Raises ``not-found``."""
-    user = _person(session, name)
+    user = person(session, name)
     user.password_hash = _HASHER.hash(password)
     session.execute(delete(SessionRow).where(SessionRow.user_id == user.id))
     note(session, None, by, "password changed", {"user": user.name})
@@ -92,7 +93,7 @@ def set_password(session: Session, name: str, password: str, *, by: Actor) -> No
 
 def sign_out_everywhere(session: Session, name: str, *, by: Actor) -> int:
     """End all sign-ins of a person; returns how many there were. Raises ``not-found``."""
-    user = _person(session, name)
+    user = person(session, name)
     open_ = list(session.scalars(select(SessionRow).where(SessionRow.user_id == user.id)))
     for each in open_:
         session.delete(each)
@@ -100,7 +101,8 @@ def sign_out_everywhere(session: Session, name: str, *, by: Actor) -> int:
     return len(open_)
 
 
-def _person(session: Session, name: str) -> UserRow:
+def person(session: Session, name: str) -> UserRow:
+    """The person of this name, whether they may sign in or not; raises ``not-found``."""
     user = session.scalar(select(UserRow).where(UserRow.name == name.strip()))
     if user is None:
         raise ServiceError("not-found", f"There is nobody named {name!r}.", "See `eavefall user list`.")
@@ -124,7 +126,24 @@ def verified(user: UserRow | None, password: str) -> Actor:
         user = None
     if user is None:
         raise ServiceError("sign-in-wrong", "The name or the password is wrong.", "Try again.")
-    return _actor(user)
+    return actor_of(user)
+
+
+def half_of(user: UserRow, secret: str, seconds: float) -> str:
+    """A word that says for some minutes that this person's password was right; good with a code only."""
+    until = f"{now_s() + seconds:.0f}"
+    return f"{until}.{_half_seal(user, until, secret)}"
+
+
+def is_half(user: UserRow, word: str, secret: str) -> bool:
+    """Whether :func:`half_of` gave this word out for this person, not long ago and for the same password."""
+    until, _, seal = word.partition(".")
+    right = hmac.compare_digest(seal.encode(), _half_seal(user, until, secret).encode())
+    return right and until.isdecimal() and float(until) > now_s()
+
+
+def _half_seal(user: UserRow, until: str, secret: str) -> str:
+    return keyed_hash(secret, f"half {user.id} {until} {user.password_hash}")
 
 
 def begin_session(session: Session, actor: Actor, *, secret: str, hours: float) -> SignedIn:
@@ -144,7 +163,7 @@ def begin_session(session: Session, actor: Actor, *, secret: str, hours: float) 
     )
     note(session, None, actor, "signed in", {})
     device = secrets.token_urlsafe(12)
-    return SignedIn(_actor(user), token, f"{device}.{_device_seal(device, actor.name, secret)}")
+    return SignedIn(actor_of(user), token, f"{device}.{_device_seal(device, actor.name, secret)}")
 
 
 def device_of(cookie: str, name: str, secret: str) -> str:
@@ -159,16 +178,22 @@ def _device_seal(device: str, name: str, secret: str) -> str:
 
 def user_of_session(session: Session, token: str, secret: str) -> Actor | None:
     """Who a cookie's token stands for, or None if nobody (any more)."""
-    user = session.scalar(
-        select(UserRow)
+    found = session.execute(
+        select(UserRow, SecondFactorRow.confirmed_at, SettingRow.value)
         .join(SessionRow, SessionRow.user_id == UserRow.id)
+        .outerjoin(SecondFactorRow, SecondFactorRow.user_id == UserRow.id)
+        .outerjoin(SettingRow, SettingRow.name == SECOND_FACTOR)
         .where(
             SessionRow.token_hash == keyed_hash(secret, token),
             SessionRow.expires_at > now_text(),
             UserRow.disabled_at.is_(None),
         )
-    )
-    return _actor(user) if user else None
+    ).first()
+    if found is None:
+        return None
+    user, confirmed_at, asked = found
+    needs = confirmed_at is None and asked is not None and user.role in asked["roles"]
+    return replace(actor_of(user), needs_second_factor=needs)
 
 
 def has_users(session: Session) -> bool:
@@ -181,5 +206,6 @@ def sign_out(session: Session, token: str, secret: str) -> None:
     session.execute(delete(SessionRow).where(SessionRow.token_hash == keyed_hash(secret, token)))
 
 
-def _actor(user: UserRow) -> Actor:
+def actor_of(user: UserRow) -> Actor:
+    """The person as one who acts."""
     return Actor(user.name, cast(Role, user.role), user.branch, "metric" if user.units == "metric" else "us")

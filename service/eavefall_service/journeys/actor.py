@@ -11,6 +11,7 @@ from eavefall_model.errors import ServiceError
 Role = Literal["rep", "auditor", "admin", "homeowner", "upkeep"]
 OFFICE: Final[frozenset[Role]] = frozenset({"rep", "auditor", "admin"})
 AUDITORS: Final[frozenset[Role]] = frozenset({"auditor", "admin"})
+ADMINS: Final[frozenset[Role]] = frozenset({"admin"})
 
 
 @dataclass(frozen=True)
@@ -23,6 +24,8 @@ class Actor:
     units: Literal["us", "metric"] = "us"
     link_survey: str | None = None
     link_id: int | None = None
+    # Signed in by password only, though the office asks this role for more.
+    needs_second_factor: bool = False
 
     def need(self, roles: frozenset[Role]) -> None:
         """Raise ``not-allowed`` unless the actor has one of ``roles``."""

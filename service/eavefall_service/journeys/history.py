@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from eavefall_service.journeys.actor import Actor
@@ -28,3 +28,12 @@ def history_of(session: Session, survey_id: str) -> list[HistoryRow]:
             select(HistoryRow).where(HistoryRow.survey_id == survey_id).order_by(HistoryRow.id.desc())
         )
     )
+
+
+def record(session: Session, *, start: int, most: int) -> tuple[list[HistoryRow], int]:
+    """Lines that are about no survey: people, settings, sign-ins, erasures; newest first, and the count."""
+    own = HistoryRow.survey_id.is_(None)
+    lines = session.scalars(
+        select(HistoryRow).where(own).order_by(HistoryRow.id.desc()).offset(start).limit(most)
+    )
+    return list(lines), session.scalar(select(func.count()).select_from(HistoryRow).where(own)) or 0

@@ -21,7 +21,7 @@ KEPT: Final[Mapping[str, tuple[int, str]]] = {
     "copies": (30, "copies of the database made before an upgrade"),
 }
 _KEEPING: Final = "days kept"
-_SECOND_FACTOR: Final = "second factor"
+SECOND_FACTOR: Final = "second factor"
 _DAYS_MOST: Final = 36_500
 
 
@@ -50,7 +50,7 @@ def set_days_kept(session: Session, kind: str, days: int, *, by: Actor) -> None:
 
 def second_factor_roles(session: Session) -> frozenset[Role]:
     """Roles that can do nothing without a second factor."""
-    return frozenset(cast("list[Role]", setting(session, _SECOND_FACTOR).get("roles", [])))
+    return frozenset(cast("list[Role]", setting(session, SECOND_FACTOR).get("roles", [])))
 
 
 def set_second_factor_roles(session: Session, roles: Collection[str], *, by: Actor) -> None:
@@ -61,6 +61,6 @@ def set_second_factor_roles(session: Session, roles: Collection[str], *, by: Act
             "request-invalid", f"There is no role {unknown[0]!r} in the office.", f"Roles: {known}."
         )
     before = sorted(second_factor_roles(session))
-    session.merge(SettingRow(name=_SECOND_FACTOR, value={"roles": sorted(set(roles))}))
+    session.merge(SettingRow(name=SECOND_FACTOR, value={"roles": sorted(set(roles))}))
     detail = {"before": ", ".join(before), "after": ", ".join(sorted(set(roles)))}
     note(session, None, by, "second factor roles changed", detail)

@@ -21,6 +21,11 @@ def now_text() -> str:
     return to_text(_now())
 
 
+def now_s() -> float:
+    """The present in seconds since 1970."""
+    return _now().timestamp()
+
+
 def after(**span: float) -> str:
     """The present plus a span given as for :class:`datetime.timedelta` (negative: before)."""
     return to_text(_now() + timedelta(**span))

@@ -16,7 +16,7 @@ from starlette.responses import Response
 from eavefall_model.errors import ServiceError
 from eavefall_service.journeys import accounts, door, links
 from eavefall_service.journeys.accounts import SignedIn
-from eavefall_service.journeys.actor import AUDITORS, Actor
+from eavefall_service.journeys.actor import ADMINS, AUDITORS, Actor
 from eavefall_service.journeys.door import Verb
 from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
@@ -89,6 +89,8 @@ def _admit(request: Request, verbs: tuple[Verb, ...]) -> None:
             request.state.visit, actor, survey_id = visit, visit.actor, visit.survey_id
         else:
             actor = _signed_in(office, session, request.cookies.get(SESSION_COOKIE))
+            if verb not in ("keep second factor", "sign out"):
+                _need_second_factor(actor)
             request.state.actor = actor
         if survey_id is None or "none" in door.TABLE[verb][1]:  # a new survey has a number, but no state
             door.check(actor, verb, "none")
@@ -117,14 +119,37 @@ def maybe_staff(request: Request, office: OfficeDep, token: CookieDep) -> Actor 
 MaybeStaff = Annotated[Actor | None, Depends(maybe_staff)]
 
 
-async def staff(actor: MaybeStaff) -> Actor:
-    """The signed-in person; raises ``not-signed-in``."""
+async def enrolling(actor: MaybeStaff) -> Actor:
+    """The signed-in person, even one who still has to set up a second factor; raises ``not-signed-in``."""
     if actor is None:
         raise refuse("not-signed-in", hint="Sign in and try again.")
     return actor
 
 
+Enrolling = Annotated[Actor, Depends(enrolling)]
+
+
+async def staff(actor: Enrolling) -> Actor:
+    """The signed-in person; raises ``not-signed-in`` or ``second-factor-needed``."""
+    _need_second_factor(actor)
+    return actor
+
+
+def _need_second_factor(actor: Actor) -> None:
+    if actor.needs_second_factor:
+        raise refuse("second-factor-needed", hint="Open /second-factor and set it up.")
+
+
 Staff = Annotated[Actor, Depends(staff)]
+
+
+async def admin(actor: Staff) -> Actor:
+    """The signed-in admin; raises ``not-allowed`` for all others."""
+    actor.need(ADMINS)
+    return actor
+
+
+Admin = Annotated[Actor, Depends(admin)]
 
 
 async def auditor(actor: Staff) -> Actor:

@@ -24,10 +24,11 @@ class _Out(BaseModel):
 
 
 class SignIn(_In):
-    """A name and password."""
+    """A name and password, and the second factor's code of whoever has one."""
 
     name: Annotated[str, Field(max_length=80)]
     password: Annotated[str, Field(max_length=200)]
+    code: Annotated[str, Field(max_length=40)] = ""
 
 
 class Who(_Out):

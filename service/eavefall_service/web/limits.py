@@ -31,6 +31,9 @@ LINK_DAYS_MOST: Final = 60
 PASSWORD_LETTERS: Final = 12
 # Wrong tries from a known device, or at one person from one address.
 SIGN_IN_TRIES: Final = 8
+# Codes of a second factor, by people whose password was right.
+SECOND_FACTOR_TRIES: Final = 5
+HALF_SIGN_IN_S: Final = 300
 # At one person from all devices not known, and at all people from one address (an office shares one).
 SIGN_IN_TRIES_PERSON: Final = 40
 SIGN_IN_TRIES_ADDRESS: Final = 60
@@ -63,5 +66,9 @@ def table() -> tuple[tuple[str, str], ...]:
         ),
         ("Wrong sign-ins of one person", f"{SIGN_IN_TRIES_PERSON} in {SIGN_IN_WINDOW_S // 60} minutes"),
         ("Wrong sign-ins from one address", f"{SIGN_IN_TRIES_ADDRESS} in {SIGN_IN_WINDOW_S // 60} minutes"),
+        (
+            "Wrong second-factor codes of one person",
+            f"{SECOND_FACTOR_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes",
+        ),
         ("Unknown links from one address", f"{UNKNOWN_LINK_TRIES} in {SIGN_IN_WINDOW_S // 60} minutes"),
     )

@@ -126,4 +126,6 @@ def problem_page(request: Request, problem: Problem) -> Response:
         return problem_response(problem)
     if problem.code == "not-signed-in" and request.method == "GET":
         return RedirectResponse(f"/sign-in?next={quote(request.url.path, safe='/')}", 303)
+    if problem.code == "second-factor-needed" and request.method == "GET":
+        return RedirectResponse("/second-factor", 303)
     return page(request, "problem.html", problem.status, problem=problem)

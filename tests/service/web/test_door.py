@@ -22,7 +22,7 @@ from .conftest import settle
 
 SAFE = {"GET", "HEAD", "OPTIONS"}
 # Nobody is anybody yet when they sign in; leaving is open to all.
-NO_VERB = {("POST", "/sign-in"), ("POST", "/api/1/session"), ("POST", "/sign-out")}
+NO_VERB = {("POST", "/sign-in"), ("POST", "/sign-in/code"), ("POST", "/api/1/session"), ("POST", "/sign-out")}
 SOMETHING = "f" * 64
 SURVEY_STATES = [state for state in STATES if state != "none"]
 

@@ -17,6 +17,7 @@ from eavefall_service.web.routes import (
     rep_answer,
     rep_changes,
     root,
+    second_factor,
     sign_in,
 )
 
@@ -26,6 +27,7 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     api.router,
     root.router,
     sign_in.router,
+    second_factor.router,
     outputs.router,
     rep.router,
     rep_answer.router,

@@ -84,10 +84,10 @@ _PHOTO_BODY: Final = {
 }
 
 
-@router.post("/session", responses=documented("sign-in-wrong", "too-many-tries"))
+@router.post("/session", responses=documented("sign-in-wrong", "code-needed", "code-wrong", "too-many-tries"))
 def api_sign_in(request: Request, response: Response, office: OfficeDep, body: SignIn) -> Who:
     """Sign in; the cookie in the answer is the key to the rest."""
-    signed_in = limited_sign_in(office, request, body.name, body.password)
+    signed_in = limited_sign_in(office, request, body.name, body.password, body.code)
     set_session_cookie(response, office, signed_in)
     actor = signed_in.actor
     return Who(name=actor.name, role=actor.role, branch=actor.branch)

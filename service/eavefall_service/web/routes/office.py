@@ -16,7 +16,7 @@ from eavefall_service.office.survey_search import Filters
 from eavefall_service.report.answers import answers_of, notices_of
 from eavefall_service.report.tables import guards_table
 from eavefall_service.web import pages, survey_forms
-from eavefall_service.web.access import Auditor, DoorRoute, Staff, may
+from eavefall_service.web.access import Admin, Auditor, DoorRoute, Staff, may
 from eavefall_service.web.answering import answer_of, keep_decision, look
 from eavefall_service.web.homeowner.questions import in_words
 from eavefall_service.web.routes.office_charts import answers_plot, chart, made_plot
@@ -101,6 +101,25 @@ def overview_page(request: Request, office: OfficeDep, actor: Auditor) -> Respon
         branches=branches,
         classes=classes,
         weeks=weeks,
+    )
+
+
+@router.get("/record")
+def record_page(
+    request: Request, office: OfficeDep, actor: Admin, start: Annotated[int, Query(ge=0, le=10_000_000)] = 0
+) -> Response:
+    """Who changed people or settings, who signed in, what was erased."""
+    with office.database.read() as session:
+        lines, total = history.record(session, start=start, most=_PAGE)
+    return pages.page(
+        request,
+        "office/record.html",
+        actor=actor,
+        area="office",
+        lines=lines,
+        total=total,
+        start=start,
+        size=_PAGE,
     )
 
 

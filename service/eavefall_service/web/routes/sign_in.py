@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys import accounts
+from eavefall_service.journeys import accounts, second_factor
 from eavefall_service.journeys.accounts import SignedIn
+from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import (
@@ -27,7 +30,33 @@ from eavefall_service.web.server_state import Office, OfficeDep
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 
 
-def limited_sign_in(office: Office, request: Request, name: str, password: str) -> SignedIn:
+@contextmanager
+def counted_code(office: Office, name: str) -> Iterator[None]:
+    """Within this, one code of the person's second factor may be tried; a wrong one stays counted."""
+    key = f"code {name}"
+    if not office.limiter.take(key, limits.SECOND_FACTOR_TRIES, limits.SIGN_IN_WINDOW_S):
+        raise refuse("too-many-tries", hint="Wait five minutes.")
+    try:
+        yield
+    except ServiceError as error:
+        if error.code != "code-wrong":
+            office.limiter.give_back(key)
+        raise
+    office.limiter.give_back(key)
+
+
+def _begin(office: Office, actor: Actor, code: str) -> SignedIn:
+    """The sign-in of a person whose password was right; raises ``code-needed`` or ``code-wrong``."""
+    secret = office.settings.secret
+    with (
+        counted_code(office, actor.name),
+        changing_office(office.database, actor, "sign in") as session,
+    ):
+        second_factor.check(session, actor, code, secret)
+        return accounts.begin_session(session, actor, secret=secret, hours=limits.SESSION_HOURS)
+
+
+def limited_sign_in(office: Office, request: Request, name: str, password: str, code: str = "") -> SignedIn:
     """Sign in within the limits of tries.
 
     A try is counted before the password is looked at, so that many at once cannot slip through. A browser
@@ -57,10 +86,7 @@ def limited_sign_in(office: Office, request: Request, name: str, password: str) 
         actor = accounts.verified(known, password)
     for key, _ in keys:
         office.limiter.give_back(key)  # only one's own try, not what others have tried
-    with changing_office(office.database, actor, "sign in") as session:
-        return accounts.begin_session(
-            session, actor, secret=office.settings.secret, hours=limits.SESSION_HOURS
-        )
+    return _begin(office, actor, code)
 
 
 @router.get("/sign-in")
@@ -81,9 +107,46 @@ def sign_in(
     try:
         signed_in = limited_sign_in(office, request, name, password)
     except ServiceError as error:
-        return pages.page(
-            request, "sign_in.html", status_of(error.code), next=_own_path(next), problem=error, name=name
-        )
+        half = ""
+        if error.code == "code-needed":
+            with office.database.read() as session:
+                user = accounts.person(session, name)
+                half = accounts.half_of(user, office.settings.secret, limits.HALF_SIGN_IN_S)
+        return _again(request, error, name, next, half)
+    return _welcome(office, signed_in, next)
+
+
+@router.post("/sign-in/code")
+def sign_in_code(
+    request: Request,
+    office: OfficeDep,
+    name: Annotated[str, Form(max_length=80)],
+    half: Annotated[str, Form(max_length=200)],
+    code: Annotated[str, Form(max_length=40)] = "",
+    next: Annotated[str, Form(max_length=300)] = "/",
+) -> Response:
+    """The second step of whoever has a second factor."""
+    with office.database.read() as session:
+        user = accounts.known_person(session, name)
+    if user is None or not accounts.is_half(user, half, office.settings.secret):
+        late = ServiceError("sign-in-wrong", "That took too long.", "Type the password again.")
+        return _again(request, late, name, next)
+    try:
+        signed_in = _begin(office, accounts.actor_of(user), code)
+    except ServiceError as error:
+        return _again(request, error, name, next, half)
+    return _welcome(office, signed_in, next)
+
+
+def _again(request: Request, error: ServiceError, name: str, next: str, half: str = "") -> Response:
+    # Asking for the code is no refusal, but the next step.
+    status = 200 if error.code == "code-needed" else status_of(error.code)
+    shown = None if error.code == "code-needed" else error
+    path = _own_path(next)
+    return pages.page(request, "sign_in.html", status, next=path, problem=shown, name=name, half=half)
+
+
+def _welcome(office: Office, signed_in: SignedIn, next: str) -> Response:
     response = RedirectResponse(_own_path(next), 303)
     set_session_cookie(response, office, signed_in)
     return response

@@ -1,0 +1,109 @@
+"""A person's own second factor: the picture for the authenticator, its first code, recovery codes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+import segno
+from fastapi import APIRouter, Form, Request
+from markupsafe import Markup
+from starlette.responses import RedirectResponse, Response
+
+from eavefall_model.errors import ServiceError
+from eavefall_service.journeys import second_factor
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.door import changing_office
+from eavefall_service.web import pages
+from eavefall_service.web.access import DoorRoute, Enrolling, may
+from eavefall_service.web.errors import status_of
+from eavefall_service.web.routes.sign_in import counted_code
+from eavefall_service.web.server_state import Office, OfficeDep
+
+router = APIRouter(prefix="/second-factor", include_in_schema=False, route_class=DoorRoute)
+CodeForm = Annotated[str, Form(max_length=40)]
+_HERE: Final = "/second-factor"
+
+
+def _page(
+    request: Request,
+    office: Office,
+    actor: Actor,
+    codes: list[str] | None = None,
+    problem: ServiceError | None = None,
+) -> Response:
+    with office.database.read() as session:
+        row = second_factor.factor_of(session, actor.name)
+        left = second_factor.left(session, actor.name)
+    begun = row is not None and row.confirmed_at is None
+    key = picture = None
+    if row is not None and begun:
+        key = second_factor.key_of(row, office.settings.secret)
+        address = second_factor.address_of(row, office.settings.secret, actor.name, office.settings.office)
+        # Black on white whatever the page's colors are: cameras need it.
+        drawn = segno.make_qr(address, error="m").svg_inline(scale=5, border=4, dark="#000", light="#fff")
+        picture = Markup(
+            drawn
+        )  # drawn by the library from an address of ours; no one's text is in it as text
+    return pages.page(
+        request,
+        "second_factor.html",
+        status_of(problem.code) if problem else 200,
+        actor=actor,
+        is_on=row is not None and not begun,
+        key=" ".join(key[at : at + 4] for at in range(0, len(key), 4)) if key else None,
+        picture=picture,
+        codes=codes,
+        left=left,
+        problem=problem,
+    )
+
+
+@router.get("")
+def look(request: Request, office: OfficeDep, actor: Enrolling) -> Response:
+    """Whether it is on, or the picture to point the authenticator at."""
+    return _page(request, office, actor)
+
+
+@router.post("/begin")
+@may("keep second factor")
+def begin(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm = "") -> Response:
+    """A new key for a first or another authenticator."""
+    try:
+        with (
+            counted_code(office, actor.name),
+            changing_office(office.database, actor, "keep second factor") as session,
+        ):
+            second_factor.begin(session, actor, code, office.settings.secret)
+    except ServiceError as error:
+        return _page(request, office, actor, problem=error)
+    return RedirectResponse(_HERE, 303)
+
+
+@router.post("/confirm")
+@may("keep second factor")
+def confirm(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm = "") -> Response:
+    """On, by the first code; the recovery codes are in this answer and nowhere else."""
+    try:
+        with (
+            counted_code(office, actor.name),
+            changing_office(office.database, actor, "keep second factor") as session,
+        ):
+            codes = second_factor.confirm(session, actor, code, office.settings.secret)
+    except ServiceError as error:
+        return _page(request, office, actor, problem=error)
+    return _page(request, office, actor, codes=codes)
+
+
+@router.post("/codes")
+@may("keep second factor")
+def renew(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm = "") -> Response:
+    """New recovery codes."""
+    try:
+        with (
+            counted_code(office, actor.name),
+            changing_office(office.database, actor, "keep second factor") as session,
+        ):
+            codes = second_factor.renew(session, actor, code, office.settings.secret)
+    except ServiceError as error:
+        return _page(request, office, actor, problem=error)
+    return _page(request, office, actor, codes=codes)
