@@ -58,6 +58,7 @@ def places(chromium, process):
             "/office",
             "/office/surveys",
             "/office/overview",
+            "/second-factor",
             f"/office/s/{survey}",
             *(f"/office/statistics{tab}" for tab in ("", "/agreement", "/drift", "/outcomes", "/models")),
         ],

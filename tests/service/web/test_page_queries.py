@@ -31,8 +31,8 @@ PAGES = {
     "/api/1/surveys/{id}/photos": ONE_VIEW,
     "/rep/{id}/copy.json": ONE_VIEW + 1,  # and its history
     "/rep/{id}/share": ONE_VIEW + 2,  # and its links
-    "/h/{link}": ONE_VIEW + 2,  # and for how long photos are kept; a link is looked up together with its survey
-    "/h/{link}/photos": ONE_VIEW + 1,
+    "/h/{link}": ONE_VIEW + 2,  # the link with its survey, days of keeping
+    "/h/{link}/photos": ONE_VIEW + 1,  # a link is looked up together with its survey
     "/h/{link}/questions": ONE_VIEW + 1,
     "/h/{link}/answer": ONE_VIEW + 1,
     "/rep": 2,
