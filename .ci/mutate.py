@@ -1,27 +1,37 @@
 #!/usr/bin/env python3
 """How strong the tests are: break the code in one place, run the tests of that room, count who notices.
 
-    .ci/mutate.py --count 40 --seed 1 [--rooms advice gauge tags] [--list]
+    .ci/mutate.py --count 40 --seed 1 [--rooms advice gauge tags] [--list] [--traces FOLDER]
 
 Each mutant is one change of the kind that a typing error makes: a comparison turned, an operator exchanged, a
 number a quarter larger, minimum for maximum, a condition negated, a sign dropped. A mutant that no test
 notices is printed with its line: either a test is missing or the line does not matter.
 Works on a copy.
+
+First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a mutant
+costs the tests that run its line, quickest file first, until one fails, and a survivor those that run its file.
+``--traces`` keeps what was written down, so that a second run on the same code starts with the mutants.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import json
 import os
 import random
 import shutil
 import subprocess
 import sys
 import tempfile
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pytest
 
 TOP = Path(__file__).parents[1]
 ROOTS = ("model", "service", "training", "datasets")
@@ -42,6 +52,7 @@ COMPARE: dict[type[ast.cmpop], type[ast.cmpop]] = {
 BINARY: dict[type[ast.operator], type[ast.operator]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
 }  # fmt: skip
+_LONGEST_S = 1800
 NAMES = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minimum", "any": "all", "all": "any"}
 
 
@@ -53,6 +64,7 @@ class Mutant:
     line: int
     what: str
     number: int
+    lines: frozenset[int]  # of the statement, those that run whenever the changed place does
 
 
 def _changes(node: ast.AST) -> Iterator[tuple[str, Callable[[], None]]]:
@@ -89,6 +101,18 @@ def _changes(node: ast.AST) -> Iterator[tuple[str, Callable[[], None]]]:
         yield "condition negated", lambda: setattr(node, "test", ast.UnaryOp(ast.Not(), test))
 
 
+def _statement_lines(tree: ast.Module) -> dict[int, frozenset[int]]:
+    """For every line of code the lines of its innermost statement; of a compound one, its head."""
+    found: dict[int, frozenset[int]] = {}
+    for node in ast.walk(tree):  # outer statements come first
+        if isinstance(node, ast.stmt):
+            inner = getattr(node, "body", None)
+            last = max(node.lineno, inner[0].lineno - 1) if inner else node.end_lineno or node.lineno
+            lines = frozenset(range(node.lineno, last + 1))
+            found.update(dict.fromkeys(lines, lines))
+    return found
+
+
 def _inside_functions(tree: ast.Module) -> Iterator[ast.AST]:
     """Nodes in bodies of functions and in module constants."""
     for statement in tree.body:
@@ -102,9 +126,12 @@ def _mutants(folder: Path) -> list[Mutant]:
     found = []
     for path in sorted(folder.rglob("*.py")):
         number = 0
-        for node in _inside_functions(ast.parse(path.read_text("utf-8"))):
+        tree = ast.parse(path.read_text("utf-8"))
+        lines = _statement_lines(tree)
+        for node in _inside_functions(tree):
             for what, _ in _changes(node):
-                found.append(Mutant(path.relative_to(TOP), getattr(node, "lineno", 0), what, number))
+                line = getattr(node, "lineno", 0)
+                found.append(Mutant(path.relative_to(TOP), line, what, number, lines.get(line, frozenset())))
                 number += 1
     return found
 
@@ -125,16 +152,115 @@ def _write(mutant: Mutant, copy: Path) -> str:
     raise AssertionError("the tree changed under us")
 
 
-def _noticed(copy: Path, tests: tuple[str, ...]) -> bool:
+class Recorder:
+    """A pytest plugin: which lines of the product each test runs, by its own code or by its fixtures'."""
+
+    def __init__(self) -> None:
+        import coverage
+
+        self.coverage = coverage.Coverage(data_file=None, include=[f"{TOP / 'model'}/*"])
+        self.fixtures: dict[str, list[str]] = {}
+        self.seconds: dict[str, float] = defaultdict(float)
+        self.coverage.start()
+
+    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+        self.fixtures[item.nodeid] = list(getattr(item, "fixturenames", ()))
+
+    def pytest_fixture_setup(
+        self, fixturedef: pytest.FixtureDef[Any], request: pytest.FixtureRequest
+    ) -> None:
+        # What is shared between tests belongs to all that ask for it, not to the first.
+        shared = fixturedef.scope != "function"
+        self.coverage.switch_context(f"fixture {fixturedef.argname}" if shared else request.node.nodeid)
+
+    def pytest_runtest_call(self, item: pytest.Item) -> None:
+        self.coverage.switch_context(item.nodeid)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.seconds[report.nodeid] += report.duration
+
+    def write(self, path: Path) -> None:
+        self.coverage.stop()
+        data = self.coverage.get_data()
+        ran = {}
+        for file in data.measured_files():
+            by: dict[str, set[int]] = defaultdict(set)
+            for line, contexts in data.contexts_by_lineno(file).items():
+                for context in contexts:
+                    by[context].add(line)
+            ran[str(Path(file).relative_to(TOP))] = {
+                test: sorted(by[test].union(*(by.get(f"fixture {name}", ()) for name in names)))
+                for test, names in self.fixtures.items()
+            }
+        path.write_text(json.dumps({"ran": ran, "seconds": self.seconds}), "utf-8")
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Which test of a room runs which lines of which file, and how long it takes."""
+
+    ran: dict[str, dict[str, list[int]]]
+    seconds: dict[str, float]
+
+    def tests(self, mutant: Mutant) -> tuple[list[str], list[str]]:
+        """Tests that run the broken line, and the others that run its file; quickest test file first."""
+        here = self.ran.get(str(mutant.path), {})
+        direct = {test for test, lines in here.items() if mutant.lines.intersection(lines)}
+        others = {test for test, lines in here.items() if lines} - direct
+        return self._in_order(direct), self._in_order(others)
+
+    def _in_order(self, tests: set[str]) -> list[str]:
+        cost: dict[str, float] = defaultdict(float)
+        for test in tests:
+            cost[test.split("::")[0]] += self.seconds[test]
+        files = sorted(cost, key=lambda file: cost[file])
+        return [
+            test for file in files for test in self.seconds if test in tests and test.split("::")[0] == file
+        ]
+
+
+def _run(copy: Path, *command: str) -> int:
     path = os.pathsep.join(str(copy / root) for root in ROOTS)
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
     environment = {**os.environ, "PYTHONPATH": path, "PYTHONDONTWRITEBYTECODE": "1"}
-    return (
-        subprocess.run(command, cwd=copy, env=environment, capture_output=True, check=False).returncode != 0
-    )
+    try:
+        done = subprocess.run(
+            [sys.executable, *command], cwd=copy, env=environment, capture_output=True, text=True, check=False,
+            timeout=_LONGEST_S,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        return 1  # a test that never ends is noticed
+    if done.returncode > 1:
+        raise SystemExit(f"the tests could not run:\n{done.stdout[-2000:]}{done.stderr[-2000:]}")
+    return done.returncode
 
 
-def main() -> None:
+def _trace(room: str, copy: Path, kept: Path) -> Trace:
+    if not kept.exists():
+        print(f"{room}: writing down which test runs which lines", flush=True)
+        if _run(copy, ".ci/mutate.py", "--rooms", room, "--record", str(kept)):
+            raise SystemExit(f"{room}: a test fails before anything is broken")
+    return Trace(**json.loads(kept.read_text("utf-8")))
+
+
+def _record(room: str, kept: Path) -> int:
+    import pytest
+
+    recorder = Recorder()
+    status = pytest.main(["-q", "-p", "no:cacheprovider", *ROOMS[room][1]], plugins=[recorder])
+    recorder.write(kept)
+    return int(status)
+
+
+def _noticed(copy: Path, trace: Trace, mutant: Mutant) -> bool:
+    for tests in trace.tests(mutant):
+        listed = copy / "tests-to-run.txt"
+        listed.write_text("\n".join(tests), "utf-8")
+        if tests and _run(copy, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", f"@{listed}"):
+            return True
+    return False
+
+
+def main() -> int:
     """Break, test, count."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -143,7 +269,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--rooms", nargs="+", choices=sorted(ROOMS), default=["advice", "gauge", "tags"])
     parser.add_argument("--list", action="store_true", help="only name the mutants")
+    parser.add_argument("--traces", type=Path, help="folder that keeps which test runs which lines")
+    parser.add_argument("--record", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
+    if asked.record:
+        return _record(asked.rooms[0], asked.record)
     random_of = random.Random(asked.seed)
     shares = [
         asked.count // len(asked.rooms) + (at < asked.count % len(asked.rooms))
@@ -154,25 +284,28 @@ def main() -> None:
         for room, share in zip(asked.rooms, shares, strict=True)
         for mutant in random_of.sample(_mutants(TOP / ROOMS[room][0]), share)
     ]
-    survived = []
+    if asked.list:
+        print("\n".join(f"{mutant.path}:{mutant.line}: {mutant.what}" for _, mutant in chosen))
+        return 0
+    survived = 0
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "main"
         shutil.copytree(TOP, copy, ignore=shutil.ignore_patterns(".git", ".venv", ".packed", "*_cache"))
         if (TOP.parent / "shared").exists():
             (Path(folder) / "shared").symlink_to(TOP.parent / "shared")
+        kept = asked.traces or Path(folder) / "traces"
+        kept.mkdir(parents=True, exist_ok=True)
+        traces = {room: _trace(room, copy, kept.resolve() / f"{room}.json") for room in asked.rooms}
         for number, (room, mutant) in enumerate(chosen, 1):
-            where = f"{mutant.path}:{mutant.line}: {mutant.what}"
-            if asked.list:
-                print(where)
-                continue
             source = _write(mutant, copy)
-            noticed = _noticed(copy, ROOMS[room][1])
+            noticed = _noticed(copy, traces[room], mutant)
             (copy / mutant.path).write_text(source, "utf-8")
-            survived += [] if noticed else [where]
+            survived += not noticed
+            where = f"{mutant.path}:{mutant.line}: {mutant.what}"
             print(f"{number}/{len(chosen)} {'noticed ' if noticed else 'SURVIVED'} {where}", flush=True)
-    if not asked.list:
-        print(f"{len(chosen) - len(survived)} of {len(chosen)} noticed")
+    print(f"{len(chosen) - survived} of {len(chosen)} noticed")
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
