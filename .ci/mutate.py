@@ -8,9 +8,9 @@ number a quarter larger, minimum for maximum, a condition negated, a sign droppe
 notices is printed with its line: either a test is missing or the line does not matter.
 Works on a copy.
 
-First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a mutant
-costs the tests that run its line, quickest file first, until one fails, and a survivor those that run its file.
-``--traces`` keeps what was written down, so that a second run on the same code starts with the mutants.
+First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a
+mutant costs the tests that run its line, quickest file first, until one fails, and a survivor all that run its
+file. ``--traces`` keeps what was written down, so that a second run on the same code starts with the mutants.
 """
 
 from __future__ import annotations
@@ -224,8 +224,8 @@ def _run(copy: Path, *command: str) -> int:
     environment = {**os.environ, "PYTHONPATH": path, "PYTHONDONTWRITEBYTECODE": "1"}
     try:
         done = subprocess.run(
-            [sys.executable, *command], cwd=copy, env=environment, capture_output=True, text=True, check=False,
-            timeout=_LONGEST_S,
+            [sys.executable, *command], cwd=copy, env=environment, capture_output=True, text=True,
+            check=False, timeout=_LONGEST_S,
         )  # fmt: skip
     except subprocess.TimeoutExpired:
         return 1  # a test that never ends is noticed
