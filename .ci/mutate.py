@@ -10,7 +10,7 @@ Works on a copy.
 
 First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a
 mutant costs the tests that run its line, quickest file first, until one fails, and a survivor all that run
-its file. ``--traces`` keeps what was written down, so that a second run on the same code starts with the mutants.
+its file. ``--traces`` keeps what was written down: a second run on the same code starts with the mutants.
 """
 
 from __future__ import annotations
