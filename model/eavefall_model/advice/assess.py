@@ -151,8 +151,7 @@ def assess(
     judged = judge(outcome, book, units)
     per_eave = tuple(eave_advice(outcome, judged, number, units) for number in range(len(survey.eaves)))
     planned = outcome.guards[judged.planned]
-    next_steps = measure_next(outcome, judged)
-    before = first_steps(outcome, judged, next_steps)
+    next_steps = measure_next(outcome, judged, units)
     known_class = judged.fineness_class != "no-guard-needed" and judged.fineness_class != "unsure"
     return Advice(
         survey=survey.name,
@@ -176,8 +175,7 @@ def assess(
         measure_next=next_steps,
         flips=flips(outcome, judged, units),
         cautions=cautions(outcome, judged),
-        find_out_first=tuple(sentence for _, sentence in before),
-        find_out_first_codes=tuple(code for code, _ in before),
+        find_out_first=first_steps(outcome, judged, next_steps, units),
         trees=tree_kinds(outcome.survey, outcome.evidence),
         failed_photos=tuple(failed_photos),
         check_photos=outcome.check_photos,

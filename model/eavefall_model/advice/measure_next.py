@@ -23,12 +23,13 @@ from scipy.special import ndtri
 
 from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
 from eavefall_model.advice.outcome import Outcome, wait_months
-from eavefall_model.advice.schema import MeasureNext
-from eavefall_model.house.fields import input_kind
+from eavefall_model.advice.say import placeholders, written
+from eavefall_model.advice.schema import Figure, MeasureNext
+from eavefall_model.house.fields import FIELDS, Ask, input_kind, input_place
 from eavefall_model.house.reader import Uncertain
 from eavefall_model.litter.history import FILL_ERROR, fill_since_cleaning
 from eavefall_model.sighting.measured import BY
-from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer
+from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer, Units, Value
 
 if TYPE_CHECKING:
     from eavefall_model.advice.judge import Judged
@@ -41,6 +42,13 @@ _LEAST_DRAWS: Final = 50
 # Owners who have not said, as multiples of the default, each as likely. Our judgement.
 _OWNERS: Final = (0.5, 1.0, 2.0)
 HISTORY: Final = "history.now_full_fifths"
+
+
+# What knowing more would change, as estimator and owner are told.
+_WHAT: Final = {
+    "class": ("the answer", "this answer"),
+    "interval": ("the interval", "how often cleaning is due"),
+}
 
 
 @dataclass(frozen=True)
@@ -144,25 +152,82 @@ def _gains(outcome: Outcome, waits: list[Array], weights: Array, base: ClassAnsw
     return _class_changes(outcome, weights, noise, base), float(moved.mean())
 
 
-def _sentence(
-    ask: str, missing: bool, class_chance: float, interval_chance: float, how: str | None = None
-) -> str:
-    again = f"Worth repeating{f' ({how})' if how else ''}: {ask}"
-    ask = ask[0].upper() + ask[1:] if missing else again
-    if class_chance >= interval_chance:
-        return f"{ask}: {class_chance:.0%} chance it changes the answer."
-    return f"{ask}: {interval_chance:.0%} chance it changes the interval."
-
-
-def _taken_worse(item: Uncertain, usual: How) -> str | None:
-    """How an input was taken, said where the usual way would be surer: ``so far by paces``."""
-    if item.how is None or item.missing or usual.scale != "log":
+def _taken_worse(item: Uncertain) -> str | None:
+    """How an input was taken, where the usual way would be surer: ``by paces``."""
+    usual = HOW_MEASURED.get(input_kind(item.key))
+    if item.how is None or item.missing or usual is None or usual.scale != "log":
         return None
     spread = float(np.log(np.maximum(item.draws, 1e-9)).std())
-    return f"so far {BY[item.how]}" if spread > 1.2 * usual.error else None
+    return BY[item.how] if spread > 1.2 * usual.error else None
 
 
-def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
+def _figures(outcome: Outcome, item: Uncertain) -> dict[str, tuple[str, str, Value]]:
+    """What the sentences about an input may name: label, unit and value by the figure's name."""
+    survey, place = outcome.survey, input_place(item.key)
+    found: dict[str, tuple[str, str, Value]] = {
+        "accepted_per_year": ("cleanings taken as acceptable", "times a year", outcome.accepted_per_year),
+        "trees": ("trees", "trees", item.trees),
+        "should_be": ("taken for", "words", item.should_be),
+        "how": ("how it was taken", "words", _taken_worse(item)),
+    }
+    if place is not None and place[0] == "eaves":
+        found["eave"] = ("eave", "eave", survey.eaves[place[1]].name)
+    elif place is not None:
+        found["tree"] = ("tree", "trees", survey.trees[place[1]].name)
+    return found
+
+
+def _templates(ask: Ask, item: Uncertain, by_owner: bool, what: str | None) -> tuple[str, str]:
+    """What to tell estimator and owner to find out; ``what`` that changes, the class or the interval."""
+    to_estimator = ask.to_estimator
+    if item.should_be is not None:
+        to_estimator = to_estimator.replace("{trees}", "{trees} (should they be {should_be})")
+    to_owner = ask.of_owner if by_owner and ask.of_owner is not None else ask.at_visit
+    if what is None:
+        nothing = "Nothing left out is likely to change the answer; what comes nearest is to"
+        return f"{nothing} {to_estimator}.", to_owner
+    so_far = " (so far {how})" if _taken_worse(item) else ""
+    again = "" if item.missing else f"Worth repeating{so_far}: "
+    estimator_says, owner_says = _WHAT[what]
+    return (
+        f"{again}{to_estimator}: {{chance}} chance it changes {estimator_says}.",
+        f"{to_owner.rstrip('.')} ({{chance}} chance that it changes {owner_says}).",
+    )
+
+
+def _step(
+    outcome: Outcome, item: Uncertain, class_chance: float, interval_chance: float, units: Units
+) -> MeasureNext:
+    """An input as something to do, said to estimator and owner, with the greater of the two chances."""
+    kind = input_kind(item.key)
+    ask = FIELDS[kind].ask
+    assert ask is not None, f"{kind} cannot be asked for"
+    measured = any(each.measured or each.drop_tests for each in outcome.sources.each)
+    by_owner = ask.of_owner is not None and not (kind == "source.width" and measured)
+    chance = rounded(max(class_chance, interval_chance), 3)
+    what = None if chance == 0 else "class" if class_chance >= interval_chance else "interval"
+    to_estimator, to_owner = _templates(ask, item, by_owner, what)
+    figures = {**_figures(outcome, item), "chance": ("chance that it changes the answer", "share", chance)}
+    quoted = {name for template in (to_estimator, to_owner) for name, _ in placeholders(template)}
+    step = MeasureNext(
+        sentence="",
+        to_estimator=to_estimator,
+        to_owner=to_owner,
+        figures=tuple(
+            Figure(name=name, label=label, unit=unit, value=value)
+            for name, (label, unit, value) in figures.items()
+            if name in quoted
+        ),
+        input=item.key,
+        by="owner" if by_owner else "visit",
+        missing=item.missing,
+        chance_changes_class=rounded(class_chance, 3),
+        chance_changes_interval=rounded(interval_chance, 3),
+    )
+    return written(step, units)
+
+
+def _owners_word(outcome: Outcome, base: str, units: Units) -> MeasureNext | None:
     """What the owner's own word is worth, where the default stands for it."""
     if outcome.survey.household.cleanings_per_year is not None:
         return None
@@ -174,14 +239,9 @@ def _owners_word(outcome: Outcome, base: str) -> MeasureNext | None:
     chance = sum(answer != base for answer in answers) / len(answers)
     if chance < _LEAST_CHANCE:
         return None
-    ask = f"ask the owner how many cleanings a year are acceptable ({outcome.accepted_per_year:g} was taken)"
-    return MeasureNext(
-        input="household.cleanings_per_year",
-        sentence=_sentence(ask, True, chance, chance),
-        chance_changes_class=rounded(chance, 3),
-        # With the class the guard changes, and with it the interval.
-        chance_changes_interval=rounded(chance, 3),
-    )
+    asked = Uncertain("household.cleanings_per_year", np.asarray(_OWNERS), True)
+    # With the class the guard changes, and with it the interval.
+    return _step(outcome, asked, chance, chance, units)
 
 
 def _the_gutters_past(outcome: Outcome) -> Uncertain | None:
@@ -198,8 +258,7 @@ def _the_gutters_past(outcome: Outcome) -> Uncertain | None:
         fill_since_cleaning(inside[foliage, :, worst], full, past[foliage], since, outcome.survey.month)
         for foliage in range(len(past))
     )
-    ask = "ask when the gutter was last cleaned, and look how full it is now, in fifths"
-    return Uncertain(HISTORY, "how full the gutter is", ask, np.minimum(np.asarray(fill), 1.1), True)
+    return Uncertain(HISTORY, np.minimum(np.asarray(fill), 1.1), True)
 
 
 def _askable(outcome: Outcome) -> list[Uncertain]:
@@ -209,13 +268,13 @@ def _askable(outcome: Outcome) -> list[Uncertain]:
     return [item for item in items if input_kind(item.key) in HOW_MEASURED]
 
 
-def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
+def measure_next(outcome: Outcome, judged: Judged, units: Units) -> tuple[MeasureNext, ...]:
     """The inputs worth knowing, most first by what they are likely to change for each minute; at most six."""
     base = outcome.answer.fineness_class
     # With the guard recommended or without: either interval is an answer that somebody plans by.
     waits = [outcome.guards[kind].house_months for kind in dict.fromkeys((judged.planned, "none"))]
     found: list[tuple[float, MeasureNext]] = []
-    if (owner := None if judged.guard_anyway else _owners_word(outcome, base)) is not None:
+    if (owner := None if judged.guard_anyway else _owners_word(outcome, base, units)) is not None:
         found.append((owner.chance_changes_class, owner))
     nearest: tuple[float, Uncertain] | None = None
     for item in _askable(outcome):
@@ -223,27 +282,14 @@ def measure_next(outcome: Outcome, judged: Judged) -> tuple[MeasureNext, ...]:
         weights = results_weights(item.draws, how)
         class_chance, interval_chance = _gains(outcome, waits, weights, base)
         if max(class_chance, interval_chance) >= _LEAST_CHANCE:
-            step = MeasureNext(
-                input=item.key,
-                sentence=_sentence(
-                    item.ask, item.missing, class_chance, interval_chance, _taken_worse(item, how)
-                ),
-                chance_changes_class=rounded(class_chance, 3),
-                chance_changes_interval=rounded(interval_chance, 3),
-            )
+            step = _step(outcome, item, class_chance, interval_chance, units)
             found.append((max(class_chance, interval_chance) / math.sqrt(how.minutes), step))
         elif item.missing:
             middles = _quantiles(waits[-1], weights, np.array([0.5]))[:, 0]
             swing = float(np.log(middles.max() / middles.min()))
             nearest = max((swing, item), nearest or (swing, item), key=lambda pair: (pair[0], pair[1].key))
     if not found and nearest is not None:
-        ask = nearest[1].ask
-        sentence = f"Nothing left out is likely to change the answer; what comes nearest is to {ask}."
-        return (
-            MeasureNext(
-                input=nearest[1].key, sentence=sentence, chance_changes_class=0, chance_changes_interval=0
-            ),
-        )
+        return (_step(outcome, nearest[1], 0, 0, units),)
     found.sort(key=lambda pair: (-pair[0], pair[1].input))
     return tuple(step for _, step in found[:_MOST])
 

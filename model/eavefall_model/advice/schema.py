@@ -89,13 +89,26 @@ class Reason(Said):
     about: str | None = None
 
 
-class MeasureNext(_Frozen):
-    """An uncertain input, worded as something to do, with the chance that knowing it changes the answer."""
+class MeasureNext(Said):
+    """An uncertain input, worded as something to do, with the chance that knowing it changes the answer.
+
+    ``by`` says who can: the owner from the ground, or somebody who visits. ``missing`` is false where it was
+    measured and a second reading would help.
+    """
 
     input: str
-    sentence: str
+    by: Literal["owner", "visit"]
+    missing: bool
     chance_changes_class: float
     chance_changes_interval: float
+
+
+class FirstStep(Said):
+    """What to find out before any class is named; ``code`` is a word for the step, or the input's key, ``by``
+    who can, as in ``MeasureNext``."""
+
+    code: str
+    by: Literal["owner", "visit"]
 
 
 class Flip(Said):
@@ -259,8 +272,7 @@ class Advice(_Frozen):
     measure_next: tuple[MeasureNext, ...]
     flips: tuple[Flip, ...]
     cautions: tuple[Caution, ...]
-    find_out_first: tuple[str, ...] = ()
-    find_out_first_codes: tuple[str, ...] = ()
+    find_out_first: tuple[FirstStep, ...] = ()
     trees: tuple[TreeKind, ...] = ()
     failed_photos: tuple[str, ...] = ()
     check_photos: tuple[str, ...] = ()

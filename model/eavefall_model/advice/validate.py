@@ -58,8 +58,6 @@ def _sense(advice: Advice) -> Iterator[str]:
     if advice.find_out_first and advice.fineness_class != "unsure":
         yield "find_out_first: stands only while the class is unsure"
     # Advice from before the codes has none.
-    if advice.find_out_first_codes and len(advice.find_out_first_codes) != len(advice.find_out_first):
-        yield "find_out_first_codes: not one for each step"
     for guard in advice.guards:
         where = f"guards.{guard.kind}"
         yield from _ordered(f"{where}.interval_months", guard.interval_months)

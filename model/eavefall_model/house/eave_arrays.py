@@ -78,7 +78,7 @@ def outlet_sides_m(eave: Eave) -> tuple[float, float | None]:
 
 
 def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
-    where, name = f"eaves[{at}]", eave.name
+    where = f"eaves[{at}]"
     gutter = eave.gutter
     profile = gutter.profile or "k_style"
     if gutter.profile is None:
@@ -86,17 +86,15 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     if eave.roof is None:
         read.note(f"{where}.roof", "shingle", "The commonest covering.", "wood", "metal")
     length = read.measured(
-        f"{where}.length", f"length of eave {name}", f"measure the length of eave {name}",
-        eave.length_m, 12.0, error=0.01, spread=0.35, why="A usual side of a house.", least=0.3,
+        f"{where}.length", eave.length_m, 12.0, error=0.01, spread=0.35, why="A usual side of a house.",
+        least=0.3,
     )  # fmt: skip
     height = read.measured(
-        f"{where}.height", f"height of eave {name}", f"measure the height of the gutter at {name}",
-        eave.height_m, 3.2, error=0.03, spread=0.25, why="One storey, more for two.",
+        f"{where}.height", eave.height_m, 3.2, error=0.03, spread=0.25, why="One storey, more for two.",
     )  # fmt: skip
     run = read.measured(
-        f"{where}.roof_run", f"roof run above {name}", f"measure the roof run above {name}",
-        eave.roof_run_m, 5.0, error=0.05, spread=0.25, why="Half the depth of a usual house.",
-        least=0.1,
+        f"{where}.roof_run", eave.roof_run_m, 5.0, error=0.05, spread=0.25,
+        why="Half the depth of a usual house.", least=0.1,
     )  # fmt: skip
     pitch_given = eave.pitch_deg
     normal = read.streams.normal(f"{where}.pitch")
@@ -110,18 +108,9 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
         pitch = np.zeros_like(pitch)
     if pitch_given is None:
         read.assume(f"{where}.pitch", pitch, "As steep as most houses.")
-    read.inputs.append(
-        Uncertain(
-            f"{where}.pitch",
-            f"pitch above {name}",
-            f"measure the roof pitch above {name}",
-            pitch,
-            pitch_given is None,
-        )
-    )
+    read.inputs.append(Uncertain(f"{where}.pitch", pitch, pitch_given is None))
     width = read.measured(
-        f"{where}.gutter.width", f"gutter width at {name}", f"measure the gutter's top opening at {name}",
-        gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12,
+        f"{where}.gutter.width", gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12,
         why="5-inch, the commonest.", least=_LEAST_M,
     )  # fmt: skip
     depth = (

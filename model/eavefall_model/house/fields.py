@@ -1,7 +1,6 @@
-"""The fields of a survey that an answer may speak of: what each is called, and its unit.
+"""The fields of a survey that an answer may speak of: what each is called, its unit, how it is asked for.
 
-Every key of an uncertain input, and of a default that was taken, belongs to one of these kinds. Whoever words
-an input for another reader goes by its kind, and can be tested against this list.
+Every key of an uncertain input, and of a default that was taken, belongs to one of these kinds.
 """
 
 from __future__ import annotations
@@ -14,51 +13,130 @@ from typing import Final
 
 
 @dataclass(frozen=True)
+class Ask:
+    """How a field is asked for: of the estimator, and to the owner as what a visit looks at.
+
+    ``of_owner`` is what the owner can do about it from the ground, if anything. Names of figures stand in
+    braces: ``eave``, ``tree``, ``trees``, ``accepted_per_year``.
+    """
+
+    to_estimator: str
+    at_visit: str
+    of_owner: str | None = None
+
+
+@dataclass(frozen=True)
 class Field:
-    """What a field is called, and the unit of its figures as in ``say``."""
+    """What a field is called, the unit of its figures as in ``say``, and how it is asked for."""
 
     label: str
     unit: str = "words"
+    ask: Ask | None = None
 
 
 FIELDS: Final[Mapping[str, Field]] = MappingProxyType(
     {
-        "household.cleanings_per_year": Field("cleanings that the owner accepts", "times a year"),
-        "history.now_full_fifths": Field("how full the gutter is now", "count"),
+        "household.cleanings_per_year": Field(
+            "cleanings that the owner accepts",
+            "times a year",
+            Ask(
+                "ask the owner how many cleanings a year are acceptable ({accepted_per_year} was taken)",
+                "how often cleaning would be fine with you",
+                "Tell us how often cleaning would be fine with you. We have reckoned with "
+                "{accepted_per_year}.",
+            ),
+        ),
+        "history.now_full_fifths": Field(
+            "how full the gutter is now",
+            "count",
+            Ask(
+                "ask when the gutter was last cleaned, and look how full it is now, in fifths",
+                "how full your gutter is now",
+            ),
+        ),
         "household.accepts_brushing": Field("owner accepts brushing", "yes or no"),
         "wildfire": Field("wildfire area", "yes or no"),
-        "wind.from": Field("wind mostly from", "bearing"),
+        "wind.from": Field(
+            "wind mostly from",
+            "bearing",
+            Ask("ask where the wind mostly comes from", "where the wind mostly comes from"),
+        ),
         "wind.prevails": Field("how strongly the wind prevails"),
         "rain.intensity": Field("design rain", "mm/h"),
         "rain.duration_min": Field("duration and return period of the design rain"),
-        "eaves.length": Field("length", "m"),
-        "eaves.height": Field("height of the gutter", "m"),
-        "eaves.roof_run": Field("roof run", "m"),
-        "eaves.pitch": Field("roof pitch", "pitch"),
+        "eaves.length": Field("length", "m", Ask("measure the length of eave {eave}", "how long {eave} is")),
+        "eaves.height": Field(
+            "height of the gutter",
+            "m",
+            Ask("measure the height of the gutter at {eave}", "how high {eave} hangs"),
+        ),
+        "eaves.roof_run": Field(
+            "roof run",
+            "m",
+            Ask("measure the roof run above {eave}", "how far the roof reaches back above {eave}"),
+        ),
+        "eaves.pitch": Field(
+            "roof pitch",
+            "pitch",
+            Ask("measure the roof pitch above {eave}", "how steep the roof above {eave} is"),
+        ),
         "eaves.facing": Field("faces", "bearing"),
         "eaves.roof": Field("roof covering"),
         "eaves.gutter.profile": Field("gutter profile"),
-        "eaves.gutter.width": Field("gutter width", "size"),
+        "eaves.gutter.width": Field(
+            "gutter width",
+            "size",
+            Ask("measure the gutter's top opening at {eave}", "how wide {eave} is at its top"),
+        ),
         "eaves.downspout": Field("downspout"),
         "trees": Field("trees"),
-        "trees.species": Field("kind"),
+        "trees.species": Field(
+            "kind",
+            "words",
+            Ask(
+                "find out what kind {tree} is (a photo of its foliage will do)",
+                "the kind of {tree}",
+                "Show us the kind of {tree}: from the ground, one more photo close to its leaves or needles.",
+            ),
+        ),
         "trees.count": Field("number of trees", "count"),
-        "trees.eave": Field("eave at which it stands"),
+        "trees.eave": Field(
+            "eave at which it stands",
+            "words",
+            Ask("note which eave {tree} stands at", "the side of your house that has {tree}"),
+        ),
         "trees.bearing": Field("direction from the house"),
-        "trees.distance": Field("distance", "m"),
-        "trees.height": Field("height", "m"),
-        "trees.crown_radius": Field("crown radius", "m"),
-        "trees.overhang": Field("overhang over the roof", "m"),
+        "trees.distance": Field(
+            "distance",
+            "m",
+            Ask("measure the distance from the eave to {tree}", "the distance from the gutter to {tree}"),
+        ),
+        "trees.height": Field("height", "m", Ask("measure the height of {tree}", "the height of {tree}")),
+        "trees.crown_radius": Field(
+            "crown radius",
+            "m",
+            Ask("pace out the crown of {tree} to its drip line", "how far the branches of {tree} spread"),
+        ),
+        "trees.overhang": Field(
+            "overhang over the roof",
+            "m",
+            Ask("measure how far {tree} overhangs", "how far the branches of {tree} reach over the roof"),
+        ),
         "source.litter": Field("litter of one kind of tree in a year"),
-        "source.width": Field("width of the thinnest needles of one kind of tree", "mm"),
+        "source.width": Field(
+            "width of the thinnest needles of one kind of tree",
+            "mm",
+            Ask(
+                "measure needles of {trees} with a gauge photo or a drop test",
+                "how thick the needles are, once more",
+                "Lay five to ten fallen needles beside a plastic card of bank-card size and take a photo: "
+                "how thick they are decides how small the holes must be.",
+            ),
+        ),
     }
 )
-# Those that are drawn at random and that knowing better may change the answer.
-INPUT_KINDS: Final = (
-    "household.cleanings_per_year", "history.now_full_fifths", "wind.from", "eaves.length", "eaves.height",
-    "eaves.roof_run", "eaves.pitch", "eaves.gutter.width", "trees.species", "trees.eave", "trees.distance",
-    "trees.height", "trees.crown_radius", "trees.overhang", "source.litter", "source.width",
-)  # fmt: skip
+# Those that somebody can find out and that may change the answer.
+INPUT_KINDS: Final = tuple(kind for kind, field in FIELDS.items() if field.ask is not None)
 _PLACE: Final = re.compile(r"(eaves|trees)\[(\d+)\]\.(.+)")
 
 

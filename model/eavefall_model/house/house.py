@@ -67,15 +67,7 @@ def _read_wind(survey: Survey, read: Reader) -> WindRose:
         read.note("wind.from", "any direction", "No prevailing wind was given.")
     else:
         from_deg = wind.from_deg + 15.0 * read.streams.normal("wind.from")
-    read.inputs.append(
-        Uncertain(
-            "wind.from",
-            "prevailing wind",
-            "ask where the wind mostly comes from",
-            from_deg,
-            wind.from_deg is None,
-        )
-    )
+    read.inputs.append(Uncertain("wind.from", from_deg, wind.from_deg is None))
     if wind.prevails is None:
         low, high = 0.0, 0.5
         if wind.from_deg is not None:

@@ -40,18 +40,19 @@ class Assumed(BaseModel):
 
 @dataclass(frozen=True)
 class Uncertain:
-    """One uncertain input: its draws, and how to ask for it. ``missing`` says that the survey left it out,
-    ``how`` by which way it was taken, where the survey says so.
+    """One uncertain input and its draws. ``missing`` says that the survey left it out, ``how`` how it was
+    taken, where the survey says so.
 
-    Raises ``KeyError`` for a ``key`` of no kind in ``inputs.INPUT_KINDS``.
+    ``trees`` names those whose litter it is about, ``should_be`` the kind that they are taken for where they
+    may be of several. Raises ``KeyError`` for a ``key`` of no kind in ``fields.FIELDS``.
     """
 
     key: str
-    label: str
-    ask: str
     draws: Array
     missing: bool
     how: How | None = None
+    trees: tuple[str, ...] = ()
+    should_be: str | None = None
 
     def __post_init__(self) -> None:
         input_kind(self.key)  # an input that nobody has registered is a mistake of ours
@@ -69,8 +70,6 @@ class Reader:
     def measured(
         self,
         key: str,
-        label: str,
-        ask: str,
         given: float | None,
         default: float | Array,
         *,
@@ -93,7 +92,7 @@ class Reader:
         else:
             draws = np.asarray(default * np.exp(spread * normal))
             self.assume(key, draws, why)
-        self.inputs.append(Uncertain(key, label, ask, draws, missing, how))
+        self.inputs.append(Uncertain(key, draws, missing, how))
         return draws
 
     def taken(self, key: str) -> TakenLength | TakenBearing | None:

@@ -59,12 +59,7 @@ def nearest_eave(
     pick = np.floor(read.streams.uniform(f"trees[{at}].eave") * len(names)).astype(np.intp)
     if len(names) > 1:
         read.note(f"trees[{at}].eave", "any eave, each as likely", "Neither an eave nor a bearing was given.")
-        read.inputs.append(
-            Uncertain(
-                f"trees[{at}].eave", f"side on which {tree.name} stands",
-                f"note which eave {tree.name} stands at", pick.astype(np.float64), True,
-            )
-        )  # fmt: skip
+        read.inputs.append(Uncertain(f"trees[{at}].eave", pick.astype(np.float64), True))
     return pick
 
 
@@ -77,17 +72,16 @@ def read_tree(
     facings: Array,
     read: Reader,
 ) -> TreeArrays:
-    where, name = f"trees[{at}]", tree.name
+    where = f"trees[{at}]"
     kinds = [candidate.taxon for candidate in evidence.candidates]
     drawn = drawn_kinds(at, evidence, read.streams)
     lines_by_kind = [crown_line(kind) for kind in kinds]
     distance = read.measured(
-        f"{where}.distance", f"distance to {name}", f"measure the distance from the eave to {name}",
-        tree.distance_m, 6.0, error=0.03, spread=0.6, why="Trees asked about stand near; wide.",
+        f"{where}.distance", tree.distance_m, 6.0, error=0.03, spread=0.6,
+        why="Trees asked about stand near; wide.",
     )  # fmt: skip
     height = read.measured(
-        f"{where}.height", f"height of {name}", f"measure the height of {name}",
-        tree.height_m, 15.0, error=0.08, spread=0.35, why="A grown yard tree; wide.",
+        f"{where}.height", tree.height_m, 15.0, error=0.08, spread=0.35, why="A grown yard tree; wide.",
     )  # fmt: skip
     reach = np.choose(drawn, [line.radius_m(height) for line in lines_by_kind])
     spread = math.sqrt(
@@ -97,8 +91,7 @@ def read_tree(
         )
     )
     radius = read.measured(
-        f"{where}.crown_radius", f"crown radius of {name}", f"pace out the crown of {name} to its drip line",
-        tree.crown_radius_m, reach, error=0.06, spread=spread,
+        f"{where}.crown_radius", tree.crown_radius_m, reach, error=0.06, spread=spread,
         why="As wide as street and park trees of its kind and height.",
     )  # fmt: skip
     radius = np.maximum(radius, 0.05)
@@ -116,16 +109,7 @@ def read_tree(
             # The middle of a crown stands outside, so that more overhang never means less over the roof.
             radius = np.maximum(radius, over)
         out = radius - over
-        read.inputs.append(
-            Uncertain(
-                f"{where}.overhang",
-                f"overhang of {name}",
-                f"measure how far {name} overhangs",
-                over,
-                False,
-                read.how(f"{where}.overhang"),
-            )
-        )
+        read.inputs.append(Uncertain(f"{where}.overhang", over, False, read.how(f"{where}.overhang")))
     rows = np.arange(read.streams.draws)
     full = (read.streams.draws, facings.shape[1])
     length, offset = (np.broadcast_to(each, full)[rows, eave] for each in (lines.length_m, lines.offset_m))

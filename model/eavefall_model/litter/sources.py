@@ -215,10 +215,7 @@ def _blown_in(site: House, streams: Streams) -> tuple[Source, Uncertain]:
         measured=False,
         drop_tests=(),
     )
-    label = "what is blown in without a tree"
-    return source, Uncertain(
-        "source.blown in.litter", label, "look at the gutter after a year", litter, False
-    )
+    return source, Uncertain("source.blown in.litter", litter, False)
 
 
 def _years(streams: Streams, key: str) -> Array:
@@ -263,13 +260,7 @@ def build_sources(
                 facts[key] = (taxon, known, tests if key[1] and taxon.foliage == "needle" else ())
             kind[pick == number, at] = keys.index(key)
         if len(known.candidates) > 1:
-            inputs.append(
-                Uncertain(
-                    f"trees[{at}].species", f"kind of {tree.name}",
-                    f"find out what kind {tree.name} is (a photo of its foliage will do)",
-                    pick.astype(np.float64), True,
-                )
-            )  # fmt: skip
+            inputs.append(Uncertain(f"trees[{at}].species", pick.astype(np.float64), True))
     share = share_per_metre(site.crowns, site.eaves, site.roofs, site.wind)
     tree_kg_m = np.zeros_like(share)
     shed_kg = np.zeros((draws, trees))
@@ -310,25 +301,12 @@ def build_sources(
                 ),
             )
         )
-        inputs.append(
-            Uncertain(
-                f"{label}.litter",
-                f"litter of {taxon.common} in a year",
-                "look at the gutter after a year",
-                litter,
-                False,
-            )
-        )
+        inputs.append(Uncertain(f"{label}.litter", litter, False))
         if np.isfinite(thin).all():
-            named = ", ".join(each[-1].trees)
-            if len(known.candidates) > 1:
-                named += f" (should they be {kind_words(taxon)})"
+            should_be = kind_words(taxon) if len(known.candidates) > 1 else None
             inputs.append(
-                Uncertain(
-                    f"{label}.width", f"needle width of {named}",
-                    f"measure needles of {named} with a gauge photo or a drop test", thin, not measured,
-                )
-            )  # fmt: skip
+                Uncertain(f"{label}.width", thin, not measured, trees=each[-1].trees, should_be=should_be)
+            )
     blown, uncertain = _blown_in(site, streams)
     each.append(blown)
     inputs.append(uncertain)

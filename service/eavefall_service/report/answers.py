@@ -121,7 +121,7 @@ def _find_out_first(advice: Advice, question: str) -> Answer:
         settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
         lines = (f"What we know does not decide between the classes.{settle}", _split(advice))
         return Answer(question, "We cannot say yet", tuple(filter(None, lines)))
-    first, *rest = advice.find_out_first
+    first, *rest = (step.sentence for step in advice.find_out_first)
     headline, _, how = first.partition(": ")
     none_yet = "No guard is advised before that; the table compares them all."
     said = (sentence_case(how), *rest, none_yet, _split(advice))
@@ -189,10 +189,8 @@ def why_of(advice: Advice, units: Units) -> tuple[str, ...]:
 
 def next_step_of(advice: Advice) -> str:
     """What is most worth finding out, as one sentence."""
-    if advice.find_out_first:
-        return advice.find_out_first[0]
-    if advice.measure_next:
-        return sentence_case(advice.measure_next[0].sentence)
+    for step in (*advice.find_out_first, *advice.measure_next):
+        return step.sentence
     return "Nothing left to measure is likely to change the answer."
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from eavefall_model.advice.schema import Advice, Interval
+from eavefall_model.advice.schema import Advice, FirstStep, Interval
 from eavefall_model.gauge.schema import Refusal
 from eavefall_model.house.reader import Assumed
 from eavefall_model.house.tree_kinds import TreeKind
@@ -85,7 +85,10 @@ def test_unsure_says_what_would_settle_it(survey: Survey, advice: Advice) -> Non
     assert fine.lines[1] == "The trial runs asked for: extra fine 86% and fine 14%."
     assert table(older, "guards").marked == ()
     assert "micromesh" not in " ".join(fine.lines)
-    first = ("Find out the kind first: look below the tree.", "Then measure.")
+    first = tuple(
+        FirstStep(sentence=said, to_estimator=said, to_owner=None, code="kind-of-tree", by="owner")
+        for said in ("Find out the kind first: look below the tree.", "Then measure.")
+    )
     asked = rebuilt(survey, advice, fineness_class="unsure", opening_mm=None, find_out_first=first).answers[0]
     assert asked.headline == "Find out the kind first"
     assert asked.lines[:2] == ("Look below the tree.", "Then measure.")

@@ -101,7 +101,7 @@ def test_without_a_kind_no_guard_is_advised_anywhere(case: tuple[Survey, Advice,
     unsure = advice.fineness_class == "unsure"
     assert (table(document, "guards").marked == ()) == unsure
     assert ("No guard is advised" in page) == unsure
-    assert all(line in page for line in advice.find_out_first[1:])
+    assert all(step.sentence in page for step in advice.find_out_first[1:])
     if unsure:
         assert "suits best here" not in page
         assert "Until then the safe side" not in page

@@ -14,15 +14,15 @@ from eavefall_model.advice.cautions import CAUTIONS
 from eavefall_model.advice.first_step import FIRST_STEPS
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import CLASSES, GUARDS, Voice, say, voice_of
-from eavefall_model.advice.schema import Advice, Caution, MeasureNext, Reason
-from eavefall_model.house.fields import INPUT_KINDS
+from eavefall_model.advice.schema import Advice, Caution, Reason
+from eavefall_model.house.fields import FIELDS, INPUT_KINDS
 from eavefall_model.house.place_photos import HOME_TREE
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.prequote import PreQuote
 from eavefall_service.web.homeowner.answer import HOLES, HomeAnswer, home_answer
 from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
-from eavefall_service.web.homeowner.steps import FIRST, VISIT, YOURS, steps_of
+from eavefall_service.web.homeowner.steps import PAGES, steps_of
 
 from ...model.advice.test_every_rule_speaks import ELSEWHERE, HOUSES, house
 
@@ -58,7 +58,6 @@ def lines_of(answer: HomeAnswer) -> list[str]:
         *answer.often_lines,
         *answer.reasons,
         *(step.text for step in steps),
-        *(step.chance for step in steps),
         *answer.cautions,
     ]
 
@@ -83,9 +82,8 @@ def test_every_rule_has_words_for_a_homeowner() -> None:
 
 
 def test_every_first_step_and_every_input_has_words_for_a_homeowner() -> None:
-    assert set(FIRST) == set(FIRST_STEPS)
-    assert set(VISIT) == set(INPUT_KINDS)
-    assert set(YOURS) <= set(INPUT_KINDS)
+    own = {kind for kind, field in FIELDS.items() if field.ask is not None and field.ask.of_owner}
+    assert set(PAGES) == set(FIRST_STEPS) | own
 
 
 def test_every_class_and_guard_has_words_for_a_homeowner() -> None:
@@ -110,8 +108,11 @@ def test_every_reason_of_the_engine_can_be_told(advised: list[tuple[Survey, Advi
 
 def texts() -> Iterator[str]:
     yield from (rule.to_owner or "" for rule in RULES)
-    yield from (text for text, _ in (*FIRST.values(), *YOURS.values()))
-    yield from VISIT.values()
+    yield from (owner for _, owner in FIRST_STEPS.values())
+    for kind in INPUT_KINDS:
+        ask = FIELDS[kind].ask
+        assert ask is not None
+        yield from filter(None, (ask.of_owner, ask.at_visit))
     yield from (owner for _, owner in CAUTIONS.values())
     yield from (*CLASSES["owner"].values(), *HOLES.values(), *GUARDS["owner"].values())
     for shot in SHOTS:
@@ -141,7 +142,7 @@ def test_whole_answers_are_plain(advised: list[tuple[Survey, Advice]]) -> None:
 
 def test_links_of_steps_lead_to_a_shot_or_a_question() -> None:
     places = {f"photos#shot-{shot.key}" for shot in SHOTS} | {f"questions#q-{each.key}" for each in QUESTIONS}
-    assert {page for _, page in (*FIRST.values(), *YOURS.values())} <= places
+    assert set(PAGES.values()) <= places
 
 
 # ---- same facts
@@ -187,27 +188,29 @@ def test_what_the_household_said_is_told_apart_from_what_was_taken(
 
 
 def test_chances_and_their_order_are_those_of_the_advice(pines: tuple[Survey, Advice]) -> None:
-    survey, advice = pines
-    asked = (
-        MeasureNext(
-            input="trees[0].height", sentence="-", chance_changes_class=0.8, chance_changes_interval=0.9
-        ),
-        MeasureNext(
-            input="household.cleanings_per_year",
-            sentence="-",
-            chance_changes_class=0.333,
-            chance_changes_interval=0.333,
-        ),
-        MeasureNext(
-            input="eaves[0].length", sentence="-", chance_changes_class=0.0, chance_changes_interval=0.2
-        ),
-    )
-    yours, visit = steps_of(advice.model_copy(update={"measure_next": asked}), survey, OWNER)
-    assert [step.chance for step in yours] == ["33% chance that it changes this answer"]
-    assert [(step.text, step.chance[:3]) for step in visit] == [
-        ("The height of the tree nearest the roof", "90%"),
-        ("How long your gutter is", "20%"),
-    ]
+    _, advice = pines
+    rows = advice.measure_next[:4]
+    yours, visit = steps_of(advice, OWNER)
+    assert [step.text for step in yours] == [say(row, OWNER) for row in rows if row.by == "owner"]
+    assert [step.text for step in visit] == [say(row, OWNER) for row in rows if row.by == "visit"]
+    assert all(step.page for step in yours)
+    assert not any(step.page for step in visit)
+    for row in rows:
+        chance = max(row.chance_changes_class, row.chance_changes_interval)
+        of = "this answer" if row.chance_changes_class == chance else "how often cleaning is due"
+        assert (say(row, OWNER) or "").endswith(f"({chance:.0%} chance that it changes {of}).")
+
+
+def test_two_kinds_of_needle_ask_for_one_photo(pines: tuple[Survey, Advice]) -> None:
+    _, advice = pines
+    width = {"input": "source.Pinus strobus..width", "by": "owner"}
+    row = advice.measure_next[0].model_copy(update=width)
+    other = row.model_copy(update={"input": "source.Picea abies..width", "chance_changes_class": 0.01})
+    yours, visit = steps_of(advice.model_copy(update={"measure_next": (row, other)}), OWNER)
+    assert ([step.text for step in yours], visit) == ([say(row, OWNER)], ())
+    seen = tuple(each.model_copy(update={"by": "visit"}) for each in (row, other))
+    yours, visit = steps_of(advice.model_copy(update={"measure_next": seen}), OWNER)
+    assert (yours, len(visit)) == ((), 1)
 
 
 # ---- the kinds of answer
@@ -240,7 +243,8 @@ def test_while_the_kind_is_unknown_no_screen_is_named_and_the_steps_come_in_orde
     answer = answer_to(advice, survey)
     assert answer.fine == "We can't say yet"
     assert "don't know the kind of the tree nearest the roof" in answer.reasons[0]
-    assert [step.text for step in answer.first] == [FIRST[code][0] for code in advice.find_out_first_codes]
+    assert [step.text for step in answer.first] == [FIRST_STEPS[row.code][1] for row in advice.find_out_first]
+    assert [step.page for step in answer.first] == [PAGES[row.code] for row in advice.find_out_first]
     assert not any("to be on the safe side" in line for line in lines_of(answer))
     assert all(step.page not in {each.page for each in answer.first} for step in answer.yours)
 

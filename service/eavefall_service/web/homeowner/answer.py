@@ -69,9 +69,9 @@ def home_answer(quote: PreQuote, survey: Survey, units: Units = "us") -> HomeAns
     no_tree = any(row.field == "trees" for row in advice.assumed)
     fine, fine_lines = _how_fine(quote, no_tree, units)
     worth, worth_lines = _worth_it(advice, voice, no_tree)
-    yours, visit = steps_of(advice, survey, voice)
+    yours, visit = steps_of(advice, voice)
     cautions = tuple(dict.fromkeys(say(each, voice) or "" for each in advice.cautions))
-    first = first_of(advice, survey, voice)
+    first = first_of(advice, voice)
     return HomeAnswer(
         fine=fine,
         fine_lines=fine_lines,
