@@ -168,6 +168,10 @@ class Person:
             card.locator("details.seen summary").click()
         card.get_by_role("button", name=word).click()
 
+    def chip(self, name: str, value: str) -> None:
+        """Tap one of a few words."""
+        self.page.locator(f"label:has([name={name}][value='{value}'])").click()
+
     def until(self, holds: str) -> None:
         """Wait until a JavaScript expression holds (polled from outside: the pages' policy forbids eval)."""
         end = time.monotonic() + 60

@@ -63,13 +63,14 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
     page.click("#pad-take")
     assert page.input_value("[name=height]") == "43 ft 6 in"
     # Ten paces of 2 ft 6 in.
+    page.click("#tree-form summary")
     page.click("[data-pad=f-crown_radius]")
     page.click('[data-way="pace"]')
     for _ in range(4):
         page.click("#pace-plus")
     page.click("#pad-take")
     assert page.input_value("[name=crown_radius]") == "10 ft"
-    page.select_option("#tree-form [name=bearing]", "NW")
+    rita.chip("bearing", "NW")
     page.click("#tree-form button.go")
     expect(page.locator(".list strong", has_text="Back pines")).to_be_visible()
     expect(page.locator("img.plan")).to_have_attribute("alt", re.compile("Back pines to the NW"))
@@ -77,7 +78,8 @@ def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
 
     page.goto(f"/rep/{survey}/house?edit=Front")
     page.fill("#eave-form [name=length]", "40 ft")
-    page.select_option("#eave-form [name=facing]", "NW")
+    rita.page.locator("#eave-form label:has([name=facing][value=NW])").click()
+    page.locator("#eave-form summary", has_text="Roof and gutter").click()
     page.fill("#eave-form [name=pitch]", "6/12")
     page.click("#eave-form button.go")
     expect(page.locator(".list", has_text="40 ft")).to_be_visible()
@@ -234,3 +236,58 @@ def test_refused_photo_stays_visible_with_the_reason(make_person, tmp_path: Path
     rita.shot("rep-refused")
     rita.page.click("text=Put away")
     expect(rita.page.locator("#queue")).to_be_hidden()
+
+
+def test_what_is_typed_is_kept(make_person, wire):
+    """Half a tree survives another tab and a reload without signal; what is refused is back in its form."""
+    rita = make_person()
+    page = rita.page
+    survey = survey_kept_on_phone(rita, "Half a tree")
+    page.goto(f"/rep/{survey}/trees")
+    page.locator("#tree-form [name=distance]").press_sequentially("12")
+    rita.chip("bearing", "SE")
+    page.click(".tabs >> text=House")
+    page.locator("#around-form [name=along]").press_sequentially("40")
+    page.click(".tabs >> text=Trees")
+    expect(page.locator("#tree-form [name=distance]")).to_have_value("12")
+    expect(page.locator("[name=bearing][value=SE]")).to_be_checked()
+    expect(page.locator("#tree-form [data-draft-told]")).to_be_visible()
+    wire.cut()
+    page.reload()
+    expect(page.locator("#tree-form [name=distance]")).to_have_value("12")
+    # Without signal it goes into the queue, and the form is free for the next tree.
+    page.click("#tree-form button.go")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 1")
+    expect(page.locator("#tree-form [name=distance]")).to_have_value("")
+    page.locator("#tree-form [name=distance]").press_sequentially("forty")
+    page.click("#tree-form button.go")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    send_now(page, wire)
+    # The first is taken, the second comes back into its form with the error at its field.
+    expect(page.locator("#tree-form [name=distance]")).to_have_attribute("aria-invalid", "true")
+    expect(page.locator("#tree-form .wrong")).to_contain_text("Write a length such as")
+    expect(page.locator("#tree-form [name=distance]")).to_have_value("forty")
+    expect(page.locator("#queue")).to_be_hidden()
+    page.fill("#tree-form [name=distance]", "20")
+    page.click("#tree-form button.go")
+    expect(page.locator(".list strong", has_text="Tree 2")).to_be_visible()
+    expect(page.locator("#tree-form [name=distance]")).to_have_value("")
+    expect(page.locator(".list")).to_contain_text("12 ft, SE")
+
+
+def test_photos_refused_for_another_house_are_told_on_the_list(make_person, tmp_path: Path):
+    rita = make_person()
+    rita.sign_in("rita")
+    first = rita.new_survey("First house")
+    wrong = tmp_path / "notes.jpg"
+    wrong.write_text("not a photo at all")
+    rita.page.set_input_files("#choose", wrong)
+    expect(rita.page.locator("#queue .note.bad")).to_be_visible()
+    rita.new_survey("Second house")
+    expect(rita.page.locator("#photo-count")).to_be_visible()
+    expect(rita.page.locator("#queue")).to_be_hidden()
+    rita.page.goto("/rep")
+    expect(rita.page.locator("#queue .note.bad")).to_be_visible()
+    rita.page.click("text=Open its survey")
+    rita.page.wait_for_url(f"**/rep/{first}")
+    expect(rita.page.locator("#queue .note.bad")).to_be_visible()

@@ -12,11 +12,23 @@ from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import HistoryRow
 
 
-def note(session: Session, survey_id: str | None, actor: Actor, action: str, detail: dict[str, Any]) -> None:
-    """Add one line; the database refuses to change it afterwards."""
+def note(
+    session: Session,
+    survey_id: str | None,
+    actor: Actor,
+    action: str,
+    detail: dict[str, Any],
+    at: str | None = None,
+) -> None:
+    """Add one line, of now or of the moment ``at``; the database refuses to change it afterwards."""
     session.add(
         HistoryRow(
-            survey_id=survey_id, at=now_text(), who=actor.name, role=actor.role, action=action, detail=detail
+            survey_id=survey_id,
+            at=at or now_text(),
+            who=actor.name,
+            role=actor.role,
+            action=action,
+            detail=detail,
         )
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from eavefall_model.advice import say
+from eavefall_model.advice.say import sentence_case
 from eavefall_model.errors import EavefallError
 from eavefall_model.units import (
     compass,
@@ -20,6 +21,7 @@ from eavefall_model.units import (
     size_text,
 )
 from eavefall_model.vocabulary import Units
+from eavefall_service.storage.rows import HistoryRow
 
 _ACTIONS: Final = {
     "submit": "Sent to the office",
@@ -66,7 +68,7 @@ _LONG: Final = frozenset({"distance", "height", "crown_radius", "overhang", "len
 
 def action_text(action: str) -> str:
     """What was done, such as ``Tree changed``."""
-    return _ACTIONS.get(action) or say.sentence_case(action)
+    return _ACTIONS.get(action) or sentence_case(action)
 
 
 def changes_of(detail: Mapping[str, Any], units: Units) -> tuple[str, ...]:
@@ -77,9 +79,25 @@ def changes_of(detail: Mapping[str, Any], units: Units) -> tuple[str, ...]:
     if "before" in detail or "after" in detail:
         before, after = detail.get("before"), detail.get("after")
         if isinstance(before, Mapping) or isinstance(after, Mapping):
-            return tuple(_changes(before or {}, after or {}, units))
+            both = [
+                f"{_FIELDS.get(name, name)}: {other['who']} had just written "
+                f"{'nothing' if other['value'] in (None, '') else _value(name, other['value'], units)}"
+                for name, other in detail.get("meanwhile", {}).items()
+            ]
+            return (*_changes(before or {}, after or {}, units), *both)
         return (f"from {before or 'nobody'} to {after or 'nobody'}",)
     return tuple(f"{_FIELDS[name]}: {text}" for name, text in _flat(detail, units).items())
+
+
+def meanwhile_texts(line: HistoryRow, units: Units) -> tuple[str, ...]:
+    """What others had written into fields that this line then changed: both values, and whose is kept."""
+    kept = _flat(line.detail.get("after") or {}, units)
+    found = []
+    for name, other in line.detail.get("meanwhile", {}).items():
+        theirs = "nothing" if other["value"] in (None, "") else _value(name, other["value"], units)
+        field, mine = sentence_case(_FIELDS.get(name, name)), kept.get(name, "nothing")
+        found.append(f"{field}: {other['who']} wrote {theirs} meanwhile, {line.who} {mine}, which stands.")
+    return tuple(found)
 
 
 def _changes(before: Mapping[str, Any], after: Mapping[str, Any], units: Units) -> list[str]:

@@ -22,7 +22,7 @@ PartKind = Literal["trees", "eaves", "drop_tests"]
 _ID: Final = re.compile(r"[0-9a-f]{16}")
 # Parts that `put_site` may set; photos come from their own rows.
 SITE_FIELDS: Final = frozenset(
-    {"note", "month", "hemisphere", "wind", "rain", "place", "household", "wildfire", "prices"}
+    {"note", "month", "hemisphere", "wind", "rain", "place", "household", "history", "wildfire", "prices"}
 )
 
 
@@ -124,8 +124,11 @@ def put_part(
     key: str | None,
     part: dict[str, Any],
     once: str | None = None,
+    meanwhile: Mapping[str, Any] | None = None,
 ) -> Survey:
     """Add a part, or replace the one named ``key`` (drop tests: numbered from 0).
+
+    What others wrote ``meanwhile`` into the same fields is noted beside the change.
 
     A phone that lost the answer sends again: ``once`` is its random word for this one change, and a change
     already made under it is not made twice.
@@ -153,8 +156,10 @@ def put_part(
     if before is not None and before.get("name") != part.get("name") and kind != "drop_tests":
         document = _renamed(document, kind, before["name"], part.get("name"))
     detail = {"before": before, "after": part, **({"once": once[:40]} if once else {})}
+    if meanwhile:
+        detail["meanwhile"] = dict(meanwhile)
     verb = "added" if before is None else "changed"
-    return _save(session, row, actor, document, f"{_WORD[kind]} {verb}", detail)
+    return _save(session, row, actor, document, f"{PART_WORDS[kind]} {verb}", detail)
 
 
 def remove_part(session: Session, row: SurveyRow, actor: Actor, kind: PartKind, key: str) -> Survey:
@@ -162,12 +167,12 @@ def remove_part(session: Session, row: SurveyRow, actor: Actor, kind: PartKind, 
     parts = list(row.document.get(kind, ()))
     at = _find(kind, parts, key)
     if at is None:
-        raise ServiceError("not-found", f"There is no {_WORD[kind]} of this name.")
+        raise ServiceError("not-found", f"There is no {PART_WORDS[kind]} of this name.")
     before = parts.pop(at)
     document = {**row.document, kind: parts}
     if kind != "drop_tests":
         document = _renamed(document, kind, before["name"], None)
-    return _save(session, row, actor, document, f"{_WORD[kind]} removed", {"before": before})
+    return _save(session, row, actor, document, f"{PART_WORDS[kind]} removed", {"before": before})
 
 
 def put_site(session: Session, row: SurveyRow, actor: Actor, fields: dict[str, Any]) -> Survey:
@@ -183,8 +188,19 @@ def put_site(session: Session, row: SurveyRow, actor: Actor, fields: dict[str, A
     return _save(session, row, actor, document, "site changed", {"before": before, "after": fields})
 
 
-_WORD: Final[dict[PartKind, str]] = {"trees": "tree", "eaves": "eave", "drop_tests": "drop test"}
-assert set(_WORD) == set(get_args(PartKind))
+def free_name(row: SurveyRow, kind: PartKind, start: str = "") -> str:
+    """A name that no part of this kind has yet: ``Tree 3``, or ``Back pine 2`` for ``start`` Back pine."""
+    taken = {part.get("name") for part in row.document.get(kind, ())}
+    stem = _NUMBERED.sub("", start) or PART_WORDS[kind].capitalize()
+    number = 2 if start else len(taken) + 1
+    while f"{stem} {number}" in taken:
+        number += 1
+    return f"{stem} {number}"
+
+
+_NUMBERED: Final = re.compile(r" \d{1,3}$")
+PART_WORDS: Final[dict[PartKind, str]] = {"trees": "tree", "eaves": "eave", "drop_tests": "drop test"}
+assert set(PART_WORDS) == set(get_args(PartKind))
 
 
 def _find(kind: PartKind, parts: list[dict[str, Any]], key: str | None) -> int | None:
@@ -219,6 +235,7 @@ def _save(
 ) -> Survey:
     survey = survey_from_data(document)
     row.document = survey.dump()
+    # One moment for both, so that a form made at that moment is not taken for one made before the change.
     row.changed_at = now_text()
-    note(session, row.id, actor, action, detail)
+    note(session, row.id, actor, action, detail, row.changed_at)
     return survey

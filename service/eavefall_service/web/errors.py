@@ -114,6 +114,9 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
         status = status_of(error.code)
         field = getattr(error, "field", "")
         fields = [{"field": field, "message": error.message}] if field else []
+        # A form's fields, each by its own name, for the page to mark.
+        wrong: dict[str, str] = getattr(error, "wrong", {})
+        fields += [{"field": name, "message": message} for name, message in wrong.items()]
         title = ERROR_CODES[error.code]
         return answer(
             request,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -17,9 +19,17 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
 from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
 from eavefall_model.survey import Eave, Tree
-from eavefall_model.units import format_length, length_text, pitch_text
+from eavefall_model.units import (
+    format_length,
+    length_text,
+    parse_bearing_deg,
+    parse_length_m,
+    parse_pitch_deg,
+    pitch_text,
+)
 from eavefall_model.vocabulary import Units
 from eavefall_service.journeys.history_words import action_text, changes_of
+from eavefall_service.journeys.usual import Usual
 from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
 
@@ -77,6 +87,27 @@ def first_sentence(text: str) -> str:
     return _SENTENCE_END.split(text, maxsplit=1)[0]
 
 
+def usual_value(one: Usual, units: str = "us") -> str:
+    """A usual value as people read it."""
+    return _usual_field(one, units, {**words.ROOFS, **words.PROFILES, "True": "yes", "False": "no"})
+
+
+def usual_fields(facts: Iterable[Usual], units: str = "us") -> str:
+    """Usual values as a form writes them: a JSON object of field and text."""
+    return json.dumps({one.fact: _usual_field(one, units, {"True": "yes", "False": "no"}) for one in facts})
+
+
+def _usual_field(one: Usual, units: str, names: Mapping[str, str]) -> str:
+    text = str(one.value)
+    if one.fact in ("height", "width"):
+        return length(parse_length_m(text), units)
+    if one.fact == "wind_from":
+        return words.compass(parse_bearing_deg(text))
+    if one.fact == "pitch":
+        return pitch(parse_pitch_deg(text), units)
+    return names.get(text, text.removesuffix(".0"))
+
+
 def page_query(query: str, start: int) -> str:
     """An address's query with another ``start``."""
     kept = [(name, value) for name, value in parse_qsl(query) if name != "start"]
@@ -94,6 +125,8 @@ templates.env.filters.update(
     as_pitch=pitch,
     months=months_text,
     said=say,
+    usual_value=usual_value,
+    usual_fields=usual_fields,
     first_sentence=first_sentence,
     assumed=assumed_text,
     figures=figures_text,
@@ -105,7 +138,9 @@ templates.env.filters.update(
 
 def page(request: Request, name: str, status: int = 200, /, **context: Any) -> Response:
     """Render a template. ``actor`` is the signed-in person or None; ``area`` marks the part of the site."""
-    return templates.TemplateResponse(request, name, {"actor": None, **context}, status)
+    return templates.TemplateResponse(
+        request, name, {"actor": None, "typed": {}, "wrong": {}, "meanwhile": (), **context}, status
+    )
 
 
 def wants_json(request: Request) -> bool:

@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from eavefall_model.errors import ServiceError
+from eavefall_model.errors import ServiceError, SurveyError
+from eavefall_model.survey_io import SurveyProblems
 from eavefall_model.vocabulary import HOWS
 
 _BARE: Final = re.compile(r"[\d.,/ ]+")
@@ -17,11 +18,72 @@ _YES_NO: Final = {"yes": True, "no": False}
 _INSIDE: Final = {
     **{name: ("gutter", name) for name in ("profile", "condition", "guard", "width", "depth")},
     **{name: ("downspout", name) for name in ("outlets", "shape", "size", "size_2")},
+    **{name: ("history", name) for name in ("last_cleaned_months_ago", "now_full_fifths", "overflowed")},
+    "cleaned_per_year": ("history", "cleanings_per_year"),
     "wind_from": ("wind", "from"),
     "prevails": ("wind", "prevails"),
     **{name: ("rain", name) for name in ("intensity", "duration_min", "return_period_y")},
     **{name: ("household", name) for name in ("cleanings_per_year", "accepts_brushing", "ladder_reach")},
 }
+
+
+_FIELD_OF: Final = {f"{part}.{inner}": name for name, (part, inner) in _INSIDE.items()}
+_LENGTHS: Final = frozenset(
+    (
+        "distance", "height", "crown_radius", "overhang", "length", "roof_run", "width", "depth", "size",
+        "size_2",
+    )
+)  # fmt: skip
+_SAY_HOW: Final = {
+    "pitch": "Write a pitch such as 6/12, 26.6 deg or flat.",
+    "intensity": "Write a rain such as 4 in/h or 100 mm/h.",
+    **dict.fromkeys(
+        ("count", "outlets", "inside_corners", "outside_corners", "dropped", "passed", "lodged"),
+        "Write a whole number, such as 2.",
+    ),
+}
+_GIVEN: Final = re.compile(r"^.* was given; ")
+
+
+class FormError(SurveyError):
+    """A form that cannot be kept: what is wrong, by the field's name in the form ("" for the whole)."""
+
+    def __init__(self, wrong: Mapping[str, str], code: str) -> None:
+        super().__init__(code, " ".join(wrong.values()))
+        self.wrong = dict(wrong)
+
+
+def form_error(error: SurveyProblems, part: str = "") -> FormError:
+    """The problems of a survey, each at its field of the form for ``part``, such as ``trees[1]``."""
+    wrong: dict[str, str] = {}
+    for problem in error.problems:
+        path = problem.field
+        message = problem.message.removeprefix(f"{path}: ")
+        inside = path.removeprefix(part).lstrip(".") if part and path.startswith(part) else path
+        name = _FIELD_OF.get(inside, inside if "." not in inside and "[" not in inside else "")
+        if problem.code == "survey-duplicate-name":
+            name = "name"
+        if problem.code == "survey-wrong-unit" and name in _LENGTHS:
+            message = f"{message} Write a length such as 40, 12 ft 6 in or 3.8 m."
+        elif problem.code in ("survey-wrong-value", "survey-wrong-unit") and name in _SAY_HOW:
+            message = _SAY_HOW[name]
+        else:
+            message = _GIVEN.sub("", message)
+        wrong.setdefault(name, message[:1].upper() + message[1:])
+    return FormError(wrong, error.code)
+
+
+def overlapping(
+    changed: Mapping[str, str], part: Mapping[str, Any], theirs: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Of what others wrote (field -> value and who), the fields that this form writes otherwise."""
+    found = {}
+    for name in changed:
+        inside, inner = _INSIDE.get(name, ("", name))
+        mine = part.get(inside, {}).get(inner) if inside else part.get(name)
+        if inner in theirs and str(theirs[inner][0]) != str(mine):
+            found[inner] = {"value": theirs[inner][0], "who": theirs[inner][1]}
+    return found
 
 
 def changed_only(fields: Mapping[str, str]) -> dict[str, str]:
@@ -149,6 +211,13 @@ def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
             **_numbers({"return_period_y": fields.get("return_period_y", "")}, ("return_period_y",)),
         }
     )
+    past = _filled(
+        {
+            **_numbers(fields, ("last_cleaned_months_ago", "now_full_fifths")),
+            "cleanings_per_year": fields.get("cleaned_per_year", "").strip(),
+            "overflowed": _YES_NO.get(fields.get("overflowed", "")),
+        }
+    )
     household = _filled(
         {
             **_numbers(fields, ("cleanings_per_year",)),
@@ -163,6 +232,7 @@ def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
         "wind": wind or None,
         "rain": rain or None,
         "household": household or None,
+        "history": past or None,
         "wildfire": _YES_NO.get(fields.get("wildfire", "")),
     }
 

@@ -35,6 +35,21 @@ MEASURES: Final = (
     ("needles", "Needles beside a card", "one close-up tells how thick and how long they are"),
     ("drop-test", "Drop test", "real needles on a sample piece; it overrules the geometry"),
 )
+ROOFS: Final = {
+    "shingle": "Asphalt shingle",
+    "tile": "Tile",
+    "metal": "Metal",
+    "slate": "Slate",
+    "wood": "Wood",
+    "membrane": "Membrane",
+}
+PROFILES: Final = {"k_style": "K-style", "half_round": "Half-round", "box": "Box"}
+# Names of the facts that may be usual at an office's houses.
+FACTS: Final = {
+    "roof": "roof", "pitch": "pitch", "height": "height above ground", "profile": "gutter",
+    "width": "gutter width", "wind_from": "wind from", "prevails": "how clearly", "intensity": "design rain",
+    "duration_min": "over minutes", "return_period_y": "once in years", "wildfire": "wildfire area",
+}  # fmt: skip
 STATUS: Final = {
     "open": "In progress",
     "submitted": "With the office",
@@ -97,6 +112,16 @@ POINTS: Final = (
     ("S", "South"), ("SSW", "South-south-west"), ("SW", "South-west"), ("WSW", "West-south-west"),
     ("W", "West"), ("WNW", "West-north-west"), ("NW", "North-west"), ("NNW", "North-north-west"),
 )  # fmt: skip
+
+
+# How full a gutter is, in fifths of its depth.
+FIFTHS: Final = (
+    ("0", "Empty"), ("1", "One fifth"), ("2", "Two fifths"), ("3", "Three fifths"), ("4", "Four fifths"),
+    ("5", "Full"),
+)  # fmt: skip
+POINT_NAMES: Final = dict(POINTS)
+# Eight points as they lie on a plan, the house in the middle.
+ROSE: Final = ("NW", "N", "NE", "W", "", "E", "SW", "S", "SE")
 
 
 def compass(bearing_deg: float | None) -> str:

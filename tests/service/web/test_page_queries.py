@@ -16,7 +16,7 @@ ONE_VIEW = 8
 PAGES = {
     "/rep/{id}": ONE_VIEW,
     "/rep/{id}/trees": ONE_VIEW,
-    "/rep/{id}/house": ONE_VIEW,
+    "/rep/{id}/house": ONE_VIEW + 1,  # and what is usual at the last houses
     "/rep/{id}/measure": ONE_VIEW,
     "/rep/{id}/needles": ONE_VIEW,
     "/rep/{id}/show": ONE_VIEW,

@@ -10,13 +10,16 @@ from starlette.responses import Response
 from eavefall_service.journeys import surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.door import changing_office
+from eavefall_service.journeys.history_words import meanwhile_texts
+from eavefall_service.journeys.meanwhile import last_change
 from eavefall_service.journeys.survey_view import SurveyView
+from eavefall_service.journeys.usual import usual_of
 from eavefall_service.office import survey_search as search
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.server_state import OfficeDep
+from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import sketch_of
 
 router = APIRouter(prefix="/rep", include_in_schema=False, route_class=DoorRoute)
@@ -89,17 +92,62 @@ def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str
 @router.get("/{survey_id}/trees")
 def tree_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str, edit: str = "") -> Response:
     """Trees and the growing plan."""
+    return show_trees(request, office, actor, survey_id, edit)
+
+
+def show_trees(
+    request: Request, office: Office, actor: Actor, survey_id: str, edit: str, status: int = 200, **more: Any
+) -> Response:
+    """The page of trees; ``more`` may hold what was ``typed`` and what is ``wrong`` with it."""
     seen = look(office, survey_id, actor)
     part = next((tree for tree in seen.survey.trees if tree.name == edit), None)
-    return pages.page(request, "rep/trees.html", tab="trees", part=part, **survey_context(seen, actor))
+    more["meanwhile"] = _meanwhile(office, actor, survey_id, "trees", edit) if part else ()
+    more["next_name"] = surveys.free_name(seen.row, "trees")
+    return pages.page(
+        request, "rep/trees.html", status, tab="trees", part=part, **survey_context(seen, actor), **more
+    )
 
 
 @router.get("/{survey_id}/house")
 def house_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str, edit: str = "") -> Response:
     """Eaves, roof, gutter, wind, rain and household."""
+    return show_house(request, office, actor, survey_id, edit)
+
+
+def show_house(
+    request: Request, office: Office, actor: Actor, survey_id: str, edit: str, status: int = 200, **more: Any
+) -> Response:
+    """The page of the house; ``more`` may hold what was ``typed`` and what is ``wrong`` with it."""
     seen = look(office, survey_id, actor)
     part = next((eave for eave in seen.survey.eaves if eave.name == edit), None)
-    return pages.page(request, "rep/house.html", tab="house", part=part, **survey_context(seen, actor))
+    only = seen.survey.eaves[0]
+    is_blank = len(seen.survey.eaves) == 1 and only.length_m is None and only.facing_deg is None
+    if is_blank and "wrong" not in more:
+        part = part or only
+    more["meanwhile"] = _meanwhile(office, actor, survey_id, "eaves", edit) if edit else ()
+    with office.database.read() as session:
+        usual_eave, usual_place = usual_of(session, actor, survey_id)
+    return pages.page(
+        request,
+        "rep/house.html",
+        status,
+        tab="house",
+        part=part,
+        is_blank=is_blank,
+        usual_eave=usual_eave,
+        usual_place=usual_place,
+        **survey_context(seen, actor),
+        **more,
+    )
+
+
+def _meanwhile(
+    office: Office, actor: Actor, survey_id: str, kind: surveys.PartKind, name: str
+) -> tuple[str, ...]:
+    """What others had written into a part that a later write then changed, a sentence for each field."""
+    with office.database.read() as session:
+        line = last_change(session, survey_id, surveys.PART_WORDS[kind], name)
+    return meanwhile_texts(line, actor.units) if line is not None else ()
 
 
 @router.get("/{survey_id}/measure")

@@ -104,9 +104,9 @@ export class Queue extends EventTarget {
         return;
       } else {
         const problem = [answer.detail || answer.title || `Refused (${status}).`, answer.hint || ""].join(" ").trim();
-        await inStore("readwrite", (store) => store.put({ ...entry, problem, code: answer.code || "" }));
+        await inStore("readwrite", (store) => store.put({ ...entry, problem, code: answer.code || "", fields: answer.fields || [] }));
         this.changed();
-        this.dispatchEvent(new CustomEvent("refused", { detail: { entry, problem, code: answer.code || "" } }));
+        this.dispatchEvent(new CustomEvent("refused", { detail: { entry, problem, code: answer.code || "", fields: answer.fields || [] } }));
       }
     }
     this.set("idle");
@@ -126,8 +126,8 @@ const WORDS = {
   "signed out": "You are signed out. Sign in again; nothing here is lost.",
 };
 
-// Shows the queue in the page's #queue section.
-export function showQueue(queue) {
+// Shows the queue in the page's #queue section: on a survey's own pages only what belongs to that survey.
+export function showQueue(queue, survey = "") {
   const section = document.getElementById("queue");
   const list = document.getElementById("queue-list");
   if (!section) return;
@@ -160,6 +160,13 @@ export function showQueue(queue) {
       text.append(bar);
     }
     item.append(text);
+    if (entry.problem && !survey && /^[0-9a-f]{16}$/.test(entry.survey)) {
+      const there = document.createElement("a");
+      there.className = "button";
+      there.href = `/rep/${entry.survey}`;
+      there.textContent = "Open its survey";
+      item.append(there);
+    }
     if (entry.problem) {
       const away = document.createElement("button");
       away.type = "button";
@@ -173,7 +180,7 @@ export function showQueue(queue) {
 
   let shown = "";
   async function show() {
-    const entries = await queue.entries();
+    const entries = (await queue.entries()).filter((entry) => !survey || entry.survey === survey);
     section.hidden = entries.length === 0;
     const waiting = entries.filter((entry) => !entry.problem).length;
     document.getElementById("queue-title").textContent =

@@ -1,6 +1,7 @@
 // The rep's pages: camera and queue, forms that wait for signal, big keys, counting, evidence.
 
 import { Queue, showQueue, watchFiles } from "./queue.js";
+import { armDrafts, fill, forget, keep, mark } from "./drafts.js";
 import { armEvidence } from "./evidence.js";
 import { armPad } from "./pad.js";
 
@@ -91,16 +92,44 @@ async function queueForm(form, button) {
   for (const [name, value] of new FormData(form)) if (typeof value === "string") fields.append(name, value);
   if (button?.name) fields.set(button.name, button.value);
   if (form.querySelector("[data-once]")) fields.set("once", randomId(12));
-  await queue.add({
+  if (form.dataset.draft !== undefined) forget(form);
+  const id = await queue.add({
     label: form.dataset.queue,
     survey,
+    draft: form.dataset.draft || "",
     method: "POST",
     url: new URL(form.action).pathname,
     headers: { "Content-Type": "application/x-www-form-urlencoded" },
     body: fields.toString(),
   });
-  queue.flush();
+  await queue.flush();
+  // Still waiting for signal: it is safe in the queue, and the form is free for the next one.
+  if ((await queue.entries()).some((entry) => entry.id === id && !entry.problem)) {
+    if (form.dataset.draft !== undefined) form.reset();
+    form.querySelector("button.go[disabled]")?.removeAttribute("disabled");
+  }
 }
+
+function formOf(entry) {
+  const key = new URLSearchParams(entry.body).get("key") || "";
+  return [...document.querySelectorAll("form[data-draft]")].find(
+    (form) => new URL(form.action).pathname === entry.url && (form.elements.key?.value || "") === key
+      && form.dataset.draft === (entry.draft || ""));
+}
+
+// What was refused goes back into its form, with what is wrong said at each field.
+async function giveBack(entry, fields) {
+  const form = typeof entry.body === "string" && fields.length ? formOf(entry) : null;
+  if (!form) return false;
+  fill(form, Object.fromEntries(new URLSearchParams(entry.body)));
+  keep(form, fields);
+  mark(form, fields);
+  await queue.drop(entry.id);
+  return true;
+}
+(async () => {
+  for (const entry of await queue.entries()) if (entry.problem && entry.survey === survey) await giveBack(entry, entry.fields || []);
+})();
 
 document.addEventListener("submit", (event) => {
   const form = event.target;
@@ -111,8 +140,9 @@ document.addEventListener("submit", (event) => {
     if (form.id) form.querySelector("button.go")?.setAttribute("disabled", "");
   }
 });
-queue.addEventListener("refused", () => {
+queue.addEventListener("refused", async ({ detail: { entry, fields } }) => {
   document.querySelectorAll("button.go[disabled]").forEach((button) => button.removeAttribute("disabled"));
+  if (await giveBack(entry, fields)) return;
   document.getElementById("queue")?.scrollIntoView({ block: "center" });
 });
 document.addEventListener("change", (event) => {
@@ -193,8 +223,22 @@ if (drops) {
 }
 
 document.querySelector("[data-sign-out]")?.addEventListener("submit", () => caches?.delete("eavefall-pages"));
+for (const button of document.querySelectorAll("[data-usual]")) {
+  button.addEventListener("click", () => {
+    for (const [name, value] of Object.entries(JSON.parse(button.dataset.usual))) {
+      const field = button.form.elements[name];
+      if (!field || field.value) continue;
+      field.value = value;
+      for (let box = field.closest("details"); box; box = box.parentElement.closest("details")) box.open = true;
+    }
+    keep(button.form);
+    button.textContent = "Filled in; change what differs";
+  });
+}
+
 armPad();
-showQueue(queue);
+armDrafts();
+showQueue(queue, survey);
 queue.flush();
 
 // Kept for no signal: this page's own files, and the survey's other pages before they are first opened.
@@ -204,7 +248,7 @@ async function keepForLater() {
   await navigator.serviceWorker.ready;
   const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src^='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of ["/static/queue.js", "/static/pad.js", "/static/evidence.js", ...files.map((each) => each.href || each.src)]) {
+  for (const address of ["/static/queue.js", "/static/drafts.js", "/static/pad.js", "/static/evidence.js", ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
   if (!page?.dataset.survey) return;
