@@ -34,6 +34,7 @@ _MODULES: Final = {
     "user": "people",
     "backup": "backup",
     "restore": "backup",
+    "upgrade": "backup",
     "privacy": "privacy",
     "office": "office",
 }

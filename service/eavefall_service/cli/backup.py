@@ -1,4 +1,4 @@
-"""``eavefall backup`` and ``eavefall restore``."""
+"""``eavefall backup``, ``eavefall restore`` and ``eavefall upgrade``."""
 
 from __future__ import annotations
 
@@ -8,13 +8,16 @@ from typing import Annotated
 import typer
 
 from eavefall_service.cli.console import error_console
+from eavefall_service.storage import upgrade as upgrading
 from eavefall_service.storage.backup import make_backup, restore_backup
+from eavefall_service.storage.database import own_data
 
 
 def register(app: typer.Typer) -> None:
     """Mount the commands."""
     app.command()(backup)
     app.command()(restore)
+    app.command()(upgrade)
 
 
 def backup(
@@ -40,4 +43,19 @@ def restore(
     error_console().print(
         f"{data}: {found.surveys} surveys and {found.photos} photos as of {found.made_at}. "
         f"Start it with `eavefall serve --data {data}` and the same secret as before."
+    )
+
+
+def upgrade(data: Annotated[Path, typer.Argument(help="Data directory; no server may run on it.")]) -> None:
+    """Bring a data directory of an earlier version to this one, after making a copy."""
+    with own_data(data):
+        done = upgrading.upgrade(data, error_console().print)
+    if done.copy is None:
+        error_console().print(f"{data} needs no upgrade.")
+        return
+    error_console().print(
+        f"{data} is upgraded. To go back to the earlier version, put "
+        f"{done.copy.name} in the place of eavefall.db; what is done from now on is lost then. "
+        "The copy holds personal data and goes when its time is over "
+        "(`eavefall privacy due`)."
     )

@@ -6,11 +6,12 @@ finds the file locked half-way through. ``synchronous=FULL`` makes every commit 
 
 from __future__ import annotations
 
+import fcntl
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
 from alembic import command
 from alembic.config import Config
@@ -37,32 +38,27 @@ class Database:
     Raises
     ------
     ServiceError
-        ``database-newer`` if a later version of the program has written it.
+        ``database-newer`` if a later version of the program has written it, ``database-older`` if an earlier
+        one has and it must be upgraded first.
     """
 
     def __init__(self, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        is_new = not path.exists() or path.stat().st_size == 0
         if not path.exists():
             # SQLite gives its write-ahead log the same mode as the file.
             os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
         self._writer = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
-        self._migrate()
+        if is_new:
+            migrate(path)
+        elif steps_from(_revision(self._writer)):
+            self._writer.dispose()
+            raise ServiceError(
+                "database-older",
+                f"{path} was written by an earlier version of eavefall.",
+                f"Stop the server and run `eavefall upgrade {path.parent}`; it makes a copy first.",
+            )
         self._reader = _engine(path, pool_size=_READERS, begin="BEGIN", read_only=True)
-
-    def _migrate(self) -> None:
-        config = Config()
-        config.set_main_option("script_location", str(_MIGRATIONS))
-        known = {revision.revision for revision in ScriptDirectory.from_config(config).walk_revisions()}
-        with self._writer.begin() as connection:
-            found = MigrationContext.configure(connection).get_current_revision()
-            if found is not None and found not in known:
-                raise ServiceError(
-                    "database-newer",
-                    f"The database was written by a later version of eavefall (tables {found}).",
-                    "Install that version again, or restore a backup made before the upgrade.",
-                )
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
 
     @contextmanager
     def write(self) -> Iterator[Session]:
@@ -92,6 +88,67 @@ class Database:
         """Give back all connections."""
         self._writer.dispose()
         self._reader.dispose()
+
+
+def own_data(data: Path) -> IO[str]:
+    """Lock the data directory for one server; the lock ends with the process, however it ends.
+
+    Raises ``data-in-use``.
+    """
+    data.mkdir(parents=True, exist_ok=True, mode=0o700)
+    lock = (data / "server.lock").open("w")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        lock.close()
+        raise ServiceError(
+            "data-in-use", f"Another server already uses {data}.", "Stop it, or choose another --data."
+        ) from error
+    return lock
+
+
+def steps_from(revision: str | None) -> tuple[tuple[str, str], ...]:
+    """What leads from a revision of the tables to this version's: revision and what it does, in order.
+
+    Raises
+    ------
+    ServiceError
+        ``database-newer`` if the revision is not known here.
+    """
+    scripts = ScriptDirectory.from_config(_config())
+    all_ = list(reversed(list(scripts.walk_revisions())))
+    known = [script.revision for script in all_]
+    if revision is not None and revision not in known:
+        raise ServiceError(
+            "database-newer",
+            f"The database was written by a later version of eavefall (tables {revision}).",
+            "Install that version again, or restore a backup made before the upgrade.",
+        )
+    done = known.index(revision) + 1 if revision is not None else 0
+    return tuple((script.revision, (script.doc or "").splitlines()[0]) for script in all_[done:])
+
+
+def migrate(path: Path, to: str = "head") -> None:
+    """Walk a database to a revision of the tables, in one transaction."""
+    engine = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
+    try:
+        with engine.begin() as connection:
+            config = _config()
+            config.attributes["connection"] = connection
+            command.upgrade(config, to)
+    finally:
+        engine.dispose()
+
+
+def _revision(engine: Engine) -> str | None:
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(_MIGRATIONS))
+    return config
 
 
 def _engine(path: Path, *, pool_size: int, begin: str, read_only: bool) -> Engine:

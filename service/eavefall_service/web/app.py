@@ -18,6 +18,7 @@ from starlette.types import Scope
 from eavefall_model.tags.folder import tagger_of
 from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
+from eavefall_service.storage.database import own_data
 from eavefall_service.web import errors, limits, pages, upkeep
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.request_checks import BodyLimit, OriginCheck, harden
@@ -43,7 +44,7 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
 
     Raises ``data-in-use`` if another server already owns the directory.
     """
-    lock = upkeep.own_data(settings.data)
+    lock = own_data(settings.data)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

@@ -1,16 +1,12 @@
-"""What a server does by itself: own its data directory, tidy after a crash, delete by age."""
+"""What a server does by itself: tidy after a crash, delete by age."""
 
 from __future__ import annotations
 
-import fcntl
 import logging
 from functools import partial
-from pathlib import Path
-from typing import IO
 
 from sqlalchemy import select
 
-from eavefall_model.errors import ServiceError
 from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys.actor import UPKEEP
 from eavefall_service.journeys.households import finish_erasures
@@ -22,23 +18,6 @@ from eavefall_service.web.server_state import Office
 from eavefall_service.web.statistics_upkeep import bring_up_facts, bring_up_facts_later, keep_designs
 
 _log = logging.getLogger(__name__)
-
-
-def own_data(data: Path) -> IO[str]:
-    """Lock the data directory for one server; the lock ends with the process, however it ends.
-
-    Raises ``data-in-use``.
-    """
-    data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    lock = (data / "server.lock").open("w")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        lock.close()
-        raise ServiceError(
-            "data-in-use", f"Another server already uses {data}.", "Stop it, or choose another --data."
-        ) from error
-    return lock
 
 
 def at_start(office: Office) -> None:
