@@ -1,8 +1,10 @@
-"""What an admin sets for the whole office: days of keeping by kind, and who needs a second factor."""
+"""What an admin sets for the whole office: its letterhead, days of keeping, who needs a second factor."""
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from typing import Final, cast, get_args
 
 from sqlalchemy.orm import Session
@@ -22,7 +24,35 @@ KEPT: Final[Mapping[str, tuple[int, str]]] = {
 }
 _KEEPING: Final = "days kept"
 SECOND_FACTOR: Final = "second factor"
+_LETTERHEAD: Final = "letterhead"
+_LINE_MOST: Final = 60
 _DAYS_MOST: Final = 36_500
+
+
+@dataclass(frozen=True)
+class Letterhead:
+    """The office as homeowners see it. ``name`` is written as its people write it; ``logo`` is a JPEG."""
+
+    name: str
+    phone: str = ""
+    logo: bytes = b""
+
+
+def letterhead(session: Session, name: str) -> Letterhead:
+    """The office's letterhead; ``name`` stands where nobody has written one."""
+    set_ = {key: str(value) for key, value in setting(session, _LETTERHEAD).items()}
+    return Letterhead(set_.get("name") or name, set_.get("phone", ""), base64.b64decode(set_.get("logo", "")))
+
+
+def set_letterhead(session: Session, head: Letterhead, *, by: Actor) -> None:
+    """Write the letterhead; raises ``request-invalid`` for an overlong line."""
+    name, phone = " ".join(head.name.split()), " ".join(head.phone.split())
+    if len(name) > _LINE_MOST or len(phone) > _LINE_MOST:
+        raise ServiceError("request-invalid", f"Name and phone have at most {_LINE_MOST} letters each.")
+    logo = base64.b64encode(head.logo).decode("ascii")
+    session.merge(SettingRow(name=_LETTERHEAD, value={"name": name, "phone": phone, "logo": logo}))
+    detail = {"name": name, "phone": phone, "logo": "yes" if logo else "no"}
+    note(session, None, by, "letterhead changed", detail)
 
 
 def setting(session: Session, name: str) -> dict[str, object]:

@@ -13,13 +13,14 @@ from eavefall_service.plots.canvas import Plot
 
 @dataclass(frozen=True)
 class Letterhead:
-    """Who made the report, for whom, and when; what is blank is left out."""
+    """Who made the report, for whom, and when; what is blank is left out. ``logo`` is a JPEG."""
 
     company: str = ""
     rep: str = ""
     phone: str = ""
     survey_number: str = ""
     date: str = ""
+    logo: bytes = b""
 
 
 @dataclass(frozen=True)

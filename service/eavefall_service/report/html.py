@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from eavefall_service.plots.canvas import plot_svg
-from eavefall_service.report.document import Block, Figure, Picture, ReportDocument
+from eavefall_service.report.document import Block, Figure, ReportDocument
 
 
 def _drawing(figure: Figure) -> Markup:
@@ -17,8 +17,8 @@ def _drawing(figure: Figure) -> Markup:
     return Markup(plot_svg(figure.plot, figure.key))
 
 
-def _data_uri(picture: Picture) -> str:
-    return f"data:image/jpeg;base64,{base64.b64encode(picture.jpeg).decode('ascii')}"
+def _data_uri(jpeg: bytes) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
 
 
 def _kind(block: Block) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import base64
+import io
 import json
-from dataclasses import asdict
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 
 import matplotlib
 import typst
+from PIL import Image
 
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.canvas import plot_svg
@@ -32,6 +33,12 @@ def _template() -> bytes:
     return resources.files("eavefall_service.report").joinpath("templates", _TEMPLATE).read_bytes()
 
 
+def _jpeg_svg(jpeg: bytes) -> str:
+    with Image.open(io.BytesIO(jpeg)) as image:  # our own: nothing in it needs checking again
+        width_px, height_px = image.size
+    return _photo_svg(Picture("logo", "", "", jpeg, width_px, height_px))
+
+
 def _photo_svg(picture: Picture) -> str:
     # Typst takes the files of a page as text; the JPEG bytes inside reach the PDF as they are.
     data = base64.b64encode(picture.jpeg).decode("ascii")
@@ -43,6 +50,8 @@ def _photo_svg(picture: Picture) -> str:
 def _files(doc: ReportDocument) -> dict[str, str]:
     """Every picture and drawing by the name under which the template asks for it."""
     files: dict[str, str] = {}
+    if doc.letterhead.logo:
+        files["logo.svg"] = _jpeg_svg(doc.letterhead.logo)
     for section in doc.sections:
         for block in section.blocks:
             if isinstance(block, Figure):
@@ -63,6 +72,8 @@ def _plain(value: Any) -> Any:
             "caption": value.caption, "alt": value.alt, "label": value.label,
             "shape": value.width_px / value.height_px,
         }  # fmt: skip
+    if isinstance(value, bytes):
+        return bool(value)
     if isinstance(value, tuple):
         return [_plain(each) for each in value]
     if hasattr(value, "__dataclass_fields__"):
@@ -82,7 +93,7 @@ def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
     """PDF bytes by PDF/UA-1, on ``letter`` or ``a4``; equal documents give equal bytes."""
     inputs = {
         "doc": json.dumps(_plain(doc)),
-        "head": json.dumps(asdict(doc.letterhead)),
+        "head": json.dumps(_plain(doc.letterhead)),
         "paper": _PAPERS[paper],
     }
     made: bytes = typst.compile(

@@ -16,7 +16,7 @@ from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from eavefall_model.advice.say import assumed_text, figures_text, months_text, say
+from eavefall_model.advice.say import assumed_text, figures_text, months_text, say, sentence_case
 from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
 from eavefall_model.survey import Eave, Tree
 from eavefall_model.units import (
@@ -125,6 +125,7 @@ templates.env.filters.update(
     as_pitch=pitch,
     months=months_text,
     said=say,
+    large_first=sentence_case,
     usual_value=usual_value,
     usual_fields=usual_fields,
     first_sentence=first_sentence,

@@ -21,8 +21,8 @@ PAGES = {
     "/rep/{id}/needles": ONE_VIEW,
     "/rep/{id}/show": ONE_VIEW,
     "/rep/{id}/answer": ONE_VIEW,
-    "/rep/{id}/report.html": ONE_VIEW,
-    "/rep/{id}/report.pdf": ONE_VIEW,
+    "/rep/{id}/report.html": ONE_VIEW + 1,  # and the letterhead
+    "/rep/{id}/report.pdf": ONE_VIEW + 1,
     "/rep/{id}/photos/{sha}": ONE_VIEW,
     "/pictures/{id}/{sha}/display.jpg": ONE_VIEW,
     "/pictures/{id}/plots/plan.svg": ONE_VIEW,
@@ -31,10 +31,11 @@ PAGES = {
     "/api/1/surveys/{id}/photos": ONE_VIEW,
     "/rep/{id}/copy.json": ONE_VIEW + 1,  # and its history
     "/rep/{id}/share": ONE_VIEW + 2,  # and its links
-    "/h/{link}": ONE_VIEW + 2,  # the link with its survey, days of keeping
-    "/h/{link}/photos": ONE_VIEW + 1,  # a link is looked up together with its survey
-    "/h/{link}/questions": ONE_VIEW + 1,
-    "/h/{link}/answer": ONE_VIEW + 1,
+    # A link is looked up together with its survey; and the office's letterhead.
+    "/h/{link}/consent": ONE_VIEW + 2,
+    "/h/{link}/photos": ONE_VIEW + 2,
+    "/h/{link}/questions": ONE_VIEW + 2,
+    "/h/{link}/answer": ONE_VIEW + 2,
     "/rep": 2,
 }
 

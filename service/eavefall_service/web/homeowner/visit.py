@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import asyncio
 
+from starlette.concurrency import run_in_threadpool
+
 from eavefall_model.reading import Reading
 from eavefall_model.survey_io import survey_from_data
 from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.advice import forget_advice
+from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.history import note
 from eavefall_service.journeys.photos import PhotoMeta
 from eavefall_service.journeys.prequote import answered, without_answers
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.rows import PhotoRow
 from eavefall_service.web.access import LinkVisit
-from eavefall_service.web.answering import changing
+from eavefall_service.web.answering import changing, look
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
 from eavefall_service.web.photos import photo_reading, photo_upload
@@ -46,6 +50,25 @@ async def wait_for_measure(office: Office, visit: LinkVisit, taken: photo_upload
         )
 
 
+async def settle_shot(
+    office: Office, visit: LinkVisit, taken: photo_upload.Taken, read: Reading | None
+) -> list[str]:
+    """What is wrong with a photo just taken; a good one takes the place of those that had to be retaken."""
+    problems = problems_of(taken.view(read))
+    if not problems and taken.is_new:
+        await run_in_threadpool(_drop_retaken, office, visit, taken.row)
+    return problems
+
+
+def _drop_retaken(office: Office, visit: LinkVisit, good: PhotoRow) -> None:
+    """Delete the sender's earlier photos for the same shot that they were asked to take again."""
+    for view in look(office, visit.survey_id, visit.actor).photos:
+        row = view.row
+        retaken = row.shot == good.shot and row.sent_role == "homeowner" and row.id != good.id
+        if retaken and problems_of(view):
+            photo_upload.delete_photo(office, visit.survey_id, row.sha256, visit.actor)
+
+
 def delete_own(office: Office, visit: LinkVisit, sha256: str) -> None:
     """Delete a photo that was sent over a link of this survey; the office's own photos are not theirs."""
     with office.database.read() as session:
@@ -70,13 +93,18 @@ def take_back(office: Office, visit: LinkVisit) -> None:
 
 
 def save_answers(office: Office, visit: LinkVisit, answers: dict[str, str]) -> None:
-    """Keep known answers; the middle of their bands goes into the survey for the visit to check."""
-    known = {
-        question.key: answers[question.key]
-        for question in QUESTIONS
-        if answers.get(question.key) in dict(question.answers) and answers[question.key]
-    }
+    """Keep the answers given, each beside those that stand; an empty one takes an earlier one back.
+
+    The middle of their bands goes into the survey for the visit to check.
+    """
     with changing(office, visit.actor, "answer questions", visit.survey_id) as (session, row):
+        known = {
+            question.key: said
+            for question in QUESTIONS
+            if (said := answers.get(question.key, row.answers.get(question.key, "")))
+            in dict(question.answers)
+            and said
+        }
         row.document = survey_from_data(answered(row.document, row.answers, known)).dump()
         row.answers = known
         row.changed_at = now_text()

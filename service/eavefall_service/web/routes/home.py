@@ -14,7 +14,7 @@ from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.advice import Inputs, advise
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
-from eavefall_service.journeys.settings import days_kept
+from eavefall_service.journeys.settings import days_kept, letterhead
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.report.tables import price_line
 from eavefall_service.web import pages
@@ -27,6 +27,7 @@ from eavefall_service.web.homeowner.visit import (
     delete_own,
     give_consent,
     save_answers,
+    settle_shot,
     shot_meta,
     take_back,
     wait_for_measure,
@@ -51,6 +52,8 @@ def _page(
     for view in seen.photos:
         if view.row.shot is not None:
             by_shot.setdefault(view.row.shot, []).append((view, problems_of(view)))
+    with office.database.read() as session:
+        head = letterhead(session, office.settings.office)
     return pages.page(
         request,
         name,
@@ -62,7 +65,7 @@ def _page(
         base=f"/h/{visit.token}",
         by_shot=by_shot,
         shots=SHOTS,
-        settings=office.settings,
+        head=head,
         ready=all(by_shot[shot.key] or shot.optional for shot in SHOTS),
         **more,
     )
@@ -87,10 +90,27 @@ def _ask_consent(visit: LinkVisit) -> Response:
 
 @router.get("")
 def welcome(request: Request, office: OfficeDep, visit: PathLink) -> Response:
-    """What this is, what happens with the photos, and the box that says yes."""
+    """What this is and the box that says yes; who has said it goes on where they left."""
+    seen = look(office, visit.survey_id, visit.actor)
+    if seen.row.consent_at is not None:
+        return RedirectResponse(f"/h/{visit.token}/{_where_left(seen)}", 303)
     with office.database.read() as session:
         days = days_kept(session)
-    return _page(request, office, visit, "home/welcome.html", days=days)
+    return _page(request, office, visit, "home/welcome.html", seen=seen, days=days)
+
+
+def _where_left(seen: SurveyView) -> str:
+    """The page of the first thing that is still to be done, or the answer."""
+    if seen.row.status != "open" or seen.row.answers:
+        return "answer"
+    taken = {view.row.shot for view in seen.photos if not problems_of(view)}
+    return "questions" if all(shot.optional or shot.key in taken for shot in SHOTS) else "photos"
+
+
+@router.get("/consent")
+def consent_page(request: Request, office: OfficeDep, visit: PathLink) -> Response:
+    """What was agreed to, and the way to take everything back."""
+    return _consented_page(request, office, visit, "home/welcome.html")
 
 
 @router.post("/opened", status_code=204)
@@ -135,7 +155,7 @@ async def send_shot(
             office, visit.survey_id, visit.actor, meta, photo_upload.chunks_of(file), length=file.size,
             measure=False,
         )  # fmt: skip
-        await wait_for_measure(office, visit, taken)
+        await settle_shot(office, visit, taken, await wait_for_measure(office, visit, taken))
     except EavefallError as error:
         page = partial(
             _page, request, office, visit, "home/photos.html", status_of(error.code), problem=error,
@@ -153,10 +173,8 @@ async def send_raw_shot(request: Request, office: OfficeDep, visit: PathLink, sh
     taken = await photo_upload.receive_body(
         request, office, visit.survey_id, visit.actor, shot_meta(shot), measure=False
     )
-    read = await wait_for_measure(office, visit, taken)
-    return JSONResponse(
-        {"sha256": taken.row.sha256, "problems": problems_of(taken.view(read))}, 201 if taken.is_new else 200
-    )
+    problems = await settle_shot(office, visit, taken, await wait_for_measure(office, visit, taken))
+    return JSONResponse({"sha256": taken.row.sha256, "problems": problems}, 201 if taken.is_new else 200)
 
 
 @router.post("/photos/{sha256}/delete")
@@ -189,7 +207,7 @@ async def answer_questions(request: Request, office: OfficeDep, visit: PathLink)
     form = await request.form(max_fields=20, max_files=0)
     answers = {name: str(value) for name, value in form.items()}
     await run_in_threadpool(save_answers, office, visit, answers)
-    return RedirectResponse(f"/h/{visit.token}/answer", 303)
+    return pages.done(request, f"/h/{visit.token}/answer")
 
 
 @router.get("/answer")

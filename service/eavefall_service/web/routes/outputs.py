@@ -17,6 +17,7 @@ from eavefall_model.gauge.sheet import write_sheet
 from eavefall_service.journeys import history, transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoView
+from eavefall_service.journeys.settings import letterhead
 from eavefall_service.plots.canvas import Plot, picture_svg
 from eavefall_service.report.build import build_report
 from eavefall_service.report.document import Letterhead, ReportDocument
@@ -55,9 +56,11 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         if (jpeg := _shown(office, view)) is not None:
             with Image.open(io.BytesIO(jpeg)) as image:  # our own: nothing in it needs checking again
                 pictures[view.row.name] = picture_from_rgb(np.asarray(image.convert("RGB")))
+    with office.database.read() as session:
+        own = letterhead(session, office.settings.office)
     head = Letterhead(
-        company=office.settings.office, rep=seen.row.created_by, survey_number=survey_id,
-        date=seen.row.created_at[:10],
+        company=own.name, rep=seen.row.created_by, phone=own.phone, survey_number=survey_id,
+        date=seen.row.created_at[:10], logo=own.logo,
     )  # fmt: skip
     return build_report(seen.survey, advice, pictures, seen.readings, letterhead=head, units=actor.units)
 

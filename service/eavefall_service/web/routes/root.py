@@ -9,7 +9,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import accounts
-from eavefall_service.journeys.settings import days_kept
+from eavefall_service.journeys.settings import days_kept, letterhead
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, MaybeStaff
 from eavefall_service.web.photos.photo_upload import check_free_disk
@@ -30,10 +30,8 @@ def front_door(actor: MaybeStaff) -> Response:
 def privacy(request: Request, actor: MaybeStaff, office: OfficeDep) -> Response:
     """What is kept, for how long, who sees it."""
     with office.database.read() as session:
-        days = days_kept(session)
-    return pages.page(
-        request, "privacy.html", actor=actor, settings=office.settings, days=days, link_days=limits.LINK_DAYS
-    )
+        days, head = days_kept(session), letterhead(session, office.settings.office)
+    return pages.page(request, "privacy.html", actor=actor, head=head, days=days, link_days=limits.LINK_DAYS)
 
 
 @router.get("/healthz")

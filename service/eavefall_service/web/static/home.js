@@ -20,6 +20,7 @@ for (const shot of document.querySelectorAll("[data-shot]")) {
 
 // The server's own page says what came of each photo; only the changed shot is put in place.
 queue.addEventListener("sent", async ({ detail: { entry } }) => {
+  if (typeof entry.body === "string") return;
   const answer = await fetch(`${page.dataset.home}/photos`, { headers: { Accept: "text/html" } }).catch(() => null);
   if (!answer?.ok) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
@@ -30,7 +31,62 @@ queue.addEventListener("sent", async ({ detail: { entry } }) => {
   document.getElementById("go-on")?.replaceWith(fresh.getElementById("go-on"));
 });
 
+// Each answer is kept as it is tapped, and waits on this phone while there is no signal.
+const questions = document.querySelector("form[data-each]");
+function answerEntry(fields, label) {
+  return {
+    label,
+    survey: page.dataset.home,
+    method: "POST",
+    url: new URL(questions.action).pathname,
+    headers: { "Content-Type": "application/x-www-form-urlencoded" },
+    body: new URLSearchParams(fields).toString(),
+  };
+}
+async function armQuestions() {
+  // Answers that still wait stand where they were tapped.
+  for (const entry of await queue.entries()) {
+    if (entry.survey !== page.dataset.home || typeof entry.body !== "string") continue;
+    for (const [name, value] of new URLSearchParams(entry.body)) {
+      for (const each of questions.querySelectorAll(`input[name="${CSS.escape(name)}"]`)) each.checked = each.value === value;
+    }
+  }
+  questions.addEventListener("change", async (event) => {
+    const asked = event.target.closest("fieldset")?.querySelector("legend")?.textContent || "An answer";
+    await queue.add(answerEntry({ [event.target.name]: event.target.value }, asked));
+    queue.flush();
+  });
+  questions.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    await queue.add(answerEntry(new FormData(questions), "All answers"));
+    queue.flush();
+  });
+}
+if (questions) armQuestions();
+queue.addEventListener("sent", ({ detail: { entry, answer } }) => {
+  if (entry.label === "All answers" && answer.next) location.assign(answer.next);
+});
+
 // Tells the office that a person has opened the link, which a messenger's preview has not.
 if (page.dataset.first) fetch(`${page.dataset.home}/opened`, { method: "POST" }).catch(() => null);
-showQueue(queue);
+showQueue(queue, page.dataset.home);
 queue.flush();
+
+// Kept for no signal: the pages of the three steps, in this browser only.
+async function keepForLater() {
+  if (!("serviceWorker" in navigator)) return;
+  await navigator.serviceWorker.register("/sw.js");
+  await navigator.serviceWorker.ready;
+  const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src^='/static/']")];
+  const cache = await caches.open("eavefall-static");
+  for (const address of ["/static/queue.js", ...files.map((each) => each.href || each.src)]) {
+    if (!(await cache.match(address))) await cache.add(address).catch(() => null);
+  }
+  const kept = await caches.open("eavefall-pages");
+  for (const step of ["photos", "questions"]) {
+    const answer = await fetch(`${page.dataset.home}/${step}`, { headers: { Accept: "text/html" } }).catch(() => null);
+    if (answer?.ok && !answer.redirected) await kept.put(`${page.dataset.home}/${step}`, answer).catch(() => null);
+  }
+  document.documentElement.dataset.kept = "1";
+}
+if (document.querySelector(".crumbs")) keepForLater();

@@ -201,6 +201,14 @@ for (const button of document.querySelectorAll("[data-copy]")) {
   });
 }
 
+for (const button of document.querySelectorAll("[data-share]")) {
+  if (!navigator.share) continue;
+  button.hidden = false;
+  button.addEventListener("click", () => {
+    navigator.share({ title: button.dataset.shareTitle, url: document.getElementById(button.dataset.share).value }).catch(() => null);
+  });
+}
+
 const coin = document.querySelector("[data-coin]");
 for (const choice of document.querySelectorAll('.gauge [name="reference"]')) {
   choice.addEventListener("change", () => { document.querySelector(".coin").hidden = !coin.checked; });

@@ -34,7 +34,7 @@ async function page(request) {
     const kept = await caches.match(request, { ignoreVary: true });
     if (kept) return kept;
     // A slow page is still worth waiting for when nothing is kept.
-    return answer.catch(async () => (await caches.match(SHELL)) || Response.error());
+    return answer.catch(async () => (/\/rep(\/|$)/.test(new URL(request.url).pathname) && (await caches.match(SHELL))) || Response.error());
   }
 }
 
@@ -49,7 +49,7 @@ self.addEventListener("fetch", (event) => {
   if (url.pathname.startsWith("/static/")) {
     // An unversioned module may change under the same address: network first, the kept copy without signal.
     event.respondWith(url.search ? file(request) : fromNetwork(request, STATIC).catch(() => caches.match(request)));
-  } else if (request.mode === "navigate" && (url.pathname === "/rep" || url.pathname.startsWith("/rep/")) && !/\.(pdf|json|html)$/.test(url.pathname)) {
+  } else if (request.mode === "navigate" && (url.pathname === "/rep" || /^\/(rep|h)\//.test(url.pathname)) && !/\.(pdf|json|html)$/.test(url.pathname)) {
     event.respondWith(page(request));
   }
 });

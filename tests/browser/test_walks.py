@@ -1,0 +1,225 @@
+"""Each person's shortest way through, in a real browser: taps, letters, fields and screens are counted.
+
+Run with ``-s`` to see the counts. A tap is a finger on the page: one to put the cursor into a field too, none
+for the phone's own camera and keyboard. Signing in is not counted; a phone stays signed in.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Locator, Page, expect
+
+from .conftest import PHOTOS, Person, Wire
+
+pytestmark = pytest.mark.browser
+# The rep's least for two trees and one eave.
+MOST_TAPS = 30
+MOST_FIELDS = 6
+
+
+@dataclass
+class Walk:
+    """A page with a finger that counts."""
+
+    page: Page
+    name: str
+    taps: int = 0
+    letters: int = 0
+    fields: int = 0
+    screens: int = field(default=1)
+
+    def __post_init__(self) -> None:
+        self.page.on("framenavigated", self._screen)
+
+    def _screen(self, frame: object) -> None:
+        self.screens += frame == self.page.main_frame
+
+    def tap(self, target: str | Locator) -> None:
+        self.taps += 1
+        (self.page.locator(target).first if isinstance(target, str) else target).click()
+
+    def chip(self, name: str, value: str, form: str = "") -> None:
+        self.tap(f"{form} label:has([name={name}][value='{value}'])")
+
+    def type(self, target: str, text: str) -> None:
+        place = self.page.locator(target).first
+        if not place.evaluate("each => each === document.activeElement"):
+            self.tap(place)
+        place.fill("")
+        place.press_sequentially(text)
+        self.fields += 1
+        self.letters += len(text)
+
+    def photo(self, target: str, file: Path) -> None:
+        self.taps += 1
+        self.page.set_input_files(target, file)
+
+    def told(self) -> None:
+        print(
+            f"\n{self.name}: {self.taps} taps, {self.letters} letters, {self.fields} fields, "
+            f"{self.screens} screens"
+        )
+
+
+@pytest.fixture
+def view() -> str:
+    return "phone"
+
+
+def first_tree(walk: Walk) -> None:
+    walk.type("#tree-form [name=distance]", "12")
+    walk.chip("bearing", "NW", "#tree-form")
+    walk.type("#tree-form [name=height]", "60")
+    walk.chip("form", "long_needle", "#tree-form")
+    walk.tap("#tree-form button.go")
+
+
+def test_the_rep_with_signal(make_person, wire):
+    """Two trees, all eaves, two photos, sent to the office."""
+    rita: Person = make_person()
+    rita.sign_in("rita")
+    page = rita.page
+    walk = Walk(page, "rep, with signal: two trees, four eaves, two photos, sent")
+    walk.type("#new-survey [name=name]", "7 Elm")
+    walk.tap("#new-survey button")
+    expect(page.locator("#camera")).to_be_attached()
+    walk.photo("#camera", PHOTOS / "back-pines.jpg")
+    expect(page.locator("article.photo")).to_have_count(1)
+    walk.photo("#camera", PHOTOS / "front-oak.jpg")
+    expect(page.locator("article.photo")).to_have_count(2)
+    walk.tap(".tabs >> text=Trees")
+    first_tree(walk)
+    expect(page.locator("#list strong")).to_have_count(1)
+    walk.tap("#list button:has-text('Same again')")
+    expect(page.locator("#list strong")).to_have_count(2)
+    walk.tap("#list a:has-text('Tree 2')")
+    walk.type("#tree-form [name=distance]", "30")
+    walk.chip("bearing", "E", "#tree-form")
+    walk.tap("#tree-form button.go")
+    expect(page.locator("#list")).to_contain_text("30 ft, E")
+    walk.tap(".tabs >> text=House")
+    walk.type("#around-form [name=along]", "40")
+    walk.tap("#around-form button[value=NW]")
+    expect(page.locator("#list strong")).to_have_count(4)
+    walk.tap(".tabs >> text=Answer")
+    walk.tap("text=Send to office")
+    expect(page.locator("#send")).to_contain_text("The office has it")
+    walk.told()
+    assert walk.taps <= MOST_TAPS
+    assert walk.fields <= MOST_FIELDS
+
+
+def test_the_rep_without_signal(make_person, wire: Wire):
+    """The same house, the signal gone from the first photo until all is typed."""
+    rita: Person = make_person()
+    rita.sign_in("rita")
+    page = rita.page
+    walk = Walk(page, "rep, signal gone in between: two trees, four eaves, one photo, sent")
+    walk.type("#new-survey [name=name]", "9 Elm")
+    walk.tap("#new-survey button")
+    page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
+    rita.until("document.documentElement.dataset.kept === '1'")
+    rita.until("navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)")
+    wire.cut()
+    walk.photo("#camera", PHOTOS / "back-pines.jpg")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 1")
+    walk.tap(".tabs >> text=Trees")
+    first_tree(walk)
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    walk.type("#tree-form [name=distance]", "30")
+    walk.chip("bearing", "E", "#tree-form")
+    walk.tap("#tree-form button.go")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 3")
+    walk.tap(".tabs >> text=House")
+    walk.type("#around-form [name=along]", "40")
+    walk.tap("#around-form button[value=NW]")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 4")
+    wire.mend()
+    walk.tap("#queue-now")
+    expect(page.locator("#queue")).to_be_hidden()
+    expect(page.locator("#list strong")).to_have_count(4)
+    walk.tap(".tabs >> text=Answer")
+    walk.tap("text=Send to office")
+    expect(page.locator("#send")).to_contain_text("The office has it")
+    walk.told()
+    assert walk.taps <= MOST_TAPS
+    assert walk.fields <= MOST_FIELDS
+
+
+def link_for(make_person, name: str) -> str:
+    rita: Person = make_person()
+    rita.sign_in("rita")
+    survey = rita.new_survey(name)
+    rita.page.goto(f"/rep/{survey}/share")
+    rita.page.click("text=Make a link")
+    return "/h/" + rita.page.input_value("#new-link").rsplit("/", 1)[1]
+
+
+ANSWERS = (("near", "over"), ("tall", "twice"), ("storeys", "two"), ("kind", "needle"), ("roof", "shingle"))
+
+
+@pytest.mark.parametrize("signal", ["with signal", "signal gone in between"])
+def test_the_homeowner(make_person, wire: Wire, signal):
+    """Three photos, five questions, sent."""
+    link = link_for(make_person, f"11 Elm, {signal}")
+    home: Person = make_person()
+    page = home.page
+    page.goto(link)
+    walk = Walk(page, f"homeowner, {signal}: three photos, five questions, sent")
+    walk.chip("agree", "yes")
+    walk.tap("button.go")
+    page.wait_for_url("**/photos")
+    if signal != "with signal":
+        home.until("document.documentElement.dataset.kept === '1'")
+        home.until("navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)")
+        wire.cut()
+    for shot, file in (("house", "back-pines"), ("tree", "front-oak"), ("leaf", "pine-branch")):
+        walk.photo(f"#take-{shot}", PHOTOS / f"{file}.jpg")
+        if not wire.is_cut:
+            expect(page.locator(f"[data-shot={shot}] .taken-one")).to_have_count(1)
+    walk.tap("#go-on a")
+    for name, value in ANSWERS:
+        walk.tap(f"label:has([name={name}][value={value}])")
+    if wire.is_cut:
+        # Everything waits on the phone, also through a reload.
+        expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 8")
+        page.reload()
+        expect(page.locator("[name=near][value=over]")).to_be_checked()
+        wire.mend()
+    walk.tap("button.go:has-text('first answer')")
+    page.wait_for_url("**/answer")
+    walk.tap("text=Send to office")
+    expect(page.get_by_text("There is nothing more that you must do.")).to_be_visible()
+    walk.told()
+    assert walk.fields == 0
+
+
+def test_the_office(make_person, process):
+    """A survey out of the queue: looked at, confirmed; another corrected."""
+    rita: Person = make_person()
+    rita.sign_in("rita")
+    for number in (1, 2):
+        survey = rita.new_survey(f"{number} Confirm Street")
+        rita.page.goto(f"/rep/{survey}/answer")
+        rita.page.click("text=Send to office")
+        expect(rita.page.locator("#send")).to_contain_text("The office has it")
+    aldo: Person = make_person()
+    aldo.sign_in("aldo")
+    page = aldo.page
+    walk = Walk(page, "office: one survey confirmed, one corrected")
+    walk.tap("a:has-text('1 Confirm Street')")
+    walk.tap("#confirm")
+    expect(page.get_by_role("status").first).to_contain_text("1 Confirm Street")
+    page.goto("/office")
+    walk.tap("a:has-text('2 Confirm Street')")
+    walk.tap("#correct summary")
+    walk.taps += 2  # the phone's own list of a select: open it, choose
+    page.select_option("#correct select", "fine")
+    walk.type("#correct textarea", "Pines behind.")
+    walk.tap("#correct button.go")
+    expect(page.get_by_role("status").first).to_contain_text("Corrected")
+    walk.told()
