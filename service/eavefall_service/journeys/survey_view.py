@@ -52,7 +52,7 @@ class SurveyView:
 
 
 def load_view(session: Session, survey_id: str, actor: Actor) -> SurveyView:
-    """The survey as it stands, in seven queries; raises ``not-found`` if the actor may not open it."""
+    """The survey as it stands, in nine queries; raises ``not-found`` if the actor may not open it."""
     row = open_survey(session, survey_id, actor)
     found = tuple(views(session, survey_id))
     decisions = session.scalars(

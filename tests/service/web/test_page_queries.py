@@ -11,8 +11,9 @@ from sqlalchemy import event
 
 from .conftest import put_tree, settle
 
-# Who asks, the survey, its photos with tags, measurements and corrections, decisions, newest answer.
-ONE_VIEW = 8
+# Who asks, the survey, its photos with tags, needles, handfuls and what people say of them, decisions, newest
+# answer.
+ONE_VIEW = 10
 PAGES = {
     "/rep/{id}": ONE_VIEW,
     "/rep/{id}/trees": ONE_VIEW,
