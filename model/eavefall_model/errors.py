@@ -61,6 +61,7 @@ ERROR_CODES: dict[str, str] = {
     "secret-weak": "The server may not listen on a network with a secret anyone can guess.",
     "public-url-missing": "A server on a network must know its public address.",
     "data-in-use": "Another server already uses the data directory.",
+    "port-taken": "A port that the server was told to listen on cannot be used.",
     "backup-place-taken": "The folder that a backup or its data would go to exists already.",
     "backup-damaged": "The folder is no whole backup, or a file in it was changed.",
     "database-newer": "A later version of the program has written the database.",

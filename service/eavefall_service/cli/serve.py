@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -21,8 +20,10 @@ from eavefall_service.cli.own_files import (
 from eavefall_service.journeys import accounts
 from eavefall_service.storage import Database
 from eavefall_service.web.app import create_app
+from eavefall_service.web.metrics import Metrics, serve_metrics
 from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
+from eavefall_service.web.structured_log import log_as_json
 
 _DATA: Final = Path("eavefall-data")
 DataOption = Annotated[Path, typer.Option(help="Data directory; made when absent.")]
@@ -46,6 +47,10 @@ def serve(
     trusted_proxy: Annotated[
         str, typer.Option(help="Address of the reverse proxy whose X-Forwarded-For is believed.")
     ] = "",
+    metrics_port: Annotated[
+        int,
+        typer.Option(help="Port of this computer alone for Prometheus metrics; 0: none.", min=0, max=65535),
+    ] = 0,
     office: Annotated[str, typer.Option(help="Name that homeowners read.")] = "our office",
     prices: Annotated[Path | None, typer.Option(help=PRICES_HELP)] = None,
     rules: RulesOption = None,
@@ -56,14 +61,20 @@ def serve(
     """Open the tool for reps, homeowners and the office in a browser."""
     answers = office_settings(rules, guards, prices, rain, place)
     settings = Settings(data, host, port, public_url, secret, office, answers)
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    app = create_app(settings)
+    log_as_json()
+    metrics = Metrics()
+    app = create_app(settings, metrics=metrics)
     if not _has_users(data):
         error_console().print(
             "Nobody can sign in yet. Make the first person of the office with:\n"
             f"  eavefall user add NAME --role admin --data {data}"
         )
-    uvicorn.Server(server_config(app, host, port, trusted_proxy)).run()
+    stop = serve_metrics(metrics, metrics_port) if metrics_port else None
+    try:
+        uvicorn.Server(server_config(app, host, port, trusted_proxy)).run()
+    finally:
+        if stop:
+            stop()
 
 
 def _has_users(data: Path) -> bool:

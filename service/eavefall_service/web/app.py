@@ -20,11 +20,13 @@ from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.database import own_data
 from eavefall_service.web import errors, limits, pages, upkeep
+from eavefall_service.web.metrics import Metrics
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.request_checks import BodyLimit, OriginCheck, harden
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.server_state import Office, TaggerOnce
 from eavefall_service.web.settings import Settings
+from eavefall_service.web.structured_log import Observed
 
 _UPKEEP_S: Final = 3600
 
@@ -39,12 +41,15 @@ class _Kept(StaticFiles):
         return response
 
 
-def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastAPI:
-    """The application over one data directory.
+def create_app(
+    settings: Settings, *, tagger: TaggerOnce | None = None, metrics: Metrics | None = None
+) -> FastAPI:
+    """The application over one data directory, counting in ``metrics``.
 
     Raises ``data-in-use`` if another server already owns the directory.
     """
     lock = own_data(settings.data)
+    metrics = metrics or Metrics()
 
     @contextlib.asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -57,6 +62,9 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
             tagger=tagger or TaggerOnce(lambda: tagger_of(Registry(settings.data).folder())),
         )
         app.state.office = office
+        metrics.watch("photos_waiting", "Photos waiting to be read.", lambda: office.work.waiting)
+        metrics.watch("photos_arriving", "Photos whose bytes are arriving.", lambda: office.arriving.taken)
+        metrics.watch_disk(settings.data)
         await asyncio.to_thread(upkeep.at_start, office)
         keeper = asyncio.create_task(_keep_up(office))
         try:
@@ -85,6 +93,7 @@ def create_app(settings: Settings, *, tagger: TaggerOnce | None = None) -> FastA
     errors.install(app, pages.problem_page, partial(harden, secure=settings.secure_cookies))
     app.add_middleware(BodyLimit)
     app.add_middleware(OriginCheck, hosts=settings.hosts, base_url=settings.base_url)
+    app.add_middleware(Observed, metrics=metrics)
     return app
 
 

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
+from eavefall_service.web.structured_log import REQUEST_NUMBER
 
 PROBLEM: Final = "application/problem+json"
 _STATUS: Final[dict[str, int]] = {
@@ -161,7 +162,9 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
     async def unforeseen(request: Request, error: Exception) -> Response:
         # The server's own middleware logs the error after this answer.
         code = "internal-error"
-        problem = Problem(title=ERROR_CODES[code], status=500, code=code, detail="Try again in a moment.")
+        hint = f"If it stays, tell the office this number: {REQUEST_NUMBER.get()}."
+        detail = "Try again in a moment."
+        problem = Problem(title=ERROR_CODES[code], status=500, code=code, detail=detail, hint=hint)
         response = answer(request, problem)
         harden(request.url.path, response.headers)
         return response

@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from eavefall_model.errors import ERROR_CODES
 from eavefall_service.web import limits
 from eavefall_service.web.errors import Problem, problem_response, status_of
+from eavefall_service.web.structured_log import REQUEST_NUMBER
 
 PAGE_POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
@@ -68,6 +69,8 @@ def harden(path: str, headers: MutableHeaders, *, secure: bool) -> None:
     )
     if secure:
         headers["Strict-Transport-Security"] = "max-age=31536000"
+    if number := REQUEST_NUMBER.get():
+        headers["X-Request-ID"] = number
     if not path.startswith("/static/"):
         headers.setdefault("Cache-Control", "no-store")
 

@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, contextmanager
+from contextvars import copy_context
 from typing import Any, Final, TypeVar
 
 from eavefall_service.web.errors import refuse
@@ -98,6 +99,7 @@ class WorkQueue:
 
     def _put(self, rank: int, job: Callable[[], Result]) -> Future[Result]:
         future: Future[Result] = Future()
+        context = copy_context()  # the log names the request that a job comes from
 
         def run() -> None:
             if self._closing and rank == _LATER:
@@ -105,10 +107,10 @@ class WorkQueue:
             if not future.set_running_or_notify_cancel():
                 return
             try:
-                future.set_result(job())
+                future.set_result(context.run(job))
             except BaseException as error:
                 if rank == _LATER:
-                    _log.exception("a background job failed")
+                    context.run(_log.exception, "a background job failed")
                 future.set_exception(error)
 
         self._jobs.put((rank, next(self._order), run))

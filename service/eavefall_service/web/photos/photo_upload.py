@@ -229,7 +229,7 @@ def tags_of(office: Office, photo: Photo) -> tuple[PhotoTags | None, str | None]
     try:
         return read_decoded(photo, name="photo", shows="tree", tagger=office.tagger()).tags, None
     except EavefallError as error:
-        _log.warning("a photo has no tags: %s", error)
+        _log.warning("a photo has no tags: %s", error.code)
         return None, error.code
     except Exception:
         _log.exception("a photo has no tags")
