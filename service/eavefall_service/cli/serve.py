@@ -20,10 +20,10 @@ from eavefall_service.cli.own_files import (
 from eavefall_service.journeys import accounts
 from eavefall_service.storage import Database
 from eavefall_service.web.app import create_app
-from eavefall_service.web.metrics import Metrics, serve_metrics
 from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
-from eavefall_service.web.structured_log import log_as_json
+from eavefall_service.web.watching.metrics import Metrics, serve_metrics
+from eavefall_service.web.watching.structured_log import log_as_json
 
 _DATA: Final = Path("eavefall-data")
 DataOption = Annotated[Path, typer.Option(help="Data directory; made when absent.")]

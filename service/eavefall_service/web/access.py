@@ -200,10 +200,10 @@ def set_session_cookie(response: Response, office: Office, signed_in: SignedIn) 
             httponly=True,
             samesite="lax",
             secure=office.settings.secure_cookies,
-            path="/",
+            path=office.settings.base_path or "/",
         )
 
 
-def clear_session_cookie(response: Response) -> None:
+def clear_session_cookie(response: Response, office: Office) -> None:
     """Take it back."""
-    response.delete_cookie(SESSION_COOKIE, path="/")
+    response.delete_cookie(SESSION_COOKIE, path=office.settings.base_path or "/")

@@ -20,13 +20,13 @@ from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.database import own_data
 from eavefall_service.web import errors, limits, pages, upkeep
-from eavefall_service.web.metrics import Metrics
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
-from eavefall_service.web.request_checks import BodyLimit, OriginCheck, harden
+from eavefall_service.web.request_checks import BasePath, BodyLimit, OriginCheck, harden
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.server_state import Office, TaggerOnce
 from eavefall_service.web.settings import Settings
-from eavefall_service.web.structured_log import Observed
+from eavefall_service.web.watching.metrics import Metrics
+from eavefall_service.web.watching.structured_log import Observed
 
 _UPKEEP_S: Final = 3600
 
@@ -92,7 +92,8 @@ def create_app(
         app.include_router(router)
     errors.install(app, pages.problem_page, partial(harden, secure=settings.secure_cookies))
     app.add_middleware(BodyLimit)
-    app.add_middleware(OriginCheck, hosts=settings.hosts, base_url=settings.base_url)
+    app.add_middleware(OriginCheck, hosts=settings.hosts, base_url=settings.origin)
+    app.add_middleware(BasePath, base_path=settings.base_path)
     app.add_middleware(Observed, metrics=metrics)
     return app
 

@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
-from eavefall_service.web.structured_log import REQUEST_NUMBER
+from eavefall_service.web.watching.structured_log import REQUEST_NUMBER
 
 PROBLEM: Final = "application/problem+json"
 _STATUS: Final[dict[str, int]] = {

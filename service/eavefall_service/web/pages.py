@@ -34,6 +34,7 @@ from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
 
 _HERE: Final = Path(__file__).parent
+_OWN_ADDRESS: Final = re.compile(rb"""(\s(?:href|src|action|formaction|data-(?!site)[a-z-]+)=")/(?!/)""")
 # Not after "1." or an abbreviation: a sentence begins with a large letter after a word of its own.
 _SENTENCE_END: Final = re.compile(r"(?<=[^\W\d]{2}[.!?]) +(?=[A-Z“¿¡])|(?<=[)”][.!?]) +(?=[A-Z“¿¡])")
 STATIC: Final = _HERE / "static"
@@ -139,9 +140,14 @@ templates.env.filters.update(
 
 def page(request: Request, name: str, status: int = 200, /, **context: Any) -> Response:
     """Render a template. ``actor`` is the signed-in person or None; ``area`` marks the part of the site."""
-    return templates.TemplateResponse(
-        request, name, {"actor": None, "typed": {}, "wrong": {}, "meanwhile": (), **context}, status
-    )
+    base = request.scope.get("base_path", "")
+    given = {"actor": None, "typed": {}, "wrong": {}, "meanwhile": (), "site": base, **context}
+    answer = templates.TemplateResponse(request, name, given, status)
+    if base:
+        # What people typed cannot look like this: its quotation marks are written as &#34;.
+        answer.body = _OWN_ADDRESS.sub(rb"\1" + base.encode() + rb"/", bytes(answer.body))
+        answer.headers["content-length"] = str(len(answer.body))
+    return answer
 
 
 def wants_json(request: Request) -> bool:
@@ -152,7 +158,7 @@ def wants_json(request: Request) -> bool:
 def done(request: Request, location: str) -> Response:
     """After a form: on to the next page, or for a script the address of it."""
     if wants_json(request):
-        return JSONResponse({"next": location})
+        return JSONResponse({"next": request.scope.get("base_path", "") + location})
     return RedirectResponse(location, 303)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import re
 from typing import Final
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
@@ -18,7 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from eavefall_model.errors import ERROR_CODES
 from eavefall_service.web import limits
 from eavefall_service.web.errors import Problem, problem_response, status_of
-from eavefall_service.web.structured_log import REQUEST_NUMBER
+from eavefall_service.web.watching.structured_log import REQUEST_NUMBER
 
 PAGE_POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
@@ -73,6 +73,37 @@ def harden(path: str, headers: MutableHeaders, *, secure: bool) -> None:
         headers["X-Request-ID"] = number
     if not path.startswith("/static/"):
         headers.setdefault("Cache-Control", "no-store")
+
+
+class BasePath:
+    """ASGI middleware: the site at a path of its host, where everything inside knows nothing of it.
+
+    A proxy may hand the path on or take it off; both are understood. Pages find it in ``scope["base_path"]``.
+    """
+
+    def __init__(self, app: ASGIApp, base_path: str) -> None:
+        self._app = app
+        self._base = base_path
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Take the path off the request, and put it before where the answer leads."""
+        if scope["type"] != "http" or not self._base:
+            await self._app(scope, receive, send)
+            return
+        path = scope["path"]
+        if path == self._base or path.startswith(f"{self._base}/"):
+            path = path[len(self._base) :] or "/"
+        inside = {**scope, "path": path, "raw_path": quote(path).encode(), "base_path": self._base}
+
+        async def send_placed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                leads = headers.get("location", "")
+                if leads.startswith("/") and not leads.startswith("//"):
+                    headers["location"] = self._base + leads
+            await send(message)
+
+        await self._app(inside, receive, send_placed)
 
 
 class OriginCheck:

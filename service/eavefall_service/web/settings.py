@@ -30,7 +30,8 @@ class Settings:
     host, port
         Where to listen.
     public_url : str
-        How browsers reach the server, such as ``https://surveys.example``; empty on loopback.
+        How browsers reach the server, such as ``https://surveys.example``, or ``https://example/surveys``
+        where it shares the host with others; empty on loopback.
     secret : str
         Key of the hashes under which sign-ins and links are kept.
     office : str
@@ -87,6 +88,16 @@ class Settings:
     def base_url(self) -> str:
         """Start of every full address, without a final slash."""
         return self.public_url.rstrip("/") or f"http://{self.host}:{self.port}"
+
+    @property
+    def base_path(self) -> str:
+        """Where the site starts on its host, such as ``/eavefall``; empty at the top."""
+        return urlsplit(self.base_url).path
+
+    @property
+    def origin(self) -> str:
+        """Scheme, host and port, as browsers say it."""
+        return "{0.scheme}://{0.netloc}".format(urlsplit(self.base_url))
 
     @property
     def secure_cookies(self) -> bool:

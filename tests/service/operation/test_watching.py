@@ -16,7 +16,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import text
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.web.metrics import Metrics, serve_metrics
+from eavefall_service.web.watching.metrics import Metrics, serve_metrics
 
 from ..web.conftest import PASSWORD, ServerProcess, noise_jpeg, put_tree
 

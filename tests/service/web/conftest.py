@@ -28,6 +28,7 @@ from eavefall_service.web.app import create_app
 from eavefall_service.web.server_state import Office
 from eavefall_service.web.serving import server_config
 from eavefall_service.web.settings import Settings
+from eavefall_service.web.watching.metrics import Metrics
 
 _MAIN = "from eavefall_service.cli import main; main()"
 PASSWORD = "seven wet maple leaves"
@@ -37,12 +38,13 @@ DEMO = Path(__file__).parents[3] / "service/eavefall_service/demo/photos"
 class Server:
     """A running server. ``office`` reaches behind it, for looking at what it kept."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, *, trusted_proxy: str = "", **settings: Any) -> None:
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
-        self.app = create_app(Settings(data, port=port))
-        self._uvicorn = uvicorn.Server(server_config(self.app, "127.0.0.1", port))
+        self.metrics = Metrics()
+        self.app = create_app(Settings(data, port=port, **settings), metrics=self.metrics)
+        self._uvicorn = uvicorn.Server(server_config(self.app, "127.0.0.1", port, trusted_proxy))
         self._thread = threading.Thread(target=self._uvicorn.run)
         self._thread.start()
         self.url = f"http://127.0.0.1:{port}"

@@ -105,7 +105,7 @@ def api_sign_out(request: Request, response: Response, office: OfficeDep, actor:
     """Sign out."""
     with changing_office(office.database, actor, "sign out") as session:
         accounts.sign_out(session, request.cookies.get(SESSION_COOKIE, ""), office.settings.secret)
-    clear_session_cookie(response)
+    clear_session_cookie(response, office)
 
 
 @router.get("/surveys", responses=documented("not-signed-in"))

@@ -79,17 +79,18 @@ def favicon() -> Response:
 
 
 @router.get("/app.webmanifest")
-def manifest() -> Response:
+def manifest(request: Request) -> Response:
     """Lets a phone keep the rep's pages on its home screen."""
+    base = request.scope.get("base_path", "")
     return JSONResponse(
         {
             "name": "eavefall",
             "short_name": "eavefall",
-            "start_url": "/rep",
+            "start_url": f"{base}/rep",
             "display": "standalone",
             "background_color": "#f7f5ee",
             "theme_color": "#17402f",
-            "icons": [{"src": pages.static_url("mark.svg"), "sizes": "any", "type": "image/svg+xml"}],
+            "icons": [{"src": base + pages.static_url("mark.svg"), "sizes": "any", "type": "image/svg+xml"}],
         },
         media_type="application/manifest+json",
     )

@@ -159,7 +159,7 @@ def sign_out(request: Request, office: OfficeDep, actor: MaybeStaff) -> Response
         with changing_office(office.database, actor, "sign out") as session:
             accounts.sign_out(session, request.cookies.get(SESSION_COOKIE, ""), office.settings.secret)
     response = RedirectResponse("/sign-in", 303)
-    clear_session_cookie(response)
+    clear_session_cookie(response, office)
     return response
 
 

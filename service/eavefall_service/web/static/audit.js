@@ -7,7 +7,8 @@ const rows = [...document.querySelectorAll("[data-row]")];
 const photos = [...document.querySelectorAll("[data-photo]")];
 let photo = -1;
 
-function go(id) { if (id) location.assign(`/office/s/${id}`); }
+const site = document.documentElement.dataset.site || "";
+function go(id) { if (id) location.assign(`${site}/office/s/${id}`); }
 
 function toPhoto(step) {
   if (!photos.length) return;
@@ -42,7 +43,7 @@ const KEYS = {
   b: () => open("send-back"),
   "/": () => {
     const field = document.getElementById("search");
-    if (field) field.focus(); else location.assign("/office/surveys");
+    if (field) field.focus(); else location.assign(`${site}/office/surveys`);
   },
 };
 for (const number of [1, 2, 3]) {

@@ -163,7 +163,7 @@ export function showQueue(queue, survey = "") {
     if (entry.problem && !survey && /^[0-9a-f]{16}$/.test(entry.survey)) {
       const there = document.createElement("a");
       there.className = "button";
-      there.href = `/rep/${entry.survey}`;
+      there.href = `${document.documentElement.dataset.site || ""}/rep/${entry.survey}`;
       there.textContent = "Open its survey";
       item.append(there);
     }

@@ -5,6 +5,7 @@ import { armDrafts, fill, forget, keep, mark } from "./drafts.js";
 import { armEvidence } from "./evidence.js";
 import { armPad } from "./pad.js";
 
+const site = document.documentElement.dataset.site || "";
 const queue = new Queue();
 const page = document.querySelector("[data-survey]");
 const offlineSurvey = location.hash.slice(1);
@@ -37,7 +38,7 @@ function photoEntry(file) {
     label: reference ? "Close-up photo" : `Photo: ${document.querySelector('.camera [name="shows"]:checked')?.parentElement.textContent.trim() || "tree"}`,
     survey,
     method: "POST",
-    url: `/api/1/surveys/${survey}/photos?${words}`,
+    url: `${site}/api/1/surveys/${survey}/photos?${words}`,
     headers: { "Content-Type": "application/octet-stream" },
     body: file,
   };
@@ -50,7 +51,7 @@ for (const id of ["camera", "choose"]) {
 
 // A card for a photo that was just taken in; polls until the needles on it are measured.
 async function showCard(sha256, tries = 0) {
-  const answer = await fetch(`/rep/${survey}/photos/${sha256}`, { headers: { Accept: "text/html" } }).catch(() => null);
+  const answer = await fetch(`${site}/rep/${survey}/photos/${sha256}`, { headers: { Accept: "text/html" } }).catch(() => null);
   if (!answer?.ok) return;
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text();
@@ -160,14 +161,14 @@ starter?.addEventListener("submit", async (event) => {
     label: `New survey: ${starter.elements.name.value}`,
     survey: id,
     method: "POST",
-    url: "/rep/surveys",
+    url: `${site}/rep/surveys`,
     headers: { "Content-Type": "application/x-www-form-urlencoded" },
     body: fields.toString(),
   });
   await queue.flush();
   const waits = (await queue.entries()).filter((entry) => entry.survey === id);
   if (waits.some((entry) => entry.problem)) return;
-  location.assign(waits.length ? `/rep/offline#${id}` : `/rep/${id}`);
+  location.assign(`${site}/rep/${waits.length ? "offline#" : ""}${id}`);
 });
 
 // --- the page kept for no signal ------------------------------------------------------------------------------
@@ -178,7 +179,7 @@ if (page?.dataset.offline) {
     told.hidden = false;
     told.textContent = "Photos taken now belong to the survey you just started.";
     queue.addEventListener("change", async () => {
-      if (queue.state === "idle" && !(await queue.entries()).length) location.assign(`/rep/${survey}`);
+      if (queue.state === "idle" && !(await queue.entries()).length) location.assign(`${site}/rep/${survey}`);
     });
   } else {
     document.querySelector(".camera").hidden = true;
@@ -252,17 +253,17 @@ queue.flush();
 // Kept for no signal: this page's own files, and the survey's other pages before they are first opened.
 async function keepForLater() {
   if (!("serviceWorker" in navigator)) return;
-  await navigator.serviceWorker.register("/sw.js");
+  await navigator.serviceWorker.register(`${site}/sw.js`);
   await navigator.serviceWorker.ready;
-  const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src^='/static/']")];
+  const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src*='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of ["/static/queue.js", "/static/drafts.js", "/static/pad.js", "/static/evidence.js", ...files.map((each) => each.href || each.src)]) {
+  for (const address of [...["queue", "drafts", "pad", "evidence"].map((name) => `${site}/static/${name}.js`), ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
   if (!page?.dataset.survey) return;
   const kept = await caches.open("eavefall-pages");
   for (const tab of ["", "/trees", "/house", "/measure", "/needles", "/drop-test"]) {
-    const address = `/rep/${survey}${tab}`;
+    const address = `${site}/rep/${survey}${tab}`;
     const answer = await fetch(address, { headers: { Accept: "text/html" } }).catch(() => null);
     // The signal may go in the middle of a page, or the phone be full: then the next visit keeps it.
     if (answer?.ok && !answer.redirected) await kept.put(address, answer).catch(() => null);

@@ -2,7 +2,8 @@
 
 const STATIC = "eavefall-static";
 const PAGES = "eavefall-pages";
-const SHELL = "/rep/offline";
+const SITE = location.pathname.slice(0, -"/sw.js".length);
+const SHELL = `${SITE}/rep/offline`;
 const PATIENCE_MS = 6000;
 
 self.addEventListener("install", (event) => {
@@ -46,10 +47,11 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (request.method !== "GET" || url.origin !== location.origin) return;
-  if (url.pathname.startsWith("/static/")) {
+  const place = url.pathname.slice(SITE.length);
+  if (place.startsWith("/static/")) {
     // An unversioned module may change under the same address: network first, the kept copy without signal.
     event.respondWith(url.search ? file(request) : fromNetwork(request, STATIC).catch(() => caches.match(request)));
-  } else if (request.mode === "navigate" && (url.pathname === "/rep" || /^\/(rep|h)\//.test(url.pathname)) && !/\.(pdf|json|html)$/.test(url.pathname)) {
+  } else if (request.mode === "navigate" && (place === "/rep" || /^\/(rep|h)\//.test(place)) && !/\.(pdf|json|html)$/.test(place)) {
     event.respondWith(page(request));
   }
 });

@@ -17,7 +17,7 @@ from typing import Any, Final, TextIO
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from eavefall_service.storage.clock import now_text
-from eavefall_service.web.metrics import Metrics
+from eavefall_service.web.watching.metrics import Metrics
 
 REQUEST_NUMBER: Final[ContextVar[str]] = ContextVar("request_number", default="")
 _log = logging.getLogger(__name__)
