@@ -14,10 +14,11 @@ from sqlalchemy.orm import Session
 
 from eavefall_service.cli.console import error_console, print_table
 from eavefall_service.cli.office_data import acting
-from eavefall_service.journeys import accounts, second_factor
+from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Role
+from eavefall_service.journeys.administration import second_factor
+from eavefall_service.journeys.administration.settings import set_second_factor_roles
 from eavefall_service.journeys.door import Verb, changing_office
-from eavefall_service.journeys.settings import set_second_factor_roles
 from eavefall_service.storage import Database
 from eavefall_service.web import limits
 

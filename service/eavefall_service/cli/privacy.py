@@ -15,9 +15,9 @@ from sqlalchemy import select
 from eavefall_model.errors import ServiceError
 from eavefall_service.cli.console import console, error_console, print_table
 from eavefall_service.cli.office_data import DEFAULT_DATA, DataOption, acting
-from eavefall_service.journeys import households
+from eavefall_service.journeys.administration import households
+from eavefall_service.journeys.administration.settings import KEPT, days_kept, set_days_kept
 from eavefall_service.journeys.door import changing_office
-from eavefall_service.journeys.settings import KEPT, days_kept, set_days_kept
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.rows import ErasureRow, SurveyRow
 

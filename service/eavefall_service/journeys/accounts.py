@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import Actor, Role
+from eavefall_service.journeys.administration.settings import SECOND_FACTOR
 from eavefall_service.journeys.history import note
-from eavefall_service.journeys.settings import SECOND_FACTOR
 from eavefall_service.storage.clock import after, now_s, now_text
 from eavefall_service.storage.rows import SecondFactorRow, SessionRow, SettingRow, UserRow
 

@@ -76,7 +76,7 @@ class RecoveryCodeRow(Base):
 
 
 class SettingRow(Base):
-    """What an admin has set for the office; see :mod:`eavefall_service.journeys.settings`."""
+    """What an admin has set for the office; see :mod:`eavefall_service.journeys.administration.settings`."""
 
     __tablename__ = "settings"
     name: Mapped[str] = mapped_column(primary_key=True)

@@ -9,8 +9,8 @@ from sqlalchemy import select
 
 from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys.actor import UPKEEP
-from eavefall_service.journeys.households import finish_erasures
-from eavefall_service.journeys.settings import days_kept
+from eavefall_service.journeys.administration.households import finish_erasures
+from eavefall_service.journeys.administration.settings import days_kept
 from eavefall_service.storage.clock import after
 from eavefall_service.storage.rows import DebrisRow, GaugeRow, PhotoRow
 from eavefall_service.web.photos import photo_reading, photo_upload

@@ -16,10 +16,10 @@ from typer.testing import CliRunner
 from eavefall_model.errors import EavefallError
 from eavefall_service.cli import build_app
 from eavefall_service.journeys.actor import UPKEEP, Actor
+from eavefall_service.journeys.administration.households import due as due_now
+from eavefall_service.journeys.administration.households import erase_due, finish_erasures
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.journeys.history import note
-from eavefall_service.journeys.households import due as due_now
-from eavefall_service.journeys.households import erase_due, finish_erasures
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.clock import pretending
 from eavefall_service.storage.rows import Base, ErasureRow, PhotoRow, SurveyRow
@@ -151,7 +151,7 @@ def test_the_history_of_all_others_still_cannot_be_changed(office):
 KILLED = """
 import os, sys
 from pathlib import Path
-from eavefall_service.journeys import households
+from eavefall_service.journeys.administration import households
 from eavefall_service.cli.office_data import acting
 from eavefall_service.storage import Database, PhotoFolder
 data, when, survey = Path(sys.argv[1]), sys.argv[2], sys.argv[3]

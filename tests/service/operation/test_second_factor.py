@@ -14,8 +14,9 @@ from typer.testing import CliRunner
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.cli import build_app
-from eavefall_service.journeys import accounts, second_factor
+from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.administration import second_factor
 from eavefall_service.storage import Database
 from eavefall_service.storage.clock import pretending
 from eavefall_service.storage.rows import SecondFactorRow

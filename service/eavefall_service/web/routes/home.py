@@ -11,10 +11,10 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.errors import EavefallError
 from eavefall_model.survey_io import survey_from_data
+from eavefall_service.journeys.administration.settings import days_kept, letterhead
 from eavefall_service.journeys.advice import Inputs, advise
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
-from eavefall_service.journeys.settings import days_kept, letterhead
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.report.tables import price_line
 from eavefall_service.web import pages

@@ -10,8 +10,8 @@ from starlette.responses import Response
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import decode, display_jpeg
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.administration.settings import Letterhead, letterhead, set_letterhead
 from eavefall_service.journeys.door import changing_office
-from eavefall_service.journeys.settings import Letterhead, letterhead, set_letterhead
 from eavefall_service.web import pages
 from eavefall_service.web.access import Admin, DoorRoute, may
 from eavefall_service.web.errors import refuse, status_of

@@ -16,8 +16,8 @@ from eavefall_model.errors import PhotoError
 from eavefall_model.gauge.sheet import write_sheet
 from eavefall_service.journeys import history, transfer
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.administration.settings import letterhead
 from eavefall_service.journeys.photos import PhotoView
-from eavefall_service.journeys.settings import letterhead
 from eavefall_service.plots.canvas import Plot, picture_svg
 from eavefall_service.report.build import build_report
 from eavefall_service.report.document import Letterhead, ReportDocument

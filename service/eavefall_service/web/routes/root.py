@@ -9,7 +9,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import accounts
-from eavefall_service.journeys.settings import days_kept, letterhead
+from eavefall_service.journeys.administration.settings import days_kept, letterhead
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, MaybeStaff
 from eavefall_service.web.photos.photo_upload import check_free_disk

@@ -10,8 +10,8 @@ from markupsafe import Markup
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys import second_factor
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.administration import second_factor
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Enrolling, may

@@ -10,9 +10,10 @@ from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import ServiceError
-from eavefall_service.journeys import accounts, second_factor
+from eavefall_service.journeys import accounts
 from eavefall_service.journeys.accounts import SignedIn
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.administration import second_factor
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import (

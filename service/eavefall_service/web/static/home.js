@@ -75,11 +75,12 @@ queue.flush();
 // Kept for no signal: the pages of the three steps, in this browser only.
 async function keepForLater() {
   if (!("serviceWorker" in navigator)) return;
-  await navigator.serviceWorker.register("/sw.js");
+  const site = document.documentElement.dataset.site || "";
+  await navigator.serviceWorker.register(`${site}/sw.js`);
   await navigator.serviceWorker.ready;
-  const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src^='/static/']")];
+  const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src*='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of ["/static/queue.js", ...files.map((each) => each.href || each.src)]) {
+  for (const address of [`${site}/static/queue.js`, ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
   const kept = await caches.open("eavefall-pages");

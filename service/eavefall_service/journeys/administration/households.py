@@ -18,11 +18,11 @@ from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.journeys.actor import UPKEEP, Actor
+from eavefall_service.journeys.administration.settings import days_kept
 from eavefall_service.journeys.door import changing, changing_office
 from eavefall_service.journeys.history import note
 from eavefall_service.journeys.photos import delete as delete_photo
 from eavefall_service.journeys.photos import photo_of
-from eavefall_service.journeys.settings import days_kept
 from eavefall_service.storage import Database, PhotoFolder, statistics_rows
 from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import (
