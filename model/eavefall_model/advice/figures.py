@@ -1,8 +1,8 @@
 """The registry of figures: one decorated function is one figure that rules may test and sentences may quote.
 
 A figure is of the house, of an eave, of a tree or of a guard kind; it has a unit, which says how it is
-written for each reader (``say``), a label, and a source where its formula has one. Rules about an eave, a
-tree or a guard may use the figures of the house too. A figure is worked out when it is first asked for.
+written for each reader (``say``), a label, and the source of its formula or convention. Rules about an eave,
+a tree or a guard may use those of the house too. A figure is worked out when it is first asked for.
 """
 
 from __future__ import annotations
@@ -40,6 +40,36 @@ _SLOT_FOES: Final[Mapping[str, str]] = {
     "Quercus": "oak", "Acer": "maple", "Pinus": "pine", "Gleditsia": "locust", "Robinia": "locust",
 }  # fmt: skip
 
+# Where figures come from: the source of the formula, the convention, or ``judgement``.
+_SURVEY: Final = "as the survey says"
+_OFFICE: Final = "as the survey says, else judgement: once a year"
+_PHOTOS: Final = "photos sure of opposite things of one place; that one may be misread is judgement"
+_HANDFUL: Final = "counted and measured in the photo of a handful (debris/)"
+_KINDS: Final = (
+    "the survey, pooled photos (tags/) and the species table (species/data, a source in each row)"
+)
+_CLASSES: Final = (
+    "ranges of clear opening at ISO 3310-1 sizes (screens/classes.py); the limits are judgement"
+)
+_RUNS: Final = "counted over the trial runs; how many must agree is judgement"
+_CALENDAR: Final = "five years played month by month (shed/visits.py); when cleaning is due is judgement"
+_ARITHMETIC: Final = "arithmetic on the figures named in its label, 12 months a year"
+_LITTER: Final = (
+    "litterfall by crown area, crowns by height and fall-off with distance as published (species/data, "
+    "shed/kernel.py); how fast litter falls and what wind does is judgement"
+)
+_SEASONS: Final = "months of leaf and needle fall as published (species/data/seasons.csv)"
+_WIDTHS: Final = "needle widths of floras (species/data/parts.csv), else the gauge photo or the drop test"
+_PLAN: Final = "geometry of the survey's distances, heights and crowns"
+_GUARDS: Final = "the catalogue of guards (screens/data/guards.yaml, each with its source)"
+_PASSAGE: Final = "entry end-on is exact geometry (screens/passage.py); how pieces come to lie is judgement"
+_WATER: Final = (
+    "rational method; gutter: Beij 1934, as in the EPA SWMM manual; outlet: EN 12056-3, Wyly and Eaton 1961 "
+    "(water/gutter.py, water/outlet.py)"
+)
+_BEIJ: Final = "Beij 1934, as in the EPA SWMM Reference Manual, volume III (water/gutter.py)"
+_JUDGEMENT: Final = "judgement"
+
 
 def middle(values: Array) -> float:
     """Median, 0 of nothing."""
@@ -63,7 +93,7 @@ _registered: dict[str, FigureKind] = {}
 
 
 def _figure(
-    of: Scope, unit: str, label: str, *, source: str = "", on_survey: bool = False
+    of: Scope, unit: str, label: str, source: str, *, on_survey: bool = False
 ) -> Callable[[Callable[[Any], Value]], Callable[[Any], Value]]:
     """Register the decorated function under its own name."""
 
@@ -266,100 +296,100 @@ class GuardCase(Case):
 # ---- the house
 
 
-@_figure("house", "class", "fineness so far")
+@_figure("house", "class", "fineness so far", _CLASSES)
 def _answer(case: HouseCase) -> Value:
     return case.answer
 
 
-@_figure("house", "mm", "widest opening that keeps out what matters")
+@_figure("house", "mm", "widest opening that keeps out what matters", _CLASSES)
 def _needed_opening_mm(case: HouseCase) -> Value:
     return case.opening_mm
 
 
-@_figure("house", "share", "trial runs in which the open gutter waits as long as the owner accepts")
+@_figure("house", "share", "trial runs in which the open gutter waits as long as the owner accepts", _RUNS)
 def _no_guard_share(case: HouseCase) -> Value:
     return case.outcome.answer.no_guard_share
 
 
-@_figure("house", "share", "trial runs in which this fineness, or a coarser one, is enough")
+@_figure("house", "share", "trial runs in which this fineness, or a coarser one, is enough", _RUNS)
 def _class_share(case: HouseCase) -> Value:
     known = case.answer in FINENESS_CLASSES
     index = FINENESS_CLASSES.index(case.answer) if known else case.outcome.answer.index
     return float((case.outcome.house_index <= index).mean())
 
 
-@_figure("house", "months", "wait of the open gutter")
+@_figure("house", "months", "wait of the open gutter", _CALENDAR)
 def _unguarded_months(case: HouseCase) -> Value:
     return middle(case.open_gutter.house_months)
 
 
-@_figure("house", "a year", "cleanings of the open gutter")
+@_figure("house", "a year", "cleanings of the open gutter", _ARITHMETIC)
 def _unguarded_per_year(case: HouseCase) -> Value:
     return 12.0 / max(middle(case.open_gutter.house_months), 0.1)
 
 
-@_figure("house", "times a year", "cleanings that the owner accepts")
+@_figure("house", "times a year", "cleanings that the owner accepts", _OFFICE)
 def _accepted_per_year(case: HouseCase) -> Value:
     return case.outcome.accepted_per_year
 
 
-@_figure("house", "yes or no", "the owner said how often")
+@_figure("house", "yes or no", "the owner said how often", _SURVEY)
 def _accepted_known(case: HouseCase) -> Value:
     return case.household.cleanings_per_year is not None
 
 
-@_figure("house", "class", "fineness if a guard goes on")
+@_figure("house", "class", "fineness if a guard goes on", _CLASSES)
 def _class_otherwise(case: HouseCase) -> Value:
     return FINENESS_CLASSES[case.outcome.answer.index]
 
 
-@_figure("house", "words", "a guard is worth it: yes, no or could go either way, by the open gutter")
+@_figure("house", "words", "a guard is worth it: yes, no or could go either way, by the open gutter", _RUNS)
 def _worth(case: HouseCase) -> Value:
     share = case.outcome.answer.no_guard_share
     return "no" if share > ENOUGH else "yes" if 1 - share > ENOUGH else "could go either way"
 
 
-@_figure("house", "yes or no", "needles arrive, all of them scale leaves")
+@_figure("house", "yes or no", "needles arrive, all of them scale leaves", _KINDS)
 def _only_scale_leaves(case: HouseCase) -> Value:
     forms = {source.taxon.form for source in case.needles_that_matter}
     return forms == {"scale_leaf"}
 
 
-@_figure("house", "kg/m", "litter in a year at the eave with most")
+@_figure("house", "kg/m", "litter in a year at the eave with most", _LITTER)
 def _litter_kg_m(case: HouseCase) -> Value:
     return middle(case.load_kg_m)
 
 
-@_figure("house", "kg/m", "of that, from needle trees")
+@_figure("house", "kg/m", "of that, from needle trees", _LITTER)
 def _needle_kg_m(case: HouseCase) -> Value:
     return middle(case.needle_kg_m)
 
 
-@_figure("house", "share", "litter that comes from needle trees")
+@_figure("house", "share", "litter that comes from needle trees", _ARITHMETIC)
 def _needle_share(case: HouseCase) -> Value:
     if not case.load_kg_m.any():
         return 0.0
     return float((case.needle_kg_m / np.maximum(case.load_kg_m, 1e-12)).mean())
 
 
-@_figure("house", "mm", "thinnest needles that arrive in quantity")
+@_figure("house", "mm", "thinnest needles that arrive in quantity", _WIDTHS)
 def _thin_needle_mm(case: HouseCase) -> Value:
     return middle(case.thinnest.thin_mm) if case.thinnest else None
 
 
-@_figure("house", "trees", "trees with the thinnest needles")
+@_figure("house", "trees", "trees with the thinnest needles", _WIDTHS)
 def _thin_needle_tree(case: HouseCase) -> Value:
     return case.thinnest.trees if case.thinnest else None
 
 
-@_figure("house", "mm range", "thinnest needles, 10th to 90th percentile")
+@_figure("house", "mm range", "thinnest needles, 10th to 90th percentile", _WIDTHS)
 def _thin_needle_range_mm(case: HouseCase) -> Value:
     if case.thinnest is None:
         return None
     return tuple(float(f"{each:.4g}") for each in np.quantile(case.thinnest.thin_mm, (0.1, 0.9)))
 
 
-@_figure("house", "yes or no", "species, gauge photo or drop test tells their width")
+@_figure("house", "yes or no", "species, gauge photo or drop test tells their width", _WIDTHS)
 def _thin_needle_known(case: HouseCase) -> Value:
     thin = case.thinnest
     if thin is None:
@@ -367,33 +397,33 @@ def _thin_needle_known(case: HouseCase) -> Value:
     return not is_generic(thin.taxon) or thin.measured or bool(thin.drop_tests or thin.found)
 
 
-@_figure("house", "yes or no", "a gauge photo or a drop test spoke")
+@_figure("house", "yes or no", "a gauge photo or a drop test spoke", _WIDTHS)
 def _measured_width(case: HouseCase) -> Value:
     return any(bool(source.measured or source.drop_tests) for source in case.needles_that_matter)
 
 
-@_figure("house", "yes or no", "a drop test spoke")
+@_figure("house", "yes or no", "a drop test spoke", _WIDTHS)
 def _drop_test(case: HouseCase) -> Value:
     return any(bool(source.drop_tests) for source in case.needles_that_matter)
 
 
-@_figure("house", "m", "nearest long-needled tree")
+@_figure("house", "m", "nearest long-needled tree", _KINDS)
 def _nearest_pine_m(case: HouseCase) -> Value:
     return min(case.long_needles_m, default=None)
 
 
-@_figure("house", "yes or no", "a long-needled tree within 30 m sheds on the house")
+@_figure("house", "yes or no", "a long-needled tree within 30 m sheds on the house", _KINDS)
 def _long_needles_near(case: HouseCase) -> Value:
     return bool(case.long_needles_m)
 
 
-@_figure("house", "yes or no", "needles arrive, none of them long")
+@_figure("house", "yes or no", "needles arrive, none of them long", _KINDS)
 def _only_short_needles(case: HouseCase) -> Value:
     forms = {source.taxon.form for source in case.needles_that_matter}
     return bool(forms) and not case.long_needles_m and "long_needle" not in forms
 
 
-@_figure("house", "words", "trees that a front slot does badly with")
+@_figure("house", "words", "trees that a front slot does badly with", _JUDGEMENT)
 def _slot_foes(case: HouseCase) -> Value:
     loads = {id(each): middle(each.load_kg_m.max(axis=1)) for each in case.outcome.sources.each}
     total = sum(loads.values())
@@ -406,7 +436,7 @@ def _slot_foes(case: HouseCase) -> Value:
     return tuple(sorted(found)) or None
 
 
-@_figure("house", "trees", "tree that matters and may be of either kind")
+@_figure("house", "trees", "tree that matters and may be of either kind", _KINDS)
 def _kind_unknown(case: HouseCase) -> Value:
     outcome = case.outcome
     for at, known in enumerate(outcome.evidence):
@@ -417,63 +447,63 @@ def _kind_unknown(case: HouseCase) -> Value:
     return None
 
 
-@_figure("house", "yes or no", "the owner accepts brushing", on_survey=True)
+@_figure("house", "yes or no", "the owner accepts brushing", _SURVEY, on_survey=True)
 def _accepts_brushing(case: SurveyCase) -> Value:
     return case.household.accepts_brushing
 
 
-@_figure("house", "yes or no", "the owner goes up ladders", on_survey=True)
+@_figure("house", "yes or no", "the owner goes up ladders", _SURVEY, on_survey=True)
 def _ladder_reach(case: SurveyCase) -> Value:
     return case.household.ladder_reach
 
 
-@_figure("house", "yes or no", "wildfire area", on_survey=True)
+@_figure("house", "yes or no", "wildfire area", _SURVEY, on_survey=True)
 def _wildfire(case: SurveyCase) -> Value:
     return case.survey.wildfire
 
 
-@_figure("house", "share", "litter outside the three heaviest months")
+@_figure("house", "share", "litter outside the three heaviest months", _SEASONS)
 def _all_year_share(case: HouseCase) -> Value:
     months, share = case.heaviest_months
     return 1.0 - share if months else None
 
 
-@_figure("house", "calendar months", "three heaviest months")
+@_figure("house", "calendar months", "three heaviest months", _SEASONS)
 def _heaviest_months(case: HouseCase) -> Value:
     return case.heaviest_months[0] or None
 
 
-@_figure("house", "count", "trees listed")
+@_figure("house", "count", "trees listed", _SURVEY)
 def _trees(case: HouseCase) -> Value:
     return len(case.survey.trees)
 
 
-@_figure("house", "words", "photos that contradict the others")
+@_figure("house", "words", "photos that contradict the others", _PHOTOS)
 def _photos_check(case: HouseCase) -> Value:
     return case.outcome.check_photos or None
 
 
-@_figure("house", "count", "pieces counted in handfuls")
+@_figure("house", "count", "pieces counted in handfuls", _HANDFUL)
 def _handful_pieces(case: HouseCase) -> Value:
     return len(case.outcome.pieces) or None
 
 
-@_figure("house", "words", "the commonest kind of piece")
+@_figure("house", "words", "the commonest kind of piece", _HANDFUL)
 def _handful_kind(case: HouseCase) -> Value:
     return case.most_pieces[0] if case.most_pieces else None
 
 
-@_figure("house", "count", "how many are of that kind")
+@_figure("house", "count", "how many are of that kind", _HANDFUL)
 def _handful_count(case: HouseCase) -> Value:
     return len(case.most_pieces[1]) if case.most_pieces else None
 
 
-@_figure("house", "mm", "their middle length")
+@_figure("house", "mm", "their middle length", _HANDFUL)
 def _handful_length_mm(case: HouseCase) -> Value:
     return middle(np.array([piece.length_mm for piece in case.most_pieces[1]])) if case.most_pieces else None
 
 
-@_figure("house", "mm", "their middle smallest width")
+@_figure("house", "mm", "their middle smallest width", _HANDFUL)
 def _handful_width_mm(case: HouseCase) -> Value:
     if not case.most_pieces:
         return None
@@ -483,62 +513,62 @@ def _handful_width_mm(case: HouseCase) -> Value:
 # ---- an eave
 
 
-@_figure("eave", "eave", "eave")
+@_figure("eave", "eave", "eave", _SURVEY)
 def _eave(case: EaveCase) -> Value:
     return case.eave.name
 
 
-@_figure("eave", "months", "wait of this open gutter")
+@_figure("eave", "months", "wait of this open gutter", _CALENDAR)
 def _eave_unguarded_months(case: EaveCase) -> Value:
     return middle(case.outcome.guards["none"].months[:, case.number])
 
 
-@_figure("eave", "kg/m", "litter in a year here")
+@_figure("eave", "kg/m", "litter in a year here", _LITTER)
 def _eave_litter_kg_m(case: EaveCase) -> Value:
     return middle(case.outcome.guards["none"].litter.year[:, case.number])
 
 
-@_figure("eave", "size", "gutter width")
+@_figure("eave", "size", "gutter width", _SURVEY)
 def _gutter_width_mm(case: EaveCase) -> Value:
     return middle(case.outcome.house.eaves.depth_m[:, case.number]) * 1000
 
 
-@_figure("eave", "words", "condition of the gutter")
+@_figure("eave", "words", "condition of the gutter", _SURVEY)
 def _gutter_condition(case: EaveCase) -> Value:
     return case.eave.gutter.condition
 
 
-@_figure("eave", "margin", "capacity of the weakest link, without a guard", source="water check")
+@_figure("eave", "margin", "capacity of the weakest link, without a guard", _WATER)
 def _water_margin(case: EaveCase) -> Value:
     return float(case.water.margin)
 
 
-@_figure("eave", "margin", "capacity of the gutter", source="Beij 1934, as in the EPA SWMM manual")
+@_figure("eave", "margin", "capacity of the gutter", _BEIJ)
 def _gutter_margin(case: EaveCase) -> Value:
     return float(case.water.gutter_margin)
 
 
-@_figure("eave", "size", "narrowest trade width that carries the rain")
+@_figure("eave", "size", "narrowest trade width that carries the rain", _WATER)
 def _enough_width_mm(case: EaveCase) -> Value:
     return case.water.enough_width_m * 1000 if case.water.enough_width_m else None
 
 
-@_figure("eave", "words", "weakest link for the rain")
+@_figure("eave", "words", "weakest link for the rain", _WATER)
 def _water_weakest(case: EaveCase) -> Value:
     return str(case.water.weakest)
 
 
-@_figure("eave", "pitch", "roof pitch")
+@_figure("eave", "pitch", "roof pitch", _SURVEY)
 def _pitch_deg(case: EaveCase) -> Value:
     return middle(case.outcome.house.roofs.pitch_deg[:, case.number])
 
 
-@_figure("eave", "words", "roof covering")
+@_figure("eave", "words", "roof covering", _SURVEY)
 def _roof(case: EaveCase) -> Value:
     return case.eave.roof
 
 
-@_figure("eave", "yes or no", "shaded or mossy")
+@_figure("eave", "yes or no", "shaded or mossy", _SURVEY)
 def _shaded_or_mossy(case: EaveCase) -> Value:
     return case.eave.shaded_or_mossy
 
@@ -546,38 +576,38 @@ def _shaded_or_mossy(case: EaveCase) -> Value:
 # ---- a tree
 
 
-@_figure("tree", "trees", "tree")
+@_figure("tree", "trees", "tree", _SURVEY)
 def _tree(case: TreeCase) -> Value:
     return case.tree.name
 
 
-@_figure("tree", "words", "taken for")
+@_figure("tree", "words", "taken for", _KINDS)
 def _kind(case: TreeCase) -> Value:
     return kind_words(case.taxon)
 
 
-@_figure("tree", "foliage", "foliage")
+@_figure("tree", "foliage", "foliage", _KINDS)
 def _foliage(case: TreeCase) -> Value:
     return case.taxon.foliage
 
 
-@_figure("tree", "form", "form of its foliage")
+@_figure("tree", "form", "form of its foliage", _KINDS)
 def _form(case: TreeCase) -> Value:
     return case.taxon.form
 
 
-@_figure("tree", "m", "distance, trunk to eave")
+@_figure("tree", "m", "distance, trunk to eave", _SURVEY)
 def _distance_m(case: TreeCase) -> Value:
     return case.distance_m
 
 
-@_figure("tree", "m", "crown edge to eave, negative over the roof")
+@_figure("tree", "m", "crown edge to eave, negative over the roof", _PLAN)
 def _edge_m(case: TreeCase) -> Value:
     site = case.outcome.house
     return middle(site.out_m[:, case.at] - site.crowns.radius_m[:, case.at])
 
 
-@_figure("tree", "words", "upwind, downwind or beside the house")
+@_figure("tree", "words", "upwind, downwind or beside the house", _JUDGEMENT)
 def _bearing_side(case: TreeCase) -> Value:
     wind, crowns = case.outcome.survey.wind.from_deg, case.outcome.house.crowns
     if wind is None:
@@ -587,25 +617,25 @@ def _bearing_side(case: TreeCase) -> Value:
     return "upwind" if off < 60 else "downwind" if off > 120 else "beside"
 
 
-@_figure("tree", "share", "its share of the litter at the eave it loads most")
+@_figure("tree", "share", "its share of the litter at the eave it loads most", _ARITHMETIC)
 def _load_share(case: TreeCase) -> Value:
     total = case.outcome.guards["none"].litter.year[:, case.eave]
     return float((case.loads[:, case.eave] / np.maximum(total, 1e-12)).mean()) if total.any() else 0.0
 
 
-@_figure("tree", "kg/m", "its litter in a year there")
+@_figure("tree", "kg/m", "its litter in a year there", _LITTER)
 def _tree_litter_kg_m(case: TreeCase) -> Value:
     return middle(case.loads[:, case.eave])
 
 
-@_figure("tree", "yes or no", "crown wholly below the gutter")
+@_figure("tree", "yes or no", "crown wholly below the gutter", _PLAN)
 def _below_eave(case: TreeCase) -> Value:
     site = case.outcome.house
     lowest = float(np.median(site.roofs.eave_height_m, axis=0).min())
     return middle(site.crowns.height_m[:, case.at]) <= lowest
 
 
-@_figure("tree", "yes or no", "crown reaches over the gutter")
+@_figure("tree", "yes or no", "crown reaches over the gutter", _PLAN)
 def _overhangs(case: TreeCase) -> Value:
     return float(_edge_m(case) or 0.0) < 0  # type: ignore[arg-type]
 
@@ -613,66 +643,64 @@ def _overhangs(case: TreeCase) -> Value:
 # ---- a guard kind
 
 
-@_figure("guard", "guard", "guard")
+@_figure("guard", "guard", "guard", _GUARDS)
 def _guard(case: GuardCase) -> Value:
     return case.guard.guard.kind
 
 
-@_figure("guard", "mm", "opening taken, of those on offer")
+@_figure("guard", "mm", "opening taken, of those on offer", _GUARDS)
 def _opening_mm(case: GuardCase) -> Value:
     return case.guard.offer.clear_mm if case.guard.offer else None
 
 
-@_figure("guard", "yes or no", "no wider than the opening needed")
+@_figure("guard", "yes or no", "no wider than the opening needed", _JUDGEMENT)
 def _refuses(case: GuardCase) -> Value:
     offer = case.guard.offer
     return offer is not None and offer.shape != "slot" and offer.clear_mm <= case.needed_mm * 1.03
 
 
-@_figure("guard", "share", "litter that passes through")
+@_figure("guard", "share", "litter that passes through", _PASSAGE)
 def _passes_share(case: GuardCase) -> Value:
     return case.share(case.guard.litter.below)
 
 
-@_figure("guard", "share", "litter that sticks in the openings")
+@_figure("guard", "share", "litter that sticks in the openings", _PASSAGE)
 def _lodges_share(case: GuardCase) -> Value:
     return case.share(case.guard.litter.stuck)
 
 
-@_figure("guard", "share", "litter that stays on top")
+@_figure("guard", "share", "litter that stays on top", _PASSAGE)
 def _stays_share(case: GuardCase) -> Value:
     passes, lodges = case.share(case.guard.litter.below), case.share(case.guard.litter.stuck)
     return max(1.0 - passes - lodges, 0.0)
 
 
-@_figure(
-    "guard", "count", "pieces of the handfuls that pass through", source="screens.passage, piece by piece"
-)
+@_figure("guard", "count", "pieces of the handfuls that pass through", _PASSAGE)
 def _handful_passes(case: GuardCase) -> Value:
     return case.dropped[0] if case.dropped else None
 
 
-@_figure("guard", "count", "pieces of the handfuls that stick", source="screens.passage, piece by piece")
+@_figure("guard", "count", "pieces of the handfuls that stick", _PASSAGE)
 def _handful_sticks(case: GuardCase) -> Value:
     return case.dropped[1] if case.dropped else None
 
 
-@_figure("guard", "months", "wait with this guard")
+@_figure("guard", "months", "wait with this guard", _CALENDAR)
 def _guarded_months(case: GuardCase) -> Value:
     return middle(case.guard.house_months)
 
 
-@_figure("guard", "a year", "visits with this guard")
+@_figure("guard", "a year", "visits with this guard", _ARITHMETIC)
 def _guarded_per_year(case: GuardCase) -> Value:
     return 12.0 / max(middle(case.guard.house_months), 0.1)
 
 
-@_figure("guard", "ratio", "wait with this guard over the wait without")
+@_figure("guard", "ratio", "wait with this guard over the wait without", _ARITHMETIC)
 def _gain(case: GuardCase) -> Value:
     return middle(case.guard.house_months) / max(case.unguarded, 0.1)
 
 
-@_figure("guard", "failure", "what ends the wait, at the eave that needs it first")
+@_figure("guard", "failure", "what ends the wait, at the eave that needs it first", _CALENDAR)
 def _failure(case: GuardCase) -> Value:
     guard = case.guard
     if middle(guard.house_months) >= HORIZON_MONTHS:
@@ -682,12 +710,12 @@ def _failure(case: GuardCase) -> Value:
     return FAILURES[int(np.bincount(first, minlength=3).argmax())]
 
 
-@_figure("guard", "words", "lies in the roof's plane or level")
+@_figure("guard", "words", "lies in the roof's plane or level", _GUARDS)
 def _slope(case: GuardCase) -> Value:
     return case.guard.guard.surface.slope
 
 
-@_figure("guard", "yes or no", "cannot burn")
+@_figure("guard", "yes or no", "cannot burn", _GUARDS)
 def _noncombustible(case: GuardCase) -> Value:
     return case.guard.offer.noncombustible if case.guard.offer else None
 

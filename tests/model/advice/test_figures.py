@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from eavefall_model.advice.figures import EaveCase, GuardCase, HouseCase, TreeCase
+import eavefall_model
+from eavefall_model.advice.figures import FIGURES, EaveCase, FigureKind, GuardCase, HouseCase, TreeCase
 from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.screens.guards import load_guards
@@ -84,6 +87,15 @@ def test_a_guard_keeps_out_what_its_opening_is_no_wider_than(both: Outcome) -> N
         assert GuardCase(tried, mesh).value("refuses") is refuses
     # A slot has a height and no fineness.
     assert GuardCase(house, both.guards["front_slot_cover"]).value("refuses") is False
+
+
+@pytest.mark.parametrize("figure", FIGURES.values(), ids=FIGURES)
+def test_every_figure_says_where_it_comes_from(figure: FigureKind) -> None:
+    """A source, the survey or arithmetic, or ``judgement``; files named in it are there."""
+    assert figure.source
+    model = Path(eavefall_model.__file__).parent
+    for place in re.findall(r"\b[a-z]+/[a-z_/.]*", figure.source):
+        assert (model / place).exists(), place
 
 
 def test_distances_are_said_as_they_were_typed(both: Outcome) -> None:
