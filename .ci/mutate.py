@@ -9,14 +9,15 @@ notices is printed with its line: either a test is missing or the line does not 
 Works on a copy.
 
 First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a
-mutant costs the tests that run its line, quickest file first, until one fails, and a survivor all that run
-its file. ``--traces`` keeps what was written down: a second run on the same code starts with the mutants.
+mutant costs the quickest of the tests that run its line or its file, ``--seconds`` of them, until one fails.
+``--traces`` keeps what was written down: a second run on the same code starts with the mutants.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import itertools
 import json
 import os
 import random
@@ -67,6 +68,11 @@ class Mutant:
     lines: frozenset[int]  # of the statement, those that run whenever the changed place does
 
 
+def _matters(value: float) -> bool:
+    """Not so for numbers that tell one end from the other, or keep a division from zero."""
+    return value not in (0, 1, -1) and abs(value) > 1e-6
+
+
 def _changes(node: ast.AST) -> Iterator[tuple[str, Callable[[], None]]]:
     """Every change that can be made at one node."""
     if isinstance(node, ast.Compare) and type(node.ops[0]) in COMPARE:
@@ -81,7 +87,7 @@ def _changes(node: ast.AST) -> Iterator[tuple[str, Callable[[], None]]]:
         yield f"{type(node.op).__name__} to {other_op.__name__}", lambda: setattr(node, "op", other_op())
     if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub):
         yield "sign dropped", lambda: setattr(node, "op", ast.UAdd())
-    if isinstance(node, ast.Constant) and type(node.value) in (int, float) and node.value not in (0, 1, -1):
+    if isinstance(node, ast.Constant) and type(node.value) in (int, float) and _matters(node.value):
         value = node.value * 1.25 if isinstance(node.value, float) else node.value + 1
         yield f"{node.value} to {value}", lambda: setattr(node, "value", value)
     if isinstance(node, ast.Call):
@@ -114,9 +120,13 @@ def _statement_lines(tree: ast.Module) -> dict[int, frozenset[int]]:
 
 
 def _inside_functions(tree: ast.Module) -> Iterator[ast.AST]:
-    """Nodes in bodies of functions and in module constants."""
+    """Nodes in bodies of functions.
+
+    A number that has a name of its own is a judgement or comes from a source, and is said to be; a test that
+    noticed a quarter more of it would only write it down a second time.
+    """
     for statement in tree.body:
-        if isinstance(statement, ast.FunctionDef | ast.ClassDef | ast.Assign | ast.AnnAssign):
+        if isinstance(statement, ast.FunctionDef | ast.ClassDef):
             for node in ast.walk(statement):
                 if not isinstance(node, ast.arguments):
                     yield node
@@ -202,21 +212,21 @@ class Trace:
     ran: dict[str, dict[str, list[int]]]
     seconds: dict[str, float]
 
-    def tests(self, mutant: Mutant) -> tuple[list[str], list[str]]:
-        """Tests that run the broken line, and the others that run its file; quickest test file first."""
+    def tests(self, mutant: Mutant, most_s: float) -> list[str]:
+        """Tests that run the broken line, then others that run its file: the quick ones, ``most_s`` in all.
+
+        They come file by file, so that what a file's tests share is made once.
+        """
         here = self.ran.get(str(mutant.path), {})
         direct = {test for test, lines in here.items() if mutant.lines.intersection(lines)}
-        others = {test for test, lines in here.items() if lines} - direct
-        return self._in_order(direct), self._in_order(others)
-
-    def _in_order(self, tests: set[str]) -> list[str]:
-        cost: dict[str, float] = defaultdict(float)
-        for test in tests:
-            cost[test.split("::")[0]] += self.seconds[test]
-        files = sorted(cost, key=lambda file: cost[file])
-        return [
-            test for file in files for test in self.seconds if test in tests and test.split("::")[0] == file
-        ]
+        wanted = sorted(
+            (test for test, lines in here.items() if lines),
+            key=lambda test: (test not in direct, self.seconds[test]),
+        )
+        sums = itertools.accumulate(self.seconds[test] for test in wanted)
+        taken = [test for test, total in zip(wanted, sums, strict=True) if total <= most_s] or wanted[:1]
+        files = list(dict.fromkeys(test.split("::")[0] for test in taken))
+        return sorted(taken, key=lambda test: files.index(test.split("::")[0]))
 
 
 def _run(copy: Path, *command: str) -> int:
@@ -258,8 +268,9 @@ def _pytest(copy: Path, tests: list[str], *options: str) -> int:
     return _run(copy, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *options, f"@{listed}")
 
 
-def _noticed(copy: Path, trace: Trace, mutant: Mutant) -> bool:
-    return any(tests and _pytest(copy, tests) for tests in trace.tests(mutant))
+def _noticed(copy: Path, trace: Trace, mutant: Mutant, most_s: float) -> bool:
+    tests = trace.tests(mutant, most_s)
+    return bool(tests) and _pytest(copy, tests) != 0
 
 
 def main() -> int:
@@ -272,6 +283,7 @@ def main() -> int:
     parser.add_argument("--rooms", nargs="+", choices=sorted(ROOMS), default=["advice", "gauge", "tags"])
     parser.add_argument("--list", action="store_true", help="only name the mutants")
     parser.add_argument("--traces", type=Path, help="folder that keeps which test runs which lines")
+    parser.add_argument("--seconds", type=float, default=30, help="most that the tests of one mutant take")
     parser.add_argument("--record", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.record:
@@ -300,7 +312,7 @@ def main() -> int:
         traces = {room: _trace(room, copy, kept.resolve() / f"{room}.json") for room in asked.rooms}
         for number, (room, mutant) in enumerate(chosen, 1):
             source = _write(mutant, copy)
-            noticed = _noticed(copy, traces[room], mutant)
+            noticed = _noticed(copy, traces[room], mutant, asked.seconds)
             (copy / mutant.path).write_text(source, "utf-8")
             survived += not noticed
             where = f"{mutant.path}:{mutant.line}: {mutant.what}"

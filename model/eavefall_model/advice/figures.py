@@ -45,12 +45,8 @@ _SURVEY: Final = "as the survey says"
 _OFFICE: Final = "as the survey says, else judgement: once a year"
 _PHOTOS: Final = "photos sure of opposite things of one place; that one may be misread is judgement"
 _HANDFUL: Final = "counted and measured in the photo of a handful (debris/)"
-_KINDS: Final = (
-    "the survey, pooled photos (tags/) and the species table (species/data, a source in each row)"
-)
-_CLASSES: Final = (
-    "ranges of clear opening at ISO 3310-1 sizes (screens/classes.py); the limits are judgement"
-)
+_KINDS: Final = "the survey, pooled photos (tags/) and the species table (species/data, a source in each row)"
+_CLASSES: Final = "ranges of clear opening at ISO 3310-1 sizes (screens/classes.py); the limits are judgement"
 _RUNS: Final = "counted over the trial runs; how many must agree is judgement"
 _CALENDAR: Final = "five years played month by month (shed/visits.py); when cleaning is due is judgement"
 _ARITHMETIC: Final = "arithmetic on the figures named in its label, 12 months a year"

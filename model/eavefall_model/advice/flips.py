@@ -105,7 +105,7 @@ def _rows_of(table: Array, rows: slice) -> Array:
     return table if table.shape[0] == 1 else table[rows]
 
 
-def _nearest(
+def nearest_change(
     candidates: Sequence[float], here: float, answer: Callable[[int], ClassAnswer], base: ClassAnswer
 ) -> tuple[float, ClassAnswer] | None:
     """The candidate nearest to ``here`` with another answer; answers run one way along the candidates."""
@@ -178,7 +178,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
                 kept[k] = again.moved(at, moved[:, k])
             return kept[k]
 
-        flip = _nearest([float(d) for d in _DISTANCES_M], here, answer, again.base)
+        flip = nearest_change([float(d) for d in _DISTANCES_M], here, answer, again.base)
         if flip is not None:
             metres, name = flip
             found.append(
@@ -216,7 +216,7 @@ def _width_flip(again: _Again) -> list[Flip]:
         )
         return again.answer(again.loads, limits)
 
-    flip = _nearest(_WIDTHS_MM, here, answer, again.base)
+    flip = nearest_change(_WIDTHS_MM, here, answer, again.base)
     if flip is None:
         return []
     width, name = flip

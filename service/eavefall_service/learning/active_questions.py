@@ -80,7 +80,8 @@ def ask_about(
         features.append(unit)
     if not kept:
         return []
-    described, against = np.array(features), np.array(learnt).reshape(len(learnt), -1)
+    described = np.array(features)
+    against = np.array(learnt).reshape(len(learnt), described.shape[1])  # nothing may be known yet
     score = teaching_score(
         np.array(foliage), described, against, np.array([row.id in disagreed for row in kept])
     )

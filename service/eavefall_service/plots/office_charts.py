@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from eavefall_model.advice.say import CLASSES
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, RULE, SECOND
 from eavefall_service.statistics.agreement import Confusion
 from eavefall_service.statistics.calibration import Calibration
@@ -58,13 +59,18 @@ class ConfusionPlot:
     @property
     def alt(self) -> str:
         """Agreement and every count."""
+        words = self._words()
         cells = (
             f"{self.table.first} {a}, {self.table.second} {b}: {count}"
-            for a, row in zip(self.table.labels, self.table.counts, strict=True)
-            for b, count in zip(self.table.labels, row, strict=True)
+            for a, row in zip(words, self.table.counts, strict=True)
+            for b, count in zip(words, row, strict=True)
             if count
         )
         return f"Same answer: {_said(self.table.agreement())}. {'; '.join(cells)}."
+
+    def _words(self) -> list[str]:
+        """Classes as the trade says them; what else is counted stands as it is."""
+        return [CLASSES["estimator"].get(label, label) for label in self.table.labels]
 
     @property
     def size_in(self) -> tuple[float, float]:
@@ -95,7 +101,7 @@ class ConfusionPlot:
         axes.set_xlim(0, size)
         axes.set_ylim(size, 0)
         axes.set_aspect("equal")
-        words = [label.replace("-", " ") for label in self.table.labels]
+        words = self._words()
         places = [i + 0.5 for i in range(size)]
         axes.set_xticks(places, words, rotation=35, ha="left", rotation_mode="anchor")
         axes.set_yticks(places, words)

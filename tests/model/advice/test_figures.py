@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -87,6 +88,78 @@ def test_a_guard_keeps_out_what_its_opening_is_no_wider_than(both: Outcome) -> N
         assert GuardCase(tried, mesh).value("refuses") is refuses
     # A slot has a height and no fineness.
     assert GuardCase(house, both.guards["front_slot_cover"]).value("refuses") is False
+
+
+def with_loads(found: Outcome, *kg_m: float) -> HouseCase:
+    """The same house, whose trees send so much in every draw."""
+    each = tuple(
+        replace(source, load_kg_m=np.full_like(source.load_kg_m, load))
+        for source, load in zip(found.sources.each, kg_m, strict=True)
+    )
+    return case(replace(found, sources=replace(found.sources, each=each)))
+
+
+def test_trees_that_a_front_slot_does_badly_with_bring_more_than_a_twentieth(both: Outcome) -> None:
+    # Pine, oak, and what is blown in.
+    assert with_loads(both, 1.0, 1.0, 0.0).value("slot_foes") == ("oak", "pine")
+    assert with_loads(both, 0.06, 0.0, 0.94).value("slot_foes") == ("pine",)
+    assert with_loads(both, 0.04, 0.0, 0.96).value("slot_foes") is None
+    assert with_loads(both, 0.0, 0.0, 0.0).value("slot_foes") is None
+    linden = outcome({**OAK, "species": "Tilia cordata", "distance": "3 m"})
+    assert case(linden).value("slot_foes") is None
+
+
+def test_the_fullest_eave_counts_for_a_front_slot() -> None:
+    two = Survey.model_validate(
+        {"name": "h", "trees": [PINE], "eaves": [EAVE, {**EAVE, "name": "front", "facing": "E"}]}
+    )
+    found = run(two, {}, {}, load_rules(), load_guards(), seed=0, draws=50)
+    pine, blown = found.sources.each
+    loads = np.zeros_like(pine.load_kg_m)
+    loads[:, 1] = 1.0
+    each = (replace(pine, load_kg_m=loads), replace(blown, load_kg_m=np.full_like(loads, 0.5)))
+    house = case(replace(found, sources=replace(found.sources, each=each)))
+    assert house.value("slot_foes") == ("pine",)
+
+
+@pytest.mark.parametrize(("share", "named"), [(0.55, "tree"), (0.45, None), (1.0, "tree"), (0.0, None)])
+def test_a_tree_of_unknown_kind_matters_where_it_does_in_more_than_half_of_the_runs(
+    share: float, named: str | None
+) -> None:
+    found = outcome({"name": "tree", "distance": "3 m", "height": "15 m"})
+    heavy = np.where(np.arange(200) < 200 * share, 2.0, 0.0)[:, None, None] * found.allowed_kg_m.max()
+    loads = np.broadcast_to(heavy, found.sources.tree_kg_m.shape)
+    house = case(replace(found, sources=replace(found.sources, tree_kg_m=loads)))
+    assert house.value("kind_unknown") == named
+
+
+def test_a_tree_whose_kind_is_known_is_no_question(both: Outcome) -> None:
+    assert case(both).value("kind_unknown") is None
+
+
+def test_crowns_reach_over_where_their_edge_does(both: Outcome) -> None:
+    for distance, radius, over in (("2 m", "4 m", True), ("8 m", "4 m", False)):
+        found = outcome({**PINE, "distance": distance, "crown_radius": radius})
+        tree = TreeCase(case(found), 0)
+        edge = tree.value("edge_m")
+        assert edge == pytest.approx(float(distance[0]) - float(radius[0]), abs=0.3)
+        assert tree.value("overhangs") is over
+    low, high = (TreeCase(case(outcome({**PINE, "height": height})), 0) for height in ("2 m", "9 m"))
+    assert (low.value("below_eave"), high.value("below_eave")) == (True, False)
+
+
+def test_months_and_shares_of_a_house_are_those_of_its_draws(both: Outcome) -> None:
+    house = case(both)
+    months, litter = both.guards["none"].house_months, both.guards["none"].litter
+    assert house.value("no_guard_share") == pytest.approx((months >= both.patience_months).mean(), abs=0.02)
+    index = both.answer.index
+    assert house.value("class_share") == pytest.approx((both.house_index <= index).mean())
+    by_month = litter.inside[:, :, house.worst_eave].sum(axis=0).mean(axis=0)
+    heaviest = house.value("heaviest_months")
+    assert isinstance(heaviest, tuple)
+    assert len(heaviest) == 3
+    rest = 1 - np.sort(by_month)[-3:].sum() / by_month.sum()
+    assert house.value("all_year_share") == pytest.approx(rest, abs=1e-6)
 
 
 @pytest.mark.parametrize("figure", FIGURES.values(), ids=FIGURES)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from eavefall_model.advice.assess import assess
+from eavefall_model.advice.flips import nearest_change
 from eavefall_model.advice.measure_next import HOW_MEASURED, How, narrowing, results_weights
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
@@ -119,6 +120,49 @@ def test_moving_the_pines_across_the_stated_distance_does_flip_the_class() -> No
     # On either side of it, with room for the luck of the draws.
     assert assess(survey({**MEASURED, "distance": f"{metres * 1.4:.1f} m"})).fineness_class == flip.to_class
     assert assess(survey({**MEASURED, "distance": f"{metres / 1.4:.1f} m"})).fineness_class == flip.from_class
+
+
+@pytest.mark.parametrize(
+    ("here", "borders", "found"),
+    [
+        # Below 3 another class, and from 9 on: from 4 the nearer is 2, from 7 it is 9 (by ratio).
+        (4.0, (3, 9), (2, "finer")),
+        (7.0, (3, 9), (9, "coarser")),
+        (7.0, (3, 99), (2, "finer")),
+        (4.0, (0, 6), (6, "coarser")),
+        (4.0, (0, 99), None),
+        (4.0, (4, 5), (5, "coarser")),
+        (12.0, (3, 99), (2, "finer")),
+        (0.5, (0, 3), (3, "coarser")),
+    ],
+)
+def test_the_nearest_change_is_found_on_either_side(
+    here: float, borders: tuple[int, int], found: tuple[float, str] | None
+) -> None:
+    candidates = tuple(float(each) for each in range(1, 12))
+
+    def answer(at: int) -> str:
+        low, high = borders
+        return "finer" if candidates[at] < low else "same" if candidates[at] < high else "coarser"
+
+    assert nearest_change(candidates, here, answer, "same") == found  # type: ignore[arg-type]
+
+
+def test_flips_hold_on_the_draws_they_were_counted_on() -> None:
+    near = assess(survey(MEASURED), draws=200)
+    far = assess(survey({**MEASURED, "distance": "45 m"}), draws=200)
+    away, closer = (
+        next(each for each in advice.flips if each.input == "trees[0].distance") for advice in (near, far)
+    )
+    assert (near.fineness_class, far.fineness_class) == ("extra-fine", "no-guard-needed")
+    assert figure(away, "here_m") == 4.0 < figure(away, "moved_m") < 45
+    assert 4 < figure(closer, "moved_m") < figure(closer, "here_m") == 45.0
+    assert closer.from_class == away.to_class == "no-guard-needed"
+    for flip, factor, said in ((away, 1.6, away.to_class), (away, 0.6, away.from_class)):
+        there = assess(
+            survey({**MEASURED, "distance": f"{figure(flip, 'moved_m') * factor:.1f} m"}), draws=200
+        )
+        assert there.fineness_class == said
 
 
 def test_thicker_needles_would_do_with_less() -> None:
