@@ -113,7 +113,7 @@ def render_scenes(
     seed: Annotated[int, typer.Option(help="Number of the first scene.")] = 1000,
     size: Annotated[int, typer.Option(help="Side, px.")] = 320,
 ) -> None:
-    """Draw labelled scenes of houses, trees, litter and places without trees."""
+    """Draw labeled scenes of houses, trees, litter and places without trees."""
     _say.print(str(write_dataset(out, count, seed=seed, size=size)))
 
 

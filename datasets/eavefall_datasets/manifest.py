@@ -1,4 +1,4 @@
-"""Reads a folder of labelled photos: ``manifest.csv`` plus our corrections overlay."""
+"""Reads a folder of labeled photos: ``manifest.csv`` plus our corrections overlay."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def load_manifest(
     path = folder / "manifest.csv"
     if not path.is_file():
         raise FileNotFoundError(
-            f"no manifest.csv in {folder}; set EAVEFALL_IMAGERY to the folder of labelled photos"
+            f"no manifest.csv in {folder}; set EAVEFALL_IMAGERY to the folder of labeled photos"
         )
     overlay = load_corrections() if corrections is None else corrections
     with path.open(encoding="utf-8", newline="") as handle:

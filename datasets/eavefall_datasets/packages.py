@@ -49,7 +49,7 @@ class PackagePicture:
         return f"{self.package}_{stem}"
 
     def picture(self, folder: Path) -> Picture:
-        """As a labelled picture whose file ``extract`` wrote to ``folder``."""
+        """As a labeled picture whose file ``extract`` wrote to ``folder``."""
         return Picture(
             file_id=self.file_id,
             path=folder / f"{self.file_id}.png",

@@ -1,4 +1,4 @@
-"""One labelled picture with its rights; the row that every table of pictures is made of."""
+"""One labeled picture with its rights; the row that every table of pictures is made of."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scenes drawn by our own code, as labelled pictures."""
+"""Scenes drawn by our own code, as labeled pictures."""
 
 from __future__ import annotations
 

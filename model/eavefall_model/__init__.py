@@ -1,1 +1,1 @@
-"""Perception and judgement, pure: photos to tags and millimetres, tags and distances to advice."""
+"""Perception and judgement, pure: photos to tags and millimeters, tags and distances to advice."""

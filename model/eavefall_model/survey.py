@@ -219,7 +219,7 @@ class DropTest(_Part):
 
 
 class Prices(_Part):
-    """The office's own prices per metre of guard and gutter; used only to give a range that is no quote."""
+    """The office's own prices per meter of guard and gutter; used only to give a range that is no quote."""
 
     currency: Annotated[str, Field(min_length=1, max_length=8)] = "USD"
     guard_per_m: dict[GuardKind, tuple[float, float]] = {}

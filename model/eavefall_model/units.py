@@ -50,7 +50,7 @@ def _number(text: str) -> float:
 
 
 def parse_length_m(text: str | float) -> float:
-    """Length in metres from text such as ``12 ft 6 in``, ``5 1/2"``, ``3.8 m`` or ``40'``.
+    """Length in meters from text such as ``12 ft 6 in``, ``5 1/2"``, ``3.8 m`` or ``40'``.
 
     Raises
     ------

@@ -41,7 +41,7 @@ def test_a_good_file_reads_with_its_digest() -> None:
     [
         (GOOD.replace("2.5", "wide"), "office.yaml, line 5: items.1.size_mm:"),
         (GOOD.replace("    size_mm: 2.5\n", ""), "office.yaml, line 4: items.1.size_mm:"),
-        (GOOD + "colour: red\n", "office.yaml, line 6: colour:"),
+        (GOOD + "color: red\n", "office.yaml, line 6: color:"),
         (GOOD + "items: []\n", "office.yaml, line 6:"),
         (GOOD + "digest: x\n", "office.yaml, line 6: digest is computed"),
         ("items: [\n", "office.yaml, line"),

@@ -31,7 +31,7 @@ STORED_AS = {
 
 
 def picture(width_px: int = 200, height_px: int = 120) -> NDArray[np.uint8]:
-    """Four coloured quarters: red top left, green top right, blue bottom left, white bottom right."""
+    """Four colored quarters: red top left, green top right, blue bottom left, white bottom right."""
     rgb = np.full((height_px, width_px, 3), 255, np.uint8)
     rgb[: height_px // 2, : width_px // 2] = (200, 0, 0)
     rgb[: height_px // 2, width_px // 2 :] = (0, 200, 0)

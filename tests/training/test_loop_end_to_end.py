@@ -37,7 +37,7 @@ from eavefall_training.refit import Refit, write_candidate  # noqa: E402
 
 ROOT = default_root()
 if not (ROOT / "manifest.csv").is_file():
-    pytest.skip("the folder of labelled photos is not here", allow_module_level=True)
+    pytest.skip("the folder of labeled photos is not here", allow_module_level=True)
 
 ANA = Actor("ana", "auditor")
 RUN = CliRunner()
@@ -45,7 +45,7 @@ service_app = build_app("office")
 
 
 def worse_phone(data: bytes) -> bytes:
-    """What a phone with few pixels, mixed-up colours and a fogged lens makes of a photo."""
+    """What a phone with few pixels, mixed-up colors and a fogged lens makes of a photo."""
     image = Image.open(io.BytesIO(data)).convert("RGB")
     image.thumbnail((100, 100))
     image = image.resize((image.width * 3, image.height * 3))
@@ -83,7 +83,7 @@ def some_pictures(count: int) -> list[Picture]:
 
 
 def office(data: Path, pictures: list[Picture], change: Callable[[bytes], bytes]) -> None:
-    """An office whose surveys hold one photo each, tagged by the model and labelled by an auditor."""
+    """An office whose surveys hold one photo each, tagged by the model and labeled by an auditor."""
     database, folder, tagger = Database(data / "eavefall.db"), PhotoFolder(data / "photos"), Tagger.load()
     for number, picture in enumerate(pictures):
         incoming = folder.begin()

@@ -1,4 +1,4 @@
-"""A pack: copies dropped, whole sources in folds, what is kept for the test never learnt from; drawing."""
+"""A pack: copies dropped, whole sources in folds, what is kept for the test never learned from; drawing."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ RECIPE = Recipe(name="draws", share_sprite=0.2, share_rendered=0.3, share_packag
 
 @pytest.fixture
 def photos(tmp_path: Path) -> list[Picture]:
-    """Two places to learn from; not to be learnt from are a darker, smaller copy, and another picture."""
+    """Two places to learn from; not to be learned from are a darker, smaller copy, and another picture."""
     rng = np.random.default_rng(8)
     scenes = [cv2.resize(rng.integers(0, 255, (9, 12, 3)).astype(np.uint8), (560, 420)) for _ in range(3)]
     made = []

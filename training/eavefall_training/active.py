@@ -1,7 +1,7 @@
-"""Does asking about well-chosen photos save labels? A simulation on labelled photos whose labels are hidden.
+"""Does asking about well-chosen photos save labels? A simulation on labeled photos whose labels are hidden.
 
-The last layer is learnt anew from few labels, more and more of them, once chosen at random and once chosen by
-:mod:`eavefall_model.tags.teaching`, and tested each time on photos of other groups.
+The last layer is learned anew from few labels, more and more of them, once chosen at random and once chosen
+by :mod:`eavefall_model.tags.teaching`, and tested each time on photos of other groups.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def learning_curves(
     Parameters
     ----------
     data : Described
-        Labelled pictures; their own scores are not used, only features.
+        Labeled pictures; their own scores are not used, only features.
     groups : sequence of str
         What must not be torn apart between pool and test (species, source).
     """

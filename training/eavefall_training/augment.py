@@ -1,7 +1,7 @@
 """What phones do to pictures, for a whole batch at once on any device.
 
 Each picture of the batch draws its own numbers. Geometry is one resampling through an affine grid (crop from
-far to near, aspect, tilt, mirror); then light and colour, blur, noise and JPEG blocks. torchvision's v2
+far to near, aspect, tilt, mirror); then light and color, blur, noise and JPEG blocks. torchvision's v2
 transforms draw one set of numbers per batch, which is why these few lines stand here instead.
 """
 
@@ -17,7 +17,7 @@ from torch.nn import functional as F
 
 @dataclass(frozen=True)
 class Strength:
-    """How hard: ``smallest_crop`` is the least share of the area kept, ``grey`` the share without colour; the
+    """How hard: ``smallest_crop`` is the least share of the area kept, ``grey`` the share without color; the
     rest scale their effect."""
 
     smallest_crop: float = 0.1
@@ -96,7 +96,7 @@ def _colour(x: Tensor, by: float, grey_share: float, draw: _Draws) -> Tensor:
     saturation = _column(1 + draw.uniform(-0.6, 0.4) * by)
     saturation = torch.where(_column(draw.chance(grey_share)), torch.zeros_like(saturation), saturation)
     x = grey + (x - grey) * saturation
-    # Hue: turn the colour plane about the grey axis (autumn needles, blue spruces, odd cameras).
+    # Hue: turn the color plane about the grey axis (autumn needles, blue spruces, odd cameras).
     angle = draw.uniform(-0.35, 0.35) * by * draw.chance(0.5)
     cos, sin = torch.cos(angle), torch.sin(angle) / math.sqrt(3)
     third = (1 - cos) / 3

@@ -25,7 +25,7 @@ def platt(logit: Floats, happened: Bools) -> tuple[float, float]:
     """Slope and offset of ``p = sigmoid(slope * logit + offset)`` by penalised likelihood.
 
     Platt scaling (1999). Targets are drawn in from 0 and 1 to (n1 + 1) / (n1 + 2) and 1 / (n0 + 2). A pull
-    towards "the logit as it is" decides where data say little.
+    toward "the logit as it is" decides where data say little.
 
     Parameters
     ----------

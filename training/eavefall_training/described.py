@@ -90,7 +90,7 @@ def _labelled(
 def describe_plainly(
     pictures: Sequence[Picture], progress: Callable[[int], None] = lambda _done: None, side_px: int = 256
 ) -> Described:
-    """As ``describe``, by the trunk as it was before it learnt anything of trees (ImageNet only); no scores.
+    """As ``describe``, by the trunk as it was before it learned anything of trees (ImageNet only); no scores.
 
     For simulations that pretend not to know these pictures' labels: our own net's features have seen them.
     """

@@ -248,7 +248,7 @@ def _generator(device: torch.device, seed: int) -> torch.Generator:
 
 @torch.no_grad()
 def _follow(average: TaggerNet, net: TaggerNet, keep: Tensor) -> None:
-    """Move the averaged net towards ``net``; ``keep`` is the share of itself it keeps."""
+    """Move the averaged net toward ``net``; ``keep`` is the share of itself it keeps."""
     slow = [v for v in average.state_dict().values() if v.dtype.is_floating_point]
     fast = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     # Lists of tensors in one call each: some 300 small launches otherwise.

@@ -1,4 +1,4 @@
-"""May a candidate replace the model in use? Asked on a locked test that neither has learnt from."""
+"""May a candidate replace the model in use? Asked on a locked test that neither has learned from."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ _NEAR_WIDTHS: Final = 0.75
 _ON_TRUTH: Final = 0.8
 _WRONG_SCALE: Final = 0.03
 # What a user who follows the instructions takes: a refusal there is a fault.
-ORDINARY: Final = ("plain", "sheet", "page", "coloured paper", "cloth", "paper on a table", "printed card")
+ORDINARY: Final = ("plain", "sheet", "page", "colored paper", "cloth", "paper on a table", "printed card")
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,7 @@ class Pack:
     form : int64 array (n,)
         Index into ``FORMS``; -1 where none can be read.
     fold : int64 array (n,)
-        Of its whole source; herbs are dealt by species, made pictures by name; ``TEST`` is never learnt from.
+        Of its whole source; herbs are dealt by species, made pictures by name; ``TEST`` never trains.
     weight : float32 array (n,)
         Trust in the label.
     file_ids, kinds, strata, sources, species : list of str

@@ -97,7 +97,7 @@ def choose_ridge(data: Described, fold: NDArray[np.int64]) -> Refit:
     Parameters
     ----------
     data : Described
-        All that may be learnt from.
+        All that may be learned from.
     fold : int array (n,)
         Pictures of one tree, species or small source share a fold.
     """
@@ -137,7 +137,7 @@ def write_candidate(
         update={
             "name": name,
             "weights_sha256": sha256(data),
-            "weights_licence": "for this office only: learnt from photos sent with consent to just that",
+            "weights_licence": "for this office only: learned from photos sent with consent to just that",
             "figures": (),
             "sources": (*card.sources, *sources),
             "recipe": {**card.recipe, "refit_ridge": refit.ridge, "refit_pictures": refit.n},

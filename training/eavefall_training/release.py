@@ -55,7 +55,7 @@ FAILURES = (
     "Broad leaves close up are mostly left unsure, since herbs look much the same.",
     "Forest floors and litter between trunks are mostly left unsure.",
     "Long, short and scale-like needles are told apart poorly; the set of forms is the honest answer.",
-    "Bare crowns were learnt mostly from DRAWN scenes and old prints; 11 photos in color were there to test.",
+    "Bare crowns were learned mostly from DRAWN scenes and old prints; 11 color photos were there to test.",
     "Of photos without a tree half are told outright that there is none; mostly the rest is unsure.",
     "Beside a house, part of what speaks for broad leaves can lie on gables and roofs; the overlay shows it.",
 )

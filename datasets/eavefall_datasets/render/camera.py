@@ -1,7 +1,7 @@
 """A pinhole camera above a table, with exact mapping both ways.
 
-Plane coordinates are millimetres, x right and y down as the camera sees them at rotation 0, origin where the
-optical axis meets the plane. Heights are millimetres above the plane. Pixel coordinates put the centre of the
+Plane coordinates are millimeters, x right and y down as the camera sees them at rotation 0, origin where the
+optical axis meets the plane. Heights are millimeters above the plane. Pixel coordinates put the center of the
 top left pixel at (0, 0), as OpenCV does.
 """
 
@@ -32,7 +32,7 @@ class Camera:
 
     ``px_per_mm`` holds at the origin of the plane (the optical axis). ``tilt_deg`` is the angle between the
     optical axis and the plane's normal, ``azimuth_deg`` the direction of the tilt axis, ``rotation_deg``
-    turns the picture content. ``focal_px`` sets the distance: ``focal_px / px_per_mm`` millimetres.
+    turns the picture content. ``focal_px`` sets the distance: ``focal_px / px_per_mm`` millimeters.
     ``radial`` is the relative radial shift at the half diagonal (positive: outwards).
     """
 
@@ -64,7 +64,7 @@ class Camera:
 
     @property
     def position_mm(self) -> FloatArray:
-        """Camera centre as (x, y, height) over the plane."""
+        """Camera center as (x, y, height) over the plane."""
         centre = -self.rotation.T @ np.array([0.0, 0.0, self.distance_mm])
         return np.array([centre[0], centre[1], -centre[2]])
 
@@ -73,7 +73,7 @@ class Camera:
         rotation = self.rotation
         cx, cy = self.centre_px
         intrinsic = np.array([[self.focal_px, 0.0, cx], [0.0, self.focal_px, cy], [0.0, 0.0, 1.0]])
-        # Height is towards the camera, the camera's z axis points away from it: hence the minus.
+        # Height is toward the camera, the camera's z axis points away from it: hence the minus.
         third = np.array([0.0, 0.0, self.distance_mm]) - height_mm * rotation[:, 2]
         return np.asarray(intrinsic @ np.column_stack([rotation[:, 0], rotation[:, 1], third]))
 

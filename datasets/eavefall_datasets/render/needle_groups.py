@@ -13,7 +13,7 @@ from eavefall_datasets.render.needle_layout import Background, closest, inside, 
 from eavefall_datasets.render.references import ReferenceSpec, footprint_mm
 
 FloatArray = NDArray[np.float64]
-# Linear RGB of needle colours: fresh greens, blue green, yellow green, brown of fallen needles. Judgement.
+# Linear RGB of needle colors: fresh greens, blue green, yellow green, brown of fallen needles. Judgement.
 _GREENS = ((0.035, 0.085, 0.020), (0.050, 0.110, 0.045), (0.090, 0.130, 0.025), (0.030, 0.060, 0.025))
 _BROWNS = ((0.230, 0.105, 0.040), (0.160, 0.075, 0.035), (0.310, 0.170, 0.070))
 
@@ -122,7 +122,7 @@ def _fascicle(
 
 
 def _neighbour(rng: np.random.Generator, needle: NeedleSpec) -> NeedleSpec:
-    """A second needle lying along the first, from touching to a tenth of a millimetre apart."""
+    """A second needle lying along the first, from touching to a tenth of a millimeter apart."""
     apart = needle.width_mm + float(rng.uniform(-0.02, 0.1))
     side = math.radians(needle.heading_deg + 90)
     return NeedleSpec(

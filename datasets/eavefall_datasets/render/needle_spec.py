@@ -22,7 +22,7 @@ class NeedleSceneSpec:
 
     Lengths in mm of the plane, light linear 0..1. ``paper`` is the sheet's reflectance, ``grain`` the
     relative depth of its texture. ``vignette`` darkens the corners, ``slope`` is the relative change of the
-    light across the picture towards ``slope_deg``, ``cast_shadow`` the depth of one broad soft shadow.
+    light across the picture toward ``slope_deg``, ``cast_shadow`` the depth of one broad soft shadow.
     ``contact_shadow`` is the depth of the needles' own shadow, which falls ``shadow_mm`` to one side and is
     blurred by ``shadow_soft`` of that; ``second_shadow`` that of a second light. ``dapple`` is the depth of
     the shade between sun spots as under leaves. ``surface`` is what is printed on or grows in the ground.

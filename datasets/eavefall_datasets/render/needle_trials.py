@@ -104,7 +104,7 @@ def _asked(group: str, kinds: tuple[str, ...] = ("card", "coin"), **asked: Any) 
 
 def _coloured(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin"))
-    return Trial("coloured paper", replace(spec, paper=_COLOURED[seed % len(_COLOURED)]), reference)
+    return Trial("colored paper", replace(spec, paper=_COLOURED[seed % len(_COLOURED)]), reference)
 
 
 def _wood(seed: int) -> Trial:
@@ -164,7 +164,7 @@ def _cards(group: str, business: bool) -> Callable[[int], Trial]:
 
 
 def _red_card(seed: int) -> Trial:
-    """A card as bright as the sheet, but of another colour."""
+    """A card as bright as the sheet, but of another color."""
     spec, reference = _base(seed, ("card",))
     grey = 0.2126 * spec.paper[0] + 0.7152 * spec.paper[1] + 0.0722 * spec.paper[2]
     card = replace(spec.references[0], light=grey, hue=(2.6, 0.6, 0.55))
@@ -284,7 +284,7 @@ GROUPS: Final[dict[str, Callable[[int], Trial]]] = {
     "dappled": _with("dappled", dapple=0.4),
     "ruled": _with("ruled", surface="ruled"),
     "squared": _with("squared", surface="squared"),
-    "coloured paper": _coloured,
+    "colored paper": _coloured,
     "bare wood": _wood,
     "cloth": _asked("cloth", background="dark"),
     "paper on a table": _table,

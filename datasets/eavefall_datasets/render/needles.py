@@ -43,7 +43,7 @@ class NeedleTruth:
     length_mm : along the axis from base (inside the sheath, if there is one) to tip.
     width_mm : mean over the body, 10 % to 85 % of the length, as seen from straight above.
     thin_width_mm : tenth percentile of the width over the body.
-    axis_mm, axis_px, widths_mm : (N, 2), (N, 2), (N,) about every half millimetre from base to tip.
+    axis_mm, axis_px, widths_mm : (N, 2), (N, 2), (N,) about every half millimeter from base to tip.
     bundle, bundle_size : number of its fascicle and how many needles it has; None and 1 for single needles.
     complete : wholly in the frame, and both ends in sight (ends in the sheath count as in sight).
     occluded : share of its area hidden by other needles.
@@ -71,7 +71,7 @@ class NeedleTruth:
 
 @dataclass(frozen=True)
 class SceneTruth:
-    """Scale and tilt of the plane, and every needle. ``px_per_mm`` holds at the picture's centre."""
+    """Scale and tilt of the plane, and every needle. ``px_per_mm`` holds at the picture's center."""
 
     px_per_mm: float
     tilt_deg: float
@@ -190,7 +190,7 @@ def _needle_colour(
     tip = np.where(pixels.along > 0.97, 0.85, 1.0)
     body = (shade * lines * mottle * tip)[:, None] * np.array(needle.colour)
     if needle.glint > 0:
-        # A wet needle mirrors the sky in a streak towards the light, in pieces of a few millimetres.
+        # A wet needle mirrors the sky in a streak toward the light, in pieces of a few millimeters.
         streak = np.exp(-(((pixels.across - 0.35 * np.sign(side)) / 0.22) ** 2))
         pieces = np.interp(pixels.along * 40, np.arange(41), rng.random(41)) > 0.45
         body = body + (needle.glint * streak * pieces)[:, None]

@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 def half_plane_coverage(distance_px: FloatArray, normal_x: FloatArray, normal_y: FloatArray) -> FloatArray:
     """Share of a unit pixel on the inner side of a straight edge.
 
-    ``distance_px`` is the signed distance of the pixel centre from the edge, positive inside; the normal is a
+    ``distance_px`` is the signed distance of the pixel center from the edge, positive inside; the normal is a
     unit vector. A unit square projected on the normal has a trapezoid density, whose integral this is: exact
     in every direction.
     """
@@ -76,7 +76,7 @@ def ribbon(
     tangent = np.gradient(axis_px, station, axis=0)
     tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
 
-    # A thick polyline whose colour is the station number: a first guess of the nearest point of the curve.
+    # A thick polyline whose color is the station number: a first guess of the nearest point of the curve.
     guess = np.full((high[1] - low[1] + 1, high[0] - low[0] + 1), -1, np.int32)
     coarse = np.unique(np.concatenate([np.arange(0, len(axis_px), 4), [len(axis_px) - 1]]))
     shifted = np.round((axis_px[coarse] - low) * 16).astype(int)

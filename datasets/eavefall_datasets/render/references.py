@@ -50,9 +50,9 @@ COINS: Final = {
 
 @dataclass(frozen=True)
 class ReferenceSpec:
-    """A reference lying in the plane: centre, direction of its long side, and for a coin its size.
+    """A reference lying in the plane: center, direction of its long side, and for a coin its size.
 
-    ``light`` is the linear brightness of its face, ``hue`` shifts its colour, ``seed`` its invented pattern.
+    ``light`` is the linear brightness of its face, ``hue`` shifts its color, ``seed`` its invented pattern.
     ``page`` is the paper that a gauge sheet is printed on, ``print_scale`` how large against true size.
     ``body_mm`` is width, height, thickness and corner radius of a card, or of a slip: a sheet of plain paper
     that other things lie on. ``printed`` puts a frame, lines of text and a picture on a card. ``ring_share``

@@ -71,7 +71,7 @@ def _along(line: FloatArray, t: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def pine_branch(canvas: UInt8, rng: np.random.Generator, bundle: int | None = None) -> str:
-    """Long needles in bundles of ``bundle``, crowded towards the end of each shoot."""
+    """Long needles in bundles of ``bundle``, crowded toward the end of each shoot."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.10, 0.32)) * size[1]
     colours, wood = _some(rng, PINE_GREENS), _some(rng, WOODS)

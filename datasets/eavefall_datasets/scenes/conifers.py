@@ -58,7 +58,7 @@ def _trunk(canvas: UInt8, place: Placement, rng: np.random.Generator, radius: fl
 def _whorls(
     rng: np.random.Generator, low: float, count: int, per: tuple[int, int]
 ) -> tuple[FloatArray, FloatArray]:
-    """Height and azimuth of every branch: whorls closer together towards the top."""
+    """Height and azimuth of every branch: whorls closer together toward the top."""
     level = (
         low
         + (0.97 - low) * (np.linspace(0, 1, count) + rng.normal(0, 0.25 / count, count)).clip(0, 1) ** 0.85
@@ -82,7 +82,7 @@ def spruce_tree(canvas: UInt8, place: Placement, rng: np.random.Generator) -> st
         + 0.012
     )
     droop = float(rng.uniform(-0.5, 0.25)) - 0.5 * (1 - height) * float(rng.uniform(0, 1))
-    # Twigs along each branch, alternately left and right, shorter towards its end.
+    # Twigs along each branch, alternately left and right, shorter toward its end.
     twigs = 13
     t = np.linspace(0.15, 1.0, twigs)
     out = np.stack([np.cos(azimuth), np.zeros(len(azimuth)), np.sin(azimuth)], axis=1)

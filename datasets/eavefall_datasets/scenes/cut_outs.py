@@ -119,7 +119,7 @@ def _paste(
     turn_deg: float,
     rng: np.random.Generator,
 ) -> None:
-    """Blend a turned, scaled copy, its centre at ``at`` (x, y), lit a little differently each time."""
+    """Blend a turned, scaled copy, its center at ``at`` (x, y), lit a little differently each time."""
     height, width = sprite.shape[:2]
     if scale < 0.5:  # shrink by area first, or thin needles break up
         sprite = cv2.resize(

@@ -112,7 +112,7 @@ DEMO_PHOTOS: Final = (*_DRAWN, NEEDLES)
 
 
 def draw(name: str) -> UInt8:
-    """RGB of one demo photo before compression, labelled."""
+    """RGB of one demo photo before compression, labeled."""
     if name == NEEDLES:
         return draw_needles()[0]
     canvas = _DRAWN[name]()
@@ -137,7 +137,7 @@ def _label(rgb: UInt8, plate: bool = True) -> UInt8:
 
 
 def draw_needles() -> tuple[UInt8, dict[str, Any]]:
-    """The needle close-up, labelled, and what it shows, for ``needles-card.truth.json``."""
+    """The needle close-up, labeled, and what it shows, for ``needles-card.truth.json``."""
     scene = _needle_scene()
     truth = scene.truth
     # No plate here: its straight edge would be one more thing for a gauge to reject.

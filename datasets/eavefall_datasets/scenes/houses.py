@@ -41,7 +41,7 @@ def paste_quad(canvas: UInt8, picture: UInt8, quad: FloatArray, light: float = 1
 
 
 def draw_house(canvas: UInt8, rng: np.random.Generator, box: HouseBox) -> None:
-    """One or two storeys under a gabled or hipped roof; the eave carries a gutter with a downpipe."""
+    """One or two stories under a gabled or hipped roof; the eave carries a gutter with a downpipe."""
     wide, high = box.right - box.left, box.foot - box.eave
     roof_high = box.eave - box.ridge
     wall_kind = (siding, brick, plaster)[int(rng.integers(3))]
@@ -51,7 +51,7 @@ def draw_house(canvas: UInt8, rng: np.random.Generator, box: HouseBox) -> None:
         [[box.left, box.eave], [box.right, box.eave], [box.right, box.foot], [box.left, box.foot]]
     )
     overhang = 0.03 * wide
-    if rng.random() < 0.45:  # gable towards the viewer
+    if rng.random() < 0.45:  # gable toward the viewer
         apex = box.left + wide * rng.uniform(0.4, 0.6)
         paste_quad(canvas, wall, corners, lit)
         gable = np.array(

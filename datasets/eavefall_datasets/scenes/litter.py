@@ -94,7 +94,7 @@ def scatter_leaves(
     length_px: float,
     band: tuple[float, float] = (0.0, 1.0),
 ) -> None:
-    """Fallen leaves of one tree in mixed colours, curled and lying at all angles."""
+    """Fallen leaves of one tree in mixed colors, curled and lying at all angles."""
     kind = ("oval", "lobed", "palmate", "heart", "lance")[int(rng.integers(5))]
     outline = leaf_outline(kind, 16)
     for part in range(3):

@@ -1,4 +1,4 @@
-"""What a hurried phone does to a picture: framing, exposure, colour cast, blur, noise, haze, JPEG."""
+"""What a hurried phone does to a picture: framing, exposure, color cast, blur, noise, haze, JPEG."""
 
 from __future__ import annotations
 

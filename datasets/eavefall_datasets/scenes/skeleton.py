@@ -47,7 +47,7 @@ HABITS: Final[dict[str, Habit]] = {
 
 @dataclass(frozen=True)
 class Branches:
-    """Limbs as polylines: ``points`` (M, K, 3) with y up and z towards the viewer, scaled so that the whole
+    """Limbs as polylines: ``points`` (M, K, 3) with y up and z toward the viewer, scaled so that the whole
     tree is 1 high with its foot at the origin; ``radius`` (M, 2) at both ends; ``level`` (M,)."""
 
     points: FloatArray

@@ -15,7 +15,7 @@ _ONE = 1 << _SHIFT
 
 
 def ramp(colour: tuple[float, float, float], rng: np.random.Generator, steps: int = 14) -> FloatArray:
-    """Colours (steps, 3) 0..255 from deep shade to sunlit, the shade bluer and the light yellower."""
+    """Colors (steps, 3) 0..255 from deep shade to sunlit, the shade bluer and the light yellower."""
     level = np.linspace(0.0, 1.0, steps)[:, None]
     base = np.array(colour) * 255.0
     dark, light = base * np.array([0.22, 0.26, 0.32]), base * np.array([1.5, 1.4, 1.15]) + 12.0
@@ -49,8 +49,8 @@ def strokes(
 ) -> None:
     """Paint polylines (N, K, 2) px back to front.
 
-    ``depth`` grows towards the viewer, ``shade`` 0..1 picks from ``colours`` (steps, 3). Lines are grouped
-    into ``layers`` of depth and one call per colour, so the order within a layer is by colour, dark first.
+    ``depth`` grows toward the viewer, ``shade`` 0..1 picks from ``colours`` (steps, 3). Lines are grouped
+    into ``layers`` of depth and one call per color, so the order within a layer is by color, dark first.
     """
     if len(lines) == 0:
         return

@@ -40,7 +40,7 @@ def sky(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
 
 
 def lawn(rng: np.random.Generator, size: tuple[int, int], blade_px: float = 9.0) -> UInt8:
-    """Mown grass seen at a slant; blades longer towards the viewer."""
+    """Mown grass seen at a slant; blades longer toward the viewer."""
     greens = ((88, 120, 48), (110, 135, 62), (140, 140, 80), (70, 100, 45), (150, 135, 95))
     base = np.array(greens[int(rng.integers(len(greens)))], float) * rng.uniform(0.8, 1.15)
     tone = base + (noise_field(rng, size, size[1] / 4, 4) * 10)[..., None] * np.array([1.0, 0.9, 0.5])

@@ -45,7 +45,7 @@ def _house(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
 
 
 def _street(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
-    """A road towards the horizon between fronts of houses, cars along it, poles and wires over it."""
+    """A road toward the horizon between fronts of houses, cars along it, poles and wires over it."""
     height, width = size
     canvas = sky(rng, size)
     horizon = int(height * rng.uniform(0.45, 0.6))

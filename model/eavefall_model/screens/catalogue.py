@@ -102,7 +102,7 @@ def openings_in_class(
     for opening in sorted(load_catalogue(), key=lambda each: each.designation):
         if opening.fineness_class == name and low_mm <= opening.clear_mm <= high_mm:
             sizes = (opening.opening_mm, opening.solid_mm, opening.opening_2_mm, opening.solid_2_mm)
-            # A hundredth of a millimetre is less than any table rounds to.
+            # A hundredth of a millimeter is less than any table rounds to.
             width, solid, width_2, solid_2 = (round(size, 2) for size in sizes)
             found.setdefault((width, solid, width_2, solid_2), opening)
     return tuple(sorted(found.values(), key=lambda opening: -opening.open_area))

@@ -54,7 +54,7 @@ def _holes(hole_mm: float, pitch_mm: float, factor: float) -> float:
 
 
 def perforated_round_60(hole_mm: float, pitch_mm: float) -> float:
-    """Round holes staggered at 60 degrees, ``pitch_mm`` centre to centre."""
+    """Round holes staggered at 60 degrees, ``pitch_mm`` center to center."""
     return _holes(hole_mm, pitch_mm, _ROUND_60)
 
 

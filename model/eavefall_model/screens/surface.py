@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-# Monthly clearing hazard of a dry, flat, sheltered surface. On a forest floor leaves move half a metre in a
+# Monthly clearing hazard of a dry, flat, sheltered surface. On a forest floor leaves move half a meter in a
 # year and needles 0.3 (France 1995, Freshwater Biology 34:495); at an eave the wind is about five times that
 # below trees (Forest Vegetation Simulator: under canopy cover of 38 to 75 % a fifth to a tenth of the open
 # wind is left), which is 0.2 m a month, three times over the edge of a guard. Much less here, since a guard

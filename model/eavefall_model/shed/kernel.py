@@ -80,7 +80,7 @@ def landing_area_m2(crown_radius_m: Array, scale_m: Array, stretch: Array) -> Ar
 
 
 def stretched_scale_m(scale_m: Array, cos_downwind: Array, stretch: Array) -> Array:
-    """Dispersal scale towards a point, m.
+    """Dispersal scale toward a point, m.
 
     ``cos_downwind`` is the cosine of the angle between the direction from the tree to the point and the
     downwind direction, ``stretch`` how far the wind stretches the scale (from 0 to below 1).
@@ -96,7 +96,7 @@ def landing_density(edge_distance_m: Array, towards_m: Array) -> Array:
     edge_distance_m : array
         Distance beyond the crown edge; zero or negative is under the crown.
     towards_m : array
-        Dispersal scale towards the point, as :func:`stretched_scale_m` gives it.
+        Dispersal scale toward the point, as :func:`stretched_scale_m` gives it.
     """
     density = np.asarray(np.maximum(edge_distance_m, 0.0) / -towards_m)
     return np.exp(density, out=density)

@@ -1,4 +1,4 @@
-"""Kilograms of litter that reach each metre of each eave from each tree in a year.
+"""Kilograms of litter that reach each meter of each eave from each tree in a year.
 
 The cost is linear in draws x trees x eaves.
 """
@@ -83,7 +83,7 @@ def _downwind_cosine(crowns: Crowns, eaves: EaveLines, wind: WindRose, number: i
 
 
 def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRose) -> Array:
-    """Share of each tree's yearly production reaching one metre of each eave, (draws, trees, eaves), 1/m.
+    """Share of each tree's yearly production reaching one meter of each eave, (draws, trees, eaves), 1/m.
 
     The mean over the eave's length of what lands on the gutter strip itself plus what lands on the roof
     upslope and is carried down. Only litter that starts above the eave counts.

@@ -1,6 +1,6 @@
 """House and trees in plan: which eave sees which tree, how far, and whether it lies downwind of it.
 
-Axes: x east, y north, metres, origin at the middle of the house. An eave is a segment whose middle lies
+Axes: x east, y north, meters, origin at the middle of the house. An eave is a segment whose middle lies
 ``offset`` out from the origin along ``facing``. A tree stands ``distance`` outside the eave that it is
 measured from, and along that eave where its bearing from the house crosses the gutter line.
 """

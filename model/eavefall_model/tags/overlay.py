@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-# Amber on a dimmed photo: told apart from leaves, needles, sky and brick, and by the colour-blind.
+# Amber on a dimmed photo: told apart from leaves, needles, sky and brick, and by the color-blind.
 _AMBER = np.array([255.0, 176.0, 0.0])
 # The line runs where a place alone would speak half as strongly as the scale goes: log-odds of 4.
 _CONTOUR = 0.5

@@ -1,6 +1,6 @@
 """Which photos would teach the tagger most, if a person said what they show.
 
-Three reasons to ask: the tagger is uncertain, the photo is unlike all that it learnt from, and somebody
+Three reasons to ask: the tagger is uncertain, the photo is unlike all that it learned from, and somebody
 disagrees with it. A share of the questions is still drawn at random, so that error rates counted on those
 stay unbiased. Uncertainty is the entropy (Settles 2009, "Active Learning Literature Survey", 3.1; from
 memory); the distance to the nearest known photo is the core-set idea (Sener & Savarese 2018; from memory).

@@ -1,4 +1,4 @@
-"""``eavefall gauge``: needles in a close-up, in millimetres; ``eavefall gauge sheet``: the sheet to print."""
+"""``eavefall gauge``: needles in a close-up, in millimeters; ``eavefall gauge sheet``: the sheet to print."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from eavefall_model.house.place_photos import HOME_TREE
 from eavefall_model.vocabulary import FINENESS_CLASSES
 from eavefall_service.journeys.advice import Inputs
 
-# Question -> answer -> values in metres at the near, middle and far end of the band (judgement).
+# Question -> answer -> values in meters at the near, middle and far end of the band (judgement).
 BANDS: Final[dict[str, dict[str, tuple[float, float, float]]]] = {
     "near": {
         "over": (0.5, 1.5, 3.0),
@@ -25,7 +25,7 @@ BANDS: Final[dict[str, dict[str, tuple[float, float, float]]]] = {
         "twice": (9.0, 13.0, 18.0),
         "taller": (18.0, 23.0, 30.0),
     },
-    # Eave height by storeys: common practice, no source.
+    # Eave height by stories: common practice, no source.
     "storeys": {"one": (2.4, 2.8, 3.2), "two": (4.8, 5.5, 6.2), "three": (7.5, 8.3, 9.2)},
 }
 # Cleanings a year that the household accepts, by its answer.

@@ -40,9 +40,9 @@ def ask_about(
     newest: int = 300,
     progress: Callable[[int, int], None] = lambda _done, _total: None,
 ) -> list[Ask]:
-    """Choose ``count`` of the newest photos that may be learnt from and that no auditor has looked at.
+    """Choose ``count`` of the newest photos that may be learned from and that no auditor has looked at.
 
-    Known photos are those an auditor labelled; a rep's or homeowner's correction is a disagreement with the
+    Known photos are those an auditor labeled; a rep's or homeowner's correction is a disagreement with the
     tagger, which is the best reason to have an auditor look.
     """
     audited = select(CorrectionRow.photo_id).where(CorrectionRow.role.in_(("auditor", "admin")))

@@ -2,7 +2,7 @@
 
 The folder has the manifest columns of any other collection, two more (``branch``, ``season``) for the gate's
 slices, and two parts: ``train`` and ``locked``. A survey belongs to one part for good, by a hash of its
-number, so that nothing is ever learnt from a photo that a later gate is asked about.
+number, so that nothing is ever learned from a photo that a later gate is asked about.
 """
 
 from __future__ import annotations

@@ -86,7 +86,7 @@ def plot_svg(plot: Plot, prefix: str) -> str:
 
 
 def picture_svg(plot: Plot) -> str:
-    """A whole SVG file for an ``<img>``: it has its own size and follows the reader's colour scheme."""
+    """A whole SVG file for an ``<img>``: it has its own size and follows the reader's color scheme."""
     width, height = (round(72 * side) for side in plot.size_in)
     rules = "".join(
         f'[fill="{light}"]{{fill:{dark}}}[stroke="{light}"]{{stroke:{dark}}}' for light, dark in DARK.items()

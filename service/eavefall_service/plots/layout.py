@@ -1,4 +1,4 @@
-"""Where eaves and trees go on the plan sketch, in metres east and north of the middle of the house.
+"""Where eaves and trees go on the plan sketch, in meters east and north of the middle of the house.
 
 A survey holds lengths, facings, distances and bearings, no coordinates. The sketch stands the eaves around a
 rectangle and puts each trunk on its bearing at its distance from its eave. It is a sketch: what the survey

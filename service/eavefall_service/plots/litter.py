@@ -20,7 +20,7 @@ from eavefall_service.plots.words import NOTHING_KG_M, load_value
 
 @dataclass(frozen=True)
 class LitterPlot:
-    """``layers`` holds a form and twelve values in kg per metre of gutter, January first; heaviest first."""
+    """``layers`` holds a form and twelve values in kg per meter of gutter, January first; heaviest first."""
 
     eave: str
     layers: tuple[tuple[str, tuple[float, ...]], ...]
@@ -49,7 +49,7 @@ class LitterPlot:
         )
 
     def draw(self, figure: Figure) -> None:
-        """Bars from January to December, a labelled swatch per form in stacking order."""
+        """Bars from January to December, a labeled swatch per form in stacking order."""
         axes = figure.add_subplot()
         base = [0.0] * 12
         swatches: list[Artist] = []

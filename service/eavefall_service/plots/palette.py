@@ -1,7 +1,7 @@
-"""Colours, hatches and names shared by every plot.
+"""Colors, hatches and names shared by every plot.
 
-The colours step in lightness as well as hue, and every filled area also carries a hatch and a direct label,
-so that a photocopy or a colour-blind reader loses nothing. All of them are made for light paper.
+The colors step in lightness as well as hue, and every filled area also carries a hatch and a direct label,
+so that a photocopy or a color-blind reader loses nothing. All of them are made for light paper.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ SECOND: Final = "#a4501f"
 # Width of a chart, inches: a column of a report on A4, so that print need not shrink its words.
 CHART_IN: Final = 3.4
 
-# The same on dark paper, for a picture file that a page shows in a dark colour scheme.
+# The same on dark paper, for a picture file that a page shows in a dark color scheme.
 DARK: Final = {
     INK: "#eef3ea",
     QUIET: "#b4c1b6",

@@ -53,7 +53,7 @@ _BARS_M: Final[dict[Units, tuple[float, ...]]] = {
 
 @dataclass(frozen=True)
 class PlanPlot:
-    """``loads`` is typical litter per eave in kg per metre and year, in the order of ``house.eaves``; none
+    """``loads`` is typical litter per eave in kg per meter and year, in the order of ``house.eaves``; none
     before there is an answer.
     """
 

@@ -22,7 +22,7 @@ _CROWN: Final = {"needle": ("#7fa48f", "///"), "broad": ("#ecd2a0", "---"), "uns
 
 @dataclass(frozen=True)
 class View:
-    """The part of the ground that is shown, in metres, and how high it is drawn."""
+    """The part of the ground that is shown, in meters, and how high it is drawn."""
 
     left: float
     right: float
@@ -32,7 +32,7 @@ class View:
 
     @property
     def metres_per_inch(self) -> float:
-        """Ground metres for one inch of drawing."""
+        """Ground meters for one inch of drawing."""
         return (self.right - self.left) / WIDTH_IN
 
 

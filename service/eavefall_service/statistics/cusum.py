@@ -123,7 +123,7 @@ def design(
         Surveys over which the false-alarm chance is stated, such as a branch's year.
     known : bool
         Take the usual rate as certain. Otherwise the chance is averaged over Jeffreys' Beta posterior of the
-        baseline (21 equal slices), which raises the threshold: a rate learnt from few surveys is a guess.
+        baseline (21 equal slices), which raises the threshold: a rate learned from few surveys is a guess.
     """
     if not 0 <= events <= n or n < 1:
         raise ValueError(f"a baseline of {events} events in {n} surveys cannot be used")

@@ -1,4 +1,4 @@
-"""Material and price by arithmetic: metres with waste, and a range from low and high prices."""
+"""Material and price by arithmetic: meters with waste, and a range from low and high prices."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def test_metres_and_prices(condition: str) -> None:
     given = advice(condition)
     assert given.recommended_guard == "woven_micromesh"
     off = given.eaves[0].take_off
-    # A tenth of waste on ten metres, taken to a hundredth.
+    # A tenth of waste on ten meters, taken to a hundredth.
     assert off.waste_share == 0.1
     assert off.guard_m == pytest.approx(11, rel=0.01)
     assert off.gutter_m == (0.0 if condition == "sound" else off.guard_m)

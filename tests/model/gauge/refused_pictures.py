@@ -100,7 +100,7 @@ def _leaf(rng: np.random.Generator, canvas: Float32) -> None:
     outline = np.vstack([np.column_stack([along, half]), np.column_stack([along, -half])[::-1]])
     centre = np.array([width / 2, height / 2])
     mottle = cv2.resize(rng.normal(1, 0.12, (30, 40)).astype(np.float32), (width, height))
-    # Blade and veins in one colour layer, so that no vein ends outside the blade.
+    # Blade and veins in one color layer, so that no vein ends outside the blade.
     blade = (mottle[..., None] * np.array([0.06, 0.14, 0.03])).astype(np.float32)
     vein = np.array([0.13, 0.22, 0.08])
     for k in np.linspace(-0.42, 0.36, 9):
@@ -113,7 +113,7 @@ def _leaf(rng: np.random.Generator, canvas: Float32) -> None:
 
 
 def _hand(rng: np.random.Generator, canvas: Float32) -> None:
-    """A palm with five fingers reaching in from below, as capsules of one skin colour."""
+    """A palm with five fingers reaching in from below, as capsules of one skin color."""
     height, width = canvas.shape[:2]
     tone = rng.uniform(0.25, 1.0)
     skin = np.array([0.50, 0.28, 0.19]) * tone

@@ -16,7 +16,7 @@ def test_card_is_id_1():
 
 @pytest.mark.parametrize(
     ("name", "inches"),
-    # US Mint, coin specifications: diameters in inches beside the millimetres
+    # US Mint, coin specifications: diameters in inches beside the millimeters
     [("us-cent", 0.750), ("us-nickel", 0.835), ("us-dime", 0.705), ("us-quarter", 0.955),
      ("us-half-dollar", 1.205), ("us-dollar", 1.043)],
 )  # fmt: skip
@@ -26,7 +26,7 @@ def test_us_coins_agree_with_their_inches(name, inches):
 
 def test_papers():
     assert PAPERS_MM["letter"] == pytest.approx((8.5 * 25.4, 11 * 25.4))
-    width, height = PAPERS_MM["a4"]  # ISO 216: one sixteenth of a square metre, sides as 1 : sqrt 2
+    width, height = PAPERS_MM["a4"]  # ISO 216: one sixteenth of a square meter, sides as 1 : sqrt 2
     assert height / width == pytest.approx(2**0.5, abs=0.001)
     assert width * height == pytest.approx(1e6 / 16, rel=0.003)
 

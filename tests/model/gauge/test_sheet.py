@@ -80,7 +80,7 @@ def test_printed_markers_are_where_the_layout_says(paper, tmp_path):
     layout = layout_for(paper)
     assert set(numbers.ravel().tolist()) == set(layout.markers)
     for number, box in zip(numbers.ravel().tolist(), corners, strict=True):
-        # 508 dots per inch are twenty per millimetre
+        # 508 dots per inch are twenty per millimeter
         assert np.abs((box.reshape(4, 2) + 0.5) / 20 - layout.corners_mm(number)).max() < 0.1
     # the ruler's first and last tick are 100 mm apart
     x0, y, length = layout.ruler

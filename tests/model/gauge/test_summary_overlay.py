@@ -84,6 +84,6 @@ def test_overlay_shows_the_reference_what_was_left_out_and_ten_millimetres():
     plain = draw(rgb, bare)
     assert (drawn[99:102, 150:250] != plain[99:102, 150:250]).any()
     assert (drawn[60:140, 398:403] != plain[60:140, 398:403]).any()
-    # The bar is ten times the scale long, in the colour of the reference.
+    # The bar is ten times the scale long, in the color of the reference.
     green = (plain == np.array([0, 158, 115])).all(axis=2)[-12 - 4 : -12]
     assert green.any(axis=0)[:110].sum() == pytest.approx(100, abs=2)

@@ -84,7 +84,7 @@ def test_downwind_of_the_tree_is_worse_than_upwind(facing: float) -> None:
     def under(from_deg: float) -> float:
         return share(eave, roofs, crowns, WindRose(np.array([from_deg % 360]), np.array([0.4])))
 
-    # Wind from the tree's side carries towards the house.
+    # Wind from the tree's side carries toward the house.
     assert under(facing) > under(facing + 90) > under(facing + 180)
     assert under(facing + 90) == pytest.approx(under(facing - 90), rel=1e-6)
 

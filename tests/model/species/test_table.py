@@ -193,7 +193,7 @@ def test_a_form_without_species_covers_its_species(form: Form) -> None:
     assert generic.form == form
     foliage = {part.part: part for part in generic.parts if part.part in FOLIAGE_PARTS}
     for taxon in TAXA:
-        # Wattles and palo verdes, whose leaflets are a millimetre wide and less, are like no other tree.
+        # Wattles and palo verdes, whose leaflets are a millimeter wide and less, are like no other tree.
         if taxon.form != form or taxon.genus in ("", "Acacia", "Parkinsonia"):
             continue
         for part in taxon.parts:

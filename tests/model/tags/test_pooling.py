@@ -62,7 +62,7 @@ def test_a_poor_photo_counts_less_and_never_as_less_than_one_view() -> None:
         odds_of(photo("a", 0.9), photo("b", 0.5)),
         odds_of(photo("a", 0.9), photo("b", 0.5, bad=True)),
     )
-    # What is poor pulls less towards "don't know", though there are fewer views then.
+    # What is poor pulls less toward "don't know", though there are fewer views then.
     share = pool([photo("a", 0.9), photo("b", 0.5, bad=True)])
     weight = (share.n_effective - 1) / (1 - share.n_effective * CORRELATION)
     assert 0 < weight < 1

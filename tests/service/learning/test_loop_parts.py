@@ -49,7 +49,7 @@ def picture(seed: int) -> bytes:
 
 @pytest.fixture
 def data(tmp_path: Path) -> Path:
-    """Twelve surveys of one photo: labelled, confirmed, without consent, a gutter, untouched."""
+    """Twelve surveys of one photo: labeled, confirmed, without consent, a gutter, untouched."""
     folder = tmp_path / "data"
     folder.mkdir()
     database, kept, tagger = Database(folder / "eavefall.db"), PhotoFolder(folder / "photos"), Tagger.load()

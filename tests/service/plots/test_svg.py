@@ -1,4 +1,4 @@
-"""Every plot as a drawing: deterministic, accessible, self-contained, readable without colour."""
+"""Every plot as a drawing: deterministic, accessible, self-contained, readable without color."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ def advice() -> Advice:
 
 @pytest.fixture(scope="session")
 def photos() -> dict[str, PhotoPicture]:
-    """Flat coloured pictures, 1200 by 800, for each photo of the survey."""
+    """Flat colored pictures, 1200 by 800, for each photo of the survey."""
     shades = {"pines.jpg": (40, 90, 60), "front.jpg": (180, 170, 150), "needles.jpg": (230, 230, 225)}
     return {
         name: picture_from_rgb(np.full((800, 1200, 3), shade, np.uint8), rendered=True)
