@@ -198,11 +198,15 @@ class Household(_Part):
 class History(_Part):
     """What one gutter, or the house's worst one, has been through: seen or told, not measured.
 
-    ``now_full_fifths`` is how full it is on the day of the survey, in fifths of its depth.
+    ``now_full_fifths`` is how full it is on the day of the survey, in fifths of its depth where it is
+    fullest. Where a guard lies on it (the eave's ``gutter.guard``), ``now_covered_fifths`` is how much of
+    the guard's face litter covers, the last cleaning and the cleanings a year are those of the guard, and
+    ``overflowed`` says whether water ran over it.
     """
 
     last_cleaned_months_ago: Annotated[float, Field(ge=0, le=240)] | None = None
     now_full_fifths: Annotated[float, Field(ge=0, le=5)] | None = None
+    now_covered_fifths: Annotated[float, Field(ge=0, le=5)] | None = None
     cleanings_per_year: Annotated[float, Field(ge=0, le=12)] | None = None
     overflowed: bool | None = None
     eave: Name | None = None

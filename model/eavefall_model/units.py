@@ -238,6 +238,12 @@ def mass_per_length_text(kg_per_m: float, system: Units) -> str:
     return _unit(number_text(pounds * 16 if ounces else pounds, 2), "oz/ft" if ounces else "lb/ft")
 
 
+def count_per_length_text(per_m: float, system: Units) -> str:
+    """``40``: pieces a foot, or a meter, to one digit; ``less than one``."""
+    many = per_m * (1.0 if system == "metric" else _M_PER_FT)
+    return f"{float(f'{many:.1g}'):.0f}" if many >= 1 else "less than one"
+
+
 def flow_text(litres_per_second: float, system: Units) -> str:
     """``1.2 L/s``; ``19 gal/min``, US gallons."""
     if system == "metric":

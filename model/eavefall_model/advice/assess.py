@@ -8,6 +8,7 @@ from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
 from typing import Final
 
+from eavefall_model.advice.calendar import plan_said
 from eavefall_model.advice.cautions import cautions
 from eavefall_model.advice.decide import class_probability, interval, opening_of
 from eavefall_model.advice.eaves import eave_advice
@@ -160,12 +161,13 @@ def assess(
         opening_mm=opening_of(judged.answer) if known_class else None,
         interval_months=interval(planned.house_months),
         interval_unguarded_months=interval(outcome.guards["none"].house_months),
-        clean_in=planned.clean_in,
+        clean_in=planned.plan.months,
         recommended_guard=judged.recommended,
         if_guarded=judged.fine,
         opening_if_guarded_mm=None if judged.fine == "unsure" else opening_of(judged.answer),
         worth=judged.worth,
-        range_said=range_said(outcome, units),
+        plan=plan_said(outcome, judged.planned, units),
+        range_said=range_said(outcome, judged.planned, units),
         past=past_of(outcome, units),
         questions=questions_of(outcome.contradictions, units),
         eaves=per_eave,

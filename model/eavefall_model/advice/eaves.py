@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from eavefall_model.advice.decide import decide, interval, opening_of, rounded
 from eavefall_model.advice.figures import middle
 from eavefall_model.advice.judge import Judged
-from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.outcome import Outcome, plan_at
 from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import EaveAdvice, Figure, Interval, MonthlyLitter, WaterCheck
 from eavefall_model.advice.take_off import take_off
 from eavefall_model.house.eave_water import water_of
-from eavefall_model.litter.cleaning_months import months_to_clean
+from eavefall_model.litter.cleaning_plan import looks_a_year
 from eavefall_model.litter.opening_needed import class_index
 from eavefall_model.species.table import month_share_for
 from eavefall_model.vocabulary import FINENESS_CLASSES, FORMS, ClassAnswer, Units
@@ -106,13 +106,14 @@ def eave_advice(outcome: Outcome, judged: Judged, number: int, units: Units) -> 
     none = outcome.guards["none"]
     kg = np.quantile(none.litter.year[:, number], (0.1, 0.5, 0.9))
     months = guard.months[:, number]
+    least = 0.0 if judged.planned == "none" else looks_a_year(plan_at(none.stages, number).per_year)
     return EaveAdvice(
         eave=eave.name,
         fineness_class=name,
         opening_mm=None if name in ("no-guard-needed", "unsure") else opening_of(answer),
         interval_months=interval(months),
         interval_unguarded_months=interval(none.months[:, number]),
-        clean_in=months_to_clean(guard.by_month[number], float(np.median(months))),
+        clean_in=plan_at(guard.stages, number, least).months,
         litter_kg_per_m_year=Interval(
             low=rounded(float(kg[0])), typical=rounded(float(kg[1])), high=rounded(float(kg[2]))
         ),

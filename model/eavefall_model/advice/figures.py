@@ -23,9 +23,11 @@ from eavefall_model.debris.evidence import NAMES, part_of
 from eavefall_model.debris.schema import Piece
 from eavefall_model.house.eave_water import water_of
 from eavefall_model.litter.cleaning_months import heaviest_months as heaviest
+from eavefall_model.litter.opening_needed import SMALL_PARTS
 from eavefall_model.litter.sources import Source, is_generic, kind_words
 from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.shed.visits import HORIZON_MONTHS
+from eavefall_model.species.pieces import piece_mg
 from eavefall_model.survey import Eave, Household, Survey
 from eavefall_model.vocabulary import FAILURES, FINENESS_CLASSES, ClassAnswer, Value
 
@@ -35,6 +37,14 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Scope = Literal["house", "eave", "tree", "guard"]
 _NEAR_M: Final = 30.0
+# Pieces named where they are counted, the most frequent first.
+_MOST_PIECES: Final = 3
+_PIECES: Final[Mapping[str, str]] = {
+    "needle": "broken needles", "bundle": "broken needles", "seed": "seeds", "samara": "keys",
+    "bract": "bracts", "bud scale": "bud scales", "catkin": "bits of catkins", "male cone": "male cones",
+    "leaflet": "leaflets", "cone scale": "cone scales", "spray": "bits of spray", "scale": "scales",
+    "seed tuft": "tufts", "cotton tuft": "tufts", "seed string": "seed strings",
+}  # fmt: skip
 _NEEDLES: Final = frozenset({"needle", "bundle", "scale", "spray"})
 _SLOT_FOES: Final[Mapping[str, str]] = {
     "Quercus": "oak", "Acer": "maple", "Pinus": "pine", "Gleditsia": "locust", "Robinia": "locust",
@@ -55,6 +65,9 @@ _LITTER: Final = (
     "shed/kernel.py); how fast litter falls and what wind does is judgement"
 )
 _SEASONS: Final = "months of leaf and needle fall as published (species/data/seasons.csv)"
+_CALENDAR: Final = (
+    "litter by month played over five years (litter/cleaning_plan.py); when it is due is judgement"
+)
 _WIDTHS: Final = "needle widths of floras (species/data/parts.csv), else the gauge photo or the drop test"
 _PLAN: Final = "geometry of the survey's distances, heights and crowns"
 _GUARDS: Final = "the catalogue of guards (screens/data/guards.yaml, each with its source)"
@@ -319,9 +332,9 @@ def _unguarded_months(case: HouseCase) -> Value:
     return middle(case.open_gutter.house_months)
 
 
-@_figure("house", "a year", "cleanings of the open gutter", _ARITHMETIC)
+@_figure("house", "a year", "cleanings that the open gutter asks for, in whole visits", _CALENDAR)
 def _unguarded_per_year(case: HouseCase) -> Value:
-    return 12.0 / max(middle(case.open_gutter.house_months), 0.1)
+    return case.open_gutter.plan.by_litter
 
 
 @_figure("house", "times a year", "cleanings that the owner accepts", _OFFICE)
@@ -427,7 +440,8 @@ def _slot_foes(case: HouseCase) -> Value:
     for source in case.outcome.sources.each:
         long = source.taxon.form == "long_needle"
         foe = _SLOT_FOES.get(source.taxon.genus) or ("pine" if long else None)
-        if foe and total > 0 and loads[id(source)] > 0.05 * total:
+        least = max(0.05 * total, case.outcome.settings["matters_g_m"] / 1000)
+        if foe and loads[id(source)] > least:
             found.add(foe)
     return tuple(sorted(found)) or None
 
@@ -456,6 +470,11 @@ def _ladder_reach(case: SurveyCase) -> Value:
 @_figure("house", "yes or no", "wildfire area", _SURVEY, on_survey=True)
 def _wildfire(case: SurveyCase) -> Value:
     return case.survey.wildfire
+
+
+@_figure("house", "yes or no", "an eave is shaded or mossy", _SURVEY, on_survey=True)
+def _any_shaded_or_mossy(case: SurveyCase) -> Value:
+    return any(eave.shaded_or_mossy for eave in case.survey.eaves)
 
 
 @_figure("house", "share", "litter outside the three heaviest months", _SEASONS)
@@ -660,6 +679,21 @@ def _passes_share(case: GuardCase) -> Value:
     return case.share(case.guard.litter.below)
 
 
+@_figure("guard", "pieces/m", "pieces that get in within a year, by number", _PASSAGE)
+def _small_things_in(case: GuardCase) -> Value:
+    assert isinstance(case.house, HouseCase)
+    outcome, at = case.house.outcome, case.house.worst_eave
+    counts: dict[str, float] = {}
+    for source, fates in zip(outcome.sources.each, case.guard.fates, strict=False):
+        for each in fates:
+            if each.part.part in SMALL_PARTS:
+                kg_m = source.load_kg_m[:, at] * each.part.litter_share * each.through[:, 0]
+                name = _PIECES.get(each.part.part, each.part.part)
+                counts[name] = counts.get(name, 0.0) + middle(kg_m) * 1e6 / piece_mg(each.part)
+    most = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))[:_MOST_PIECES]
+    return tuple(f"{name}={number:.3g}" for name, number in most if number >= 1) or None
+
+
 @_figure("guard", "share", "litter that sticks in the openings", _PASSAGE)
 def _lodges_share(case: GuardCase) -> Value:
     return case.share(case.guard.litter.stuck)
@@ -686,9 +720,9 @@ def _guarded_months(case: GuardCase) -> Value:
     return middle(case.guard.house_months)
 
 
-@_figure("guard", "a year", "visits with this guard", _ARITHMETIC)
+@_figure("guard", "a year", "visits that this guard asks for, whole ones", _CALENDAR)
 def _guarded_per_year(case: GuardCase) -> Value:
-    return 12.0 / max(middle(case.guard.house_months), 0.1)
+    return case.guard.plan.by_litter
 
 
 @_figure("guard", "ratio", "wait with this guard over the wait without", _ARITHMETIC)

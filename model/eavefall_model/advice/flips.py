@@ -19,6 +19,7 @@ from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import Figure, Flip
 from eavefall_model.litter.capacity import Capacity
+from eavefall_model.litter.cleaning_plan import whole_months
 from eavefall_model.litter.fate_tables import PartFate
 from eavefall_model.litter.opening_needed import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.litter.waiting import open_gutter
@@ -68,8 +69,9 @@ class _Again:
         self.rows = slice(0, min(_ROWS, outcome.streams.draws))
         cap, rows = outcome.capacity, self.rows
         self.cap = Capacity(
-            cap.gutter_kg_m[rows], cap.outlet_kg_m[rows], cap.surface_kg_m[rows], cap.kept[rows]
-        )
+            cap.gutter_kg_m[rows], cap.outlet_kg_m[rows], cap.surface_kg_m[rows], cap.kept[rows],
+            cap.clears[rows], cap.mats[rows],
+        )  # fmt: skip
         self.years = outcome.sources.years[:, rows]
         self.loads = [source.load_kg_m[rows] for source in outcome.sources.each]
         self.limits = [limit[rows] for limit in outcome.limits]
@@ -90,7 +92,8 @@ class _Again:
         )
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
         _, times = open_gutter(loads, outcome.courses, self.years, self.cap)
-        enough = np.asarray((times.months >= outcome.patience_months[self.rows, None]).all(axis=1))
+        whole = whole_months(times.stages, times.months)
+        enough = np.asarray((whole >= outcome.patience_months[self.rows, None]).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
 
     def moved(self, at: int, new: Array) -> ClassAnswer:
@@ -232,7 +235,7 @@ def _width_flip(again: _Again) -> list[Flip]:
 
 def _cleanings_flip(outcome: Outcome) -> list[Flip]:
     # So many draws must wait long enough as make a guard not worth it.
-    wait = float(np.quantile(outcome.guards["none"].house_months, 1 - ENOUGH))
+    wait = float(np.quantile(outcome.whole_months.min(axis=1), 1 - ENOUGH))
     if wait >= HORIZON_MONTHS or outcome.answer.opening_mm <= 0:
         return []
     per_year = ("per_year", "cleanings a year", "a year", float(f"{12.0 / max(wait, 0.05):.3g}"))

@@ -27,9 +27,10 @@ from eavefall_model.advice.say import placeholders, written
 from eavefall_model.advice.schema import Figure, MeasureNext
 from eavefall_model.house.fields import FIELDS, Ask, input_kind, input_place
 from eavefall_model.house.reader import Uncertain
-from eavefall_model.litter.history import FILL_ERROR, fill_since_cleaning
+from eavefall_model.litter.history import FILL_ERROR, fill_since_cleaning, looseness, seen_depth
+from eavefall_model.litter.waiting import lying_since_brushed
 from eavefall_model.sighting.measured import BY
-from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer, Units, Value
+from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer, GuardKind, Units, Value
 
 if TYPE_CHECKING:
     from eavefall_model.advice.judge import Judged
@@ -231,7 +232,7 @@ def _owners_word(outcome: Outcome, base: str, units: Units) -> MeasureNext | Non
     """What the owner's own word is worth, where the default stands for it."""
     if outcome.survey.household.cleanings_per_year is not None:
         return None
-    months, share = outcome.guards["none"].house_months, outcome.settings["safe_share"]
+    months, share = outcome.whole_months.min(axis=1), outcome.settings["safe_share"]
     answers = [
         decided_class(outcome.house_index, months >= wait_months(outcome.accepted_per_year * factor), share)
         for factor in _OWNERS
@@ -258,7 +259,8 @@ def _the_gutters_past(outcome: Outcome) -> Uncertain | None:
         fill_since_cleaning(inside[foliage, :, worst], full, past[foliage], since, outcome.survey.month)
         for foliage in range(len(past))
     )
-    return Uncertain(HISTORY, np.minimum(np.asarray(fill), 1.1), True)
+    depth = seen_depth(np.asarray(fill), looseness(outcome.streams.normal("history.loose")))
+    return Uncertain(HISTORY, np.minimum(depth, 1.1), True)
 
 
 def _askable(outcome: Outcome) -> list[Uncertain]:
@@ -304,15 +306,27 @@ class Narrowing:
     with_past: tuple[float, float]
 
 
-def narrowing(outcome: Outcome) -> Narrowing:
-    """What of the open gutter's range measuring could narrow.
+def _a_year_of_the_guard(outcome: Outcome, kind: GuardKind) -> Uncertain | None:
+    """How much of a guard's face would be found covered a year after brushing; not where it was told."""
+    if outcome.told is not None and outcome.told.observed.guard is not None:
+        return None
+    guard = outcome.guards[kind]
+    face = next(stage for stage in guard.stages if stage.code == 1)
+    worst = int(np.argmin(np.median(guard.months, axis=0)))
+    lies = lying_since_brushed(face, worst, outcome.sources.past, 12.0, outcome.survey.month)
+    share = 1 - (1 - outcome.settings["blinded_limit"]) ** lies
+    return Uncertain(HISTORY, share, True)
+
+
+def narrowing(outcome: Outcome, kind: GuardKind = "none") -> Narrowing:
+    """What of the range of the open gutter, or of a guard, measuring could narrow.
 
     The logarithm of the wait is explained by the inputs (least squares, each with its square); what those
     that were left out explain would go if they were measured without error, which is nearly so.
     """
-    months = outcome.guards["none"].house_months
+    months = outcome.guards[kind].house_months
     wait = np.log(months) - np.log(months).mean()
-    past = _the_gutters_past(outcome)
+    past = _the_gutters_past(outcome) if kind == "none" else _a_year_of_the_guard(outcome, kind)
     missing = [item for item in _askable(outcome) if item.missing and item.key != HISTORY]
 
     def left(items: list[Uncertain]) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final
 
@@ -22,23 +22,34 @@ from eavefall_model.house.place_photos import with_photo_trees
 from eavefall_model.house.streams import Streams
 from eavefall_model.house.tree_kinds import Evidence, gather
 from eavefall_model.litter.capacity import Capacity, capacity
-from eavefall_model.litter.cleaning_months import months_to_clean
+from eavefall_model.litter.cleaning_plan import (
+    NEAR_M,
+    CleaningPlan,
+    Stage,
+    advised_a_year,
+    looks_a_year,
+    plan_of,
+    whole_months,
+)
 from eavefall_model.litter.falling import Fallen, fallen, open_courses
 from eavefall_model.litter.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.litter.history import (
     FILL_ERROR,
     Observed,
     Weights,
+    fill_for_depth,
     fill_since_cleaning,
     log_likelihood,
+    looseness,
     observed_in,
     resampled_rows,
+    seen_depth,
     surprise,
     weights_from,
 )
 from eavefall_model.litter.opening_needed import LADDER, class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.litter.sources import Source, Sources, build_sources
-from eavefall_model.litter.waiting import GuardTimes, guard_times, open_gutter
+from eavefall_model.litter.waiting import GuardTimes, guard_times, lying_since_brushed, open_gutter
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.shed.visits import HORIZON_MONTHS
@@ -51,25 +62,28 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class GuardOutcome:
-    """One guard kind over all draws: typical months between visits (draws, eaves), first failure, visits by
-    calendar month (eaves, 12), litter, and the house's worst eave."""
+    """One guard kind over all draws: months that it waits (draws, eaves), first failure, what makes visits
+    due, litter, the house's worst eave, the plan of whole visits by that eave, and the fates of each
+    source's parts on the opening taken, a column of one."""
 
     guard: Guard
     offer: Offer | None
     months: Array
     first: NDArray[np.intp]
-    by_month: Array
+    stages: tuple[Stage, ...]
     litter: Fallen
     house_months: Array
-    clean_in: tuple[int, ...]
+    plan: CleaningPlan
+    fates: tuple[tuple[PartFate, ...], ...] = ()
 
 
 @dataclass(frozen=True)
 class Told:
     """What the gutter's own past says.
 
-    ``before_months`` (draws,) is how often the open gutter would be due by the trees alone; ``surprise`` the
-    share of those draws that are farther out than how full it was found, ``None`` where that was not seen.
+    ``before_months`` (draws,) is how long the gutter, or the guard on it, would wait by the trees alone;
+    ``surprise`` the share of those draws that are farther out than how full it was found, ``None`` where
+    that was not seen; ``scale`` what the litter is multiplied by where the trees do not explain it, else 1.
     """
 
     observed: Observed
@@ -78,12 +92,14 @@ class Told:
     weights: Weights
     expected_fill: float | None
     surprise: float | None
+    scale: float
 
 
 @dataclass(frozen=True)
 class Outcome:
     """All draws of one house; see :func:`run`. ``patience_months`` (draws,) is how long an open gutter must
-    wait between cleanings for its owner; ``pieces`` are the sound ones of all handfuls."""
+    wait between cleanings for its owner, ``whole_months`` (draws, eaves) how long it does when cleaned in
+    whole visits at good months; ``pieces`` are the sound ones of all handfuls."""
 
     survey: Survey
     evidence: tuple[Evidence, ...]
@@ -94,6 +110,7 @@ class Outcome:
     streams: Streams
     accepted_per_year: float
     patience_months: Array
+    whole_months: Array
     courses: tuple[Array, ...]
     allowed_kg_m: Array
     opening_cap_mm: float
@@ -116,6 +133,10 @@ class Outcome:
 _PATIENCE_SPREAD: Final = 0.7
 # Beyond what this share of the draws would give, the trees as described do not explain how full a gutter is.
 _ODD: Final = 0.01
+# Then the litter is taken as that much more or less; not beyond this factor. Our judgement.
+_MOST: Final = 10.0
+# Draws that a plan of visits is made by.
+_PLAN_DRAWS: Final = 400
 # Openings closer than a test sieve's own tolerance on its average opening (3 %) are the same size.
 SAME_SIZE: Final = 1.03
 
@@ -164,11 +185,29 @@ def opening_cap_mm(book: RuleBook, survey: Survey) -> float:
     return min(caps, default=np.inf)
 
 
-def _guard_outcome(guard: Guard, offer: Offer | None, times: GuardTimes, litter: Fallen) -> GuardOutcome:
+def plan_at(stages: tuple[Stage, ...], eave: int, least: float = 0.0) -> CleaningPlan:
+    """Whole visits at one eave, on enough of the draws to tell a share by."""
+    step = max(len(stages[0].limit) // _PLAN_DRAWS, 1)
+    return plan_of([each.at(eave, slice(None, None, step)) for each in stages], least)
+
+
+def _advised(found: _Opened, eave: int, matters_g_m: float) -> float:
+    """Visits a year that are usually advised at an eave, by the trees that shed there."""
+    trees = found.sources.tree_kg_m[:, :, eave]
+    house = found.house
+    near = np.median(house.out_m - house.crowns.radius_m, axis=0) <= NEAR_M
+    return advised_a_year(
+        float(np.median(trees[:, near].sum(axis=1))), float(np.median(trees.sum(axis=1))), matters_g_m / 1000
+    )
+
+
+def _guard_outcome(
+    guard: Guard, offer: Offer | None, times: GuardTimes, litter: Fallen, least: float = 0.0
+) -> GuardOutcome:
     house = times.months.min(axis=1)
     worst = int(np.argmin(np.median(times.months, axis=0)))
-    clean_in = months_to_clean(times.by_month[worst], float(np.median(house)))
-    return GuardOutcome(guard, offer, times.months, times.first, times.by_month, litter, house, clean_in)
+    plan = plan_at(times.stages, worst, least)
+    return GuardOutcome(guard, offer, times.months, times.first, times.stages, litter, house, plan)
 
 
 @dataclass(frozen=True)
@@ -185,10 +224,16 @@ class _Opened:
 
 
 def _opened(
-    survey: Survey, evidence: tuple[Evidence, ...], streams: Streams, settings: Mapping[str, float]
+    survey: Survey,
+    evidence: tuple[Evidence, ...],
+    streams: Streams,
+    settings: Mapping[str, float],
+    scale: float = 1.0,
 ) -> _Opened:
     house = build_house(survey, evidence, streams, settings)
     sources = build_sources(house, evidence, streams, settings["thin_kind_share"])
+    if scale != 1.0:
+        sources = sources.scaled(scale)
     cap = capacity(house, settings, streams)
     courses = tuple(open_courses(source, house, settings) for source in sources.each)
     loads = [source.load_kg_m for source in sources.each]
@@ -196,39 +241,87 @@ def _opened(
     return _Opened(streams, house, sources, cap, courses, litter, times)
 
 
-def _told_by_the_gutter(before: _Opened, survey: Survey, fill_share: float) -> Told | None:
+@dataclass(frozen=True)
+class _Seen:
+    """What each draw would show at one eave: share of the depth full, or of the guard's face covered
+    (``None`` where the
+    time is not known), how often a cleaning would be due, and what is seen when it is."""
+
+    share: Array | None
+    due_per_year: Array
+    due_share: Array | float
+    house_months: Array
+
+
+def _open_seen(before: _Opened, observed: Observed, eave: int, settings: Mapping[str, float]) -> _Seen:
+    loose = looseness(before.streams.normal("history.loose"))
+    share = None
+    if observed.months_since is not None:
+        full = before.cap.gutter_kg_m[:, eave] / settings["fill_share"]
+        fill = sum(
+            fill_since_cleaning(
+                before.litter.inside[foliage, :, eave], full, past, observed.months_since, observed.month
+            )
+            for foliage, past in enumerate(before.sources.past)
+        )
+        share = seen_depth(np.asarray(fill), loose)
+    due = 12.0 / before.times.months[:, eave]
+    house = before.times.months.min(axis=1)
+    return _Seen(share, due, seen_depth(settings["fill_share"], loose), house)
+
+
+def _guard_seen(
+    before: _Opened, observed: Observed, guard: Guard, eave: int, settings: Mapping[str, float]
+) -> _Seen:
+    """The same of a guard that lies there already, of the middle opening on offer: nobody told which."""
+    offer = guard.offers[len(guard.offers) // 2]
+    opening = (Opening(offer.clear_mm, offer.solid_mm, offer.passage_shape),)
+    dry = DryLeaves(settings["crumb_share"], settings["curled_share"])
+    fates = [part_fates(source, opening, dry) for source in before.sources.each]
+    litter = fallen(before.house, before.sources.each, fates, 0, before.cap, settings)
+    times = guard_times(before.house, litter, before.sources.years, before.cap, guard.surface, settings)
+    face = next(stage for stage in times.stages if stage.code == 1)
+    bare, share = 1 - settings["blinded_limit"], None
+    if observed.months_since is not None:
+        lies = lying_since_brushed(face, eave, before.sources.past, observed.months_since, observed.month)
+        share = 1 - bare**lies
+    due = 12.0 / times.months[:, eave]
+    return _Seen(share, due, settings["blinded_limit"], times.months.min(axis=1))
+
+
+def _told_by_the_gutter(
+    before: _Opened, survey: Survey, settings: Mapping[str, float], offered: Guards
+) -> Told | None:
     """What the house's own history says, and the weights of the draws by it."""
-    observed = observed_in(survey)
+    names = [eave.name for eave in survey.eaves]
+    worst = int(np.argmin(np.median(before.times.months, axis=0)))
+    at = names.index(survey.history.eave) if survey.history.eave in names else worst
+    observed = observed_in(survey, survey.eaves[at].gutter.guard)
     if observed is None:
         return None
-    names = [eave.name for eave in survey.eaves]
-    months = before.times.months
-    worst = int(np.argmin(np.median(months, axis=0)))
-    at = names.index(survey.history.eave) if survey.history.eave in names else worst
-    filled = None
-    if observed.months_since is not None:
-        by_foliage = [
-            fill_since_cleaning(
-                before.litter.inside[foliage, :, at],
-                before.cap.gutter_kg_m[:, at] / fill_share,
-                before.sources.past[foliage],
-                observed.months_since,
-                observed.month,
-            )
-            for foliage in range(len(before.sources.past))
-        ]
-        filled = np.asarray(sum(by_foliage))
-    weights = weights_from(log_likelihood(observed, filled, 12.0 / months[:, at], fill_share))
-    odd = None
-    if observed.fill is not None and filled is not None:
-        odd = surprise(observed.fill, np.minimum(filled, 1.0), FILL_ERROR)
+    if observed.guard is None:
+        seen = _open_seen(before, observed, at, settings)
+    else:
+        seen = _guard_seen(before, observed, offered.of_kind(observed.guard), at, settings)
+    share, expected, odd, scale = seen.share, None, None, 1.0
+    if share is not None:
+        expected = float(np.median(np.minimum(share, 1.0)))
+        if observed.fill is not None:
+            odd = surprise(observed.fill, np.minimum(share, 1.0), FILL_ERROR)
+        if odd is not None and odd < _ODD and observed.guard is None and observed.fill is not None:
+            # Not to be explained by the trees as listed: what lies there is what counts.
+            deeper = max(observed.fill, FILL_ERROR / 2) / max(float(np.median(share)), 1e-6)
+            scale = float(np.clip(fill_for_depth(deeper), 1 / _MOST, _MOST))
+            share = share * deeper
+    weights = weights_from(log_likelihood(observed, share, seen.due_per_year * scale, seen.due_share))
     return Told(
         observed=observed,
         eave=names[at],
-        before_months=months.min(axis=1),
+        before_months=seen.house_months,
         weights=weights,
-        expected_fill=None if filled is None else float(np.median(np.minimum(filled, 1.0))),
+        expected_fill=expected,
         surprise=odd,
+        scale=scale,
     )
 
 
@@ -237,6 +330,8 @@ def _asked(found: _Opened, told: Told | None, evidence: tuple[Evidence, ...]) ->
     asked = (*contradictions(found.house.survey, evidence), *found.sources.contradictions)
     odd = told is not None and told.surprise is not None and told.surprise < _ODD
     if told is None or not odd or told.observed.fill is None or told.expected_fill is None:
+        return asked
+    if told.observed.guard is not None:
         return asked
     values = (told.observed.fill, told.expected_fill)
     return (*asked, Contradiction("past-and-trees", told.eave, ("history.now_full_fifths",), values))
@@ -282,21 +377,26 @@ def run(
 
     # Without a guard; where the gutter has a past, the draws that it speaks for are drawn again.
     found = _opened(survey, evidence, Streams(seed, draws), settings)
-    told = _told_by_the_gutter(found, survey, settings["fill_share"])
+    told = _told_by_the_gutter(found, survey, settings, offered)
     if told is not None:
         comb = float(found.streams.generator("history").random())
         rows = resampled_rows(told.weights.share, comb)
-        found = _opened(survey, evidence, Streams(seed, draws, rows), settings)
+        found = _opened(survey, evidence, Streams(seed, draws, rows), settings, told.scale)
     streams, house, sources, cap = found.streams, found.house, found.sources, found.cap
+    # Where the gutter itself tells how it fills, nobody goes by the trees.
+    seen = told is not None and told.observed.fill is not None and told.observed.guard is None
+    worst = int(np.argmin(np.median(found.times.months, axis=0)))
+    advised = 0.0 if seen else _advised(found, worst, settings["matters_g_m"])
     outcomes: dict[GuardKind, GuardOutcome] = {
-        "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter)
+        "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter, advised)
     }
     # An owner who has not said may accept more or less than the default: two thirds from half of it to twice.
     words = (
         np.exp(_PATIENCE_SPREAD * streams.normal("household.patience")) if given is None else np.ones(draws)
     )
     patience = np.minimum(wait_months(accepted) / words, HORIZON_MONTHS)
-    enough_eaves = np.asarray(found.times.months >= patience[:, None])
+    whole = whole_months(found.times.stages, found.times.months)
+    enough_eaves = np.asarray(whole >= patience[:, None])
     enough = np.asarray(enough_eaves.all(axis=1))
 
     # The opening needed.
@@ -332,7 +432,11 @@ def run(
         guard = offered.of_kind(kind)
         litter = fallen(house, sources.each, fates, column, cap, settings)
         times = guard_times(house, litter, sources.years, cap, guard.surface, settings)
-        outcomes[kind] = _guard_outcome(guard, offer, times, litter)
+        least = looks_a_year(outcomes["none"].plan.per_year)
+        outcomes[kind] = replace(
+            _guard_outcome(guard, offer, times, litter, least),
+            fates=tuple(tuple(each.on(column) for each in of_source) for of_source in fates),
+        )
     return Outcome(
         survey=survey,
         evidence=evidence,
@@ -343,6 +447,7 @@ def run(
         streams=streams,
         accepted_per_year=accepted,
         patience_months=patience,
+        whole_months=whole,
         courses=found.courses,
         allowed_kg_m=allowed,
         opening_cap_mm=most_mm,

@@ -28,6 +28,7 @@ from eavefall_model.house.reader import Assumed
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import (
     compass,
+    count_per_length_text,
     flow_text,
     length_text,
     mass_per_length_text,
@@ -234,7 +235,12 @@ def interval_text(interval: Interval) -> str:
 
 def times_text(per_year: float) -> str:
     """``once a year``, ``2.6 times a year``; less often than that as a wait."""
-    named = {0.5: "once in two years", 1.0: "once a year", 2.0: "twice a year"}
+    named = {
+        0.25: "once in four years", 0.33: "once in three years", 0.5: "once in two years", 1.0: "once a year",
+        2.0: "twice a year",
+    }  # fmt: skip
+    if round(per_year, 2) in named:
+        return named[round(per_year, 2)]
     rate = round(per_year, 1)
     if rate in named:
         return named[rate]
@@ -299,6 +305,15 @@ def _eave(name: Any, voice: Voice) -> str:
     return "your gutter" if voice.one_eave else f"your gutter “{name}”"
 
 
+def _pieces(counted: Any, voice: Voice) -> str:
+    """``100 broken needles and 40 seeds a foot``, of counts for each meter such as ``seeds=130``."""
+    words = []
+    for each in _list(counted):
+        name, _, number = str(each).partition("=")
+        words.append(f"{count_per_length_text(float(number), voice.units)} {name}")
+    return f"{joined(words)} a {'foot' if voice.units == 'us' else 'meter'}"
+
+
 def _tree(name: Any, voice: Voice) -> str:
     if voice.audience == "estimator":
         return str(name)
@@ -331,6 +346,7 @@ _WAYS: Final[Mapping[str, Callable[[Any, Voice], str]]] = MappingProxyType(
         "foliage": lambda value, voice: FOLIAGE[value],
         "failure": lambda value, voice: FAILURES[value],
         "calendar months": lambda value, voice: months_text(_list(value)),
+        "pieces/m": _pieces,
         "eave": _eave,
         "trees": lambda value, voice: joined([_tree(each, voice) for each in _list(value)]),
         "words": lambda value, voice: joined([str(each).replace("_", " ") for each in _list(value)]),

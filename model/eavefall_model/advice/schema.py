@@ -140,7 +140,10 @@ class TimeToNeed(_Frozen):
 
 
 class GuardVerdict(_Frozen):
-    """One guard kind at this house, side by side with the others."""
+    """One guard kind at this house, side by side with the others.
+
+    ``visits_per_year`` is the plan of whole visits, at the ends of the months ``clean_in``.
+    """
 
     kind: GuardKind
     verdict: Verdict
@@ -148,6 +151,7 @@ class GuardVerdict(_Frozen):
     opening_mm: float | None
     interval_months: Interval
     clean_in: tuple[int, ...]
+    visits_per_year: float = 0.0
     failure: Failure
     passes_share: float
     stays_share: float
@@ -247,7 +251,8 @@ class Advice(_Frozen):
 
     Two answers, always both: ``if_guarded`` is how fine a guard must be if one goes on, ``worth`` whether it
     is worth it. ``fineness_class`` puts them together: no guard needed where it is not worth it.
-    ``range_said`` says what of the range could be narrowed by measuring and what could not.
+    ``plan`` says what to put in the calendar, ``range_said`` what of the range could be narrowed by
+    measuring and what could not.
     """
 
     format: Literal["eavefall.advice/2"] = ADVICE_FORMAT
@@ -262,6 +267,7 @@ class Advice(_Frozen):
     if_guarded: FinenessClass | Literal["unsure"] = "unsure"
     opening_if_guarded_mm: Opening | None = None
     worth: Worth | None = None
+    plan: Said | None = None
     range_said: Said | None = None
     past: Past | None = None
     questions: tuple[Question, ...] = ()

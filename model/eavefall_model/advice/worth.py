@@ -70,6 +70,10 @@ _EMBERS: Final = (
 )
 
 
+# A range counts as narrower below this share of its ratio.
+_NARROWER: Final = 0.9
+
+
 def chance_words(chance: float) -> str:
     """A chance as everyday odds, such as ``about 2 in 3``."""
     return next((words for limit, words in _ODDS if chance < limit), "almost certain")
@@ -135,14 +139,26 @@ def _months(name: str, value: float) -> Figure:
     return Figure(name=name, label="months", unit="months", value=rounded(value))
 
 
-def range_said(outcome: Outcome, units: Units) -> Said:
-    """One sentence: what of the open gutter's range measuring can narrow and what it cannot."""
-    found = narrowing(outcome)
+def range_said(outcome: Outcome, guard: GuardKind, units: Units) -> Said:
+    """What of the range of the guard planned, or of the open gutter, measuring can narrow and what not."""
+    found = narrowing(outcome, guard)
     ratio, measured, past = (high / low for low, high in (found.now, found.measured, found.with_past))
-    estimator = "The open gutter may wait {low_months} to {high_months}. "
-    owner = "Without a screen your gutter may wait {low_months} to {high_months}. "
-    rest = "the trees' good and bad years and how litter settles, which no tape tells"
-    if measured < 0.9 * ratio:
+    if guard == "none":
+        estimator = "The open gutter may wait {low_months} to {high_months}. "
+        owner = "Without a screen your gutter may wait {low_months} to {high_months}. "
+        look = ("the gutter's own past (last cleaned when, how full now)",
+                "how full it is now, and when it was last cleaned,")  # fmt: skip
+        rest = ("the trees' good and bad years and how litter settles, which no tape tells",) * 2
+    else:
+        estimator = "With the guard it may wait {low_months} to {high_months}. "
+        owner = "With the screen it may wait {low_months} to {high_months}. "
+        look = ("a look at the guard after its first year (how much of it is covered)",
+                "a look at the screen after its first year")  # fmt: skip
+        rest = (
+            "the trees' years and how a guard clears itself in wind, which nobody has measured",
+            "good and bad years of the trees, and how wind clears a screen, which nobody has measured",
+        )
+    if measured < _NARROWER * ratio:
         estimator += (
             "Measuring what was left out would narrow that to about {measured_low} to {measured_high}; "
         )
@@ -152,13 +168,13 @@ def range_said(outcome: Outcome, units: Units) -> Said:
     else:
         estimator += "Measuring more would hardly narrow that; "
         owner += "Measuring more would hardly narrow that; "
-    if past < 0.9 * measured:
-        estimator += "the gutter's own past (last cleaned when, how full now) to {past_low} to {past_high}; "
-        owner += "how full it is now, and when it was last cleaned, to {past_low} to {past_high}; "
+    if past < _NARROWER * measured:
+        estimator += f"{look[0]} to {{past_low}} to {{past_high}}; "
+        owner += f"{look[1]} to {{past_low}} to {{past_high}}; "
     said = Said(
         sentence="",
-        to_estimator=f"{estimator}the rest is {rest}.",
-        to_owner=f"{owner}the rest is {rest}.",
+        to_estimator=f"{estimator}the rest is {rest[0]}.",
+        to_owner=f"{owner}the rest is {rest[1]}.",
         figures=tuple(
             _months(name, value)
             for name, value in (
@@ -172,17 +188,24 @@ def range_said(outcome: Outcome, units: Units) -> Said:
 
 
 def past_of(outcome: Outcome, units: Units) -> Past | None:
-    """What the gutter's own past says, against the trees alone."""
+    """What the past of the gutter, or of the guard that lies on it, says against the trees alone."""
     told = outcome.told
     if told is None:
         return None
-    alone, now = interval(told.before_months), interval(outcome.guards["none"].house_months)
+    kind = told.observed.guard
+    alone = interval(told.before_months)
+    now = interval(outcome.guards[kind or "none"].house_months)
+    if kind is None:
+        estimator = "By its own past the gutter fills in {told_months} ({told_low} to {told_high}); "
+        owner = "By its own past your gutter fills in {told_months}; "
+    else:
+        estimator = "By its own past the guard on it waits {told_months} ({told_low} to {told_high}); "
+        owner = "By its own past the screen on it waits {told_months}; "
+    alone_said = "the trees alone would say {alone_low} to {alone_high}."
     past = Past(
         sentence="",
-        to_estimator="By its own past the gutter fills in {told_months} ({told_low} to {told_high}); "
-        "the trees alone would say {alone_low} to {alone_high}.",
-        to_owner="By its own past your gutter fills in {told_months}; the trees alone would say "
-        "{alone_low} to {alone_high}.",
+        to_estimator=estimator + alone_said,
+        to_owner=owner + alone_said,
         figures=tuple(
             _months(name, value)
             for name, value in (
@@ -197,6 +220,7 @@ def past_of(outcome: Outcome, units: Units) -> Past | None:
     return written(past, units)
 
 
+_USED: Final = "Each is used as it was given; the visit settles it."
 # Code -> what is asked of the estimator, the names of the values it quotes, and their units.
 _ASKED: Final[dict[str, tuple[str, tuple[tuple[str, str], ...]]]] = {
     "crown-and-overhang": (
@@ -271,7 +295,7 @@ def questions_of(found: tuple[Contradiction, ...], units: Units) -> tuple[Questi
                 Question(
                     sentence="",
                     to_estimator=template,
-                    to_owner=None,
+                    to_owner=f"{template.split('. ')[0]}. {_USED}",
                     figures=figures,
                     code=each.code,
                     about=each.about,

@@ -28,6 +28,9 @@ _NEEDLE, _BROAD = (FOLIAGE_OF_YEARS.index(foliage) for foliage in ("needle", "br
 # Groups of parts that leave a surface alike and share their good years: stickiness, and whose years. Leaves;
 # needles; leaflets and seeds of broadleaf trees; small wet things.
 GROUPS: Final = ((1.1, _BROAD), (1.5, _NEEDLE), (1.5, _BROAD), (2.5, _BROAD))
+# Openings over three times as wide as the longest debris is long stay clear (Australian Rainfall and
+# Runoff, book 6 on blockage, from memory).
+_WASHES_DOWN: Final = 1 / 3
 # Multiplications in one matrix product: few enough that the library does not hand it to threads, which wait
 # for one another longer than they work.
 _PRODUCT: Final = 200_000
@@ -63,9 +66,10 @@ def _group(part: Part, needle: bool) -> int:
 
 
 def _catches(part: Part, outlet_m: float, settings: Mapping[str, float]) -> float:
-    """Share of a part that catches in the outlet: long pieces do, short ones wash down."""
+    """Share of a part that catches in the outlet: long pieces do, those under a third of it wash down."""
     middle_m = math.sqrt(part.length_mm[0] * part.length_mm[1]) / 1000
-    return settings["outlet_share"] * min(middle_m / outlet_m, 2.0)
+    over = (middle_m / outlet_m - _WASHES_DOWN) / (1 - _WASHES_DOWN)
+    return settings["outlet_share"] * min(max(over, 0.0), 2.0)
 
 
 def _room(source: Source) -> float:

@@ -76,6 +76,10 @@ class PartFate:
     through: Array
     lodges: Array
 
+    def on(self, column: int) -> PartFate:
+        """The same on one of the openings."""
+        return PartFate(self.part, self.through[:, [column]], self.lodges[:, [column]])
+
 
 def _on_opening(
     length: Array, width: Array, opening: Opening, thickness: Array | None = None

@@ -16,12 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from eavefall_model.species.draw import lognormal_through
 from eavefall_model.survey import Survey
+from eavefall_model.vocabulary import GuardKind
 
 Array = NDArray[np.float64]
-# Standard error of a filling seen in fifths, as a share of the gutter: half a fifth of rounding, and litter
-# lies unevenly along the eave. Our judgement.
+# Standard error of a filling or covering seen in fifths, as a share of the depth or the face: half a fifth of
+# rounding, and litter lies unevenly. Our judgement.
 FILL_ERROR: Final = 0.12
+# What is seen is depth where the gutter is fullest, of litter that lies looser than it settles. A third of
+# the depth is a quarter of the section there, and 0.16 of it all along the eave (``fill_share`` in the
+# rules file); litter that has not lain long takes up to 41 / 13 times the room (loose leaves, see
+# ``species/data/forms.csv``).
+_ALONG: Final = 0.16 / 0.25
+_DEEPENS: Final = math.log(1 / 3) / math.log(0.25)
+_LOOSE: Final = lognormal_through(1.0, 41 / 13)
 # Spread, in the logarithm, between how often a household cleans and how often it would be due. Our judgement:
 # two thirds clean between half as often and twice as often as needed.
 HABIT_ERROR: Final = 0.7
@@ -43,7 +52,9 @@ class Observed:
     ``months_since`` months since the last cleaning up to the end of calendar month ``month`` (1 to 12; any
     month where it is not known),
     ``fill`` the share of the gutter's depth that is full then, ``cleanings_per_year`` how often it is
-    cleaned, ``overflowed`` whether it has run over since (or between two cleanings).
+    cleaned, ``overflowed`` whether it has run over since (or between two cleanings). With a ``guard`` on it
+    all of this is about the guard's face: when it was brushed, how much of it is covered, whether water ran
+    over it.
     """
 
     month: int | None = None
@@ -51,6 +62,7 @@ class Observed:
     fill: float | None = None
     cleanings_per_year: float | None = None
     overflowed: bool | None = None
+    guard: GuardKind | None = None
 
 
 @dataclass(frozen=True)
@@ -61,6 +73,24 @@ class Weights:
     share: Array
     effective: float
     power: float
+
+
+def looseness(normal: Array) -> Array:
+    """How much more room litter takes in a gutter than it does settled, from standard normal values."""
+    return np.asarray(np.exp(_LOOSE[0] + _LOOSE[1] * normal))
+
+
+def seen_depth(fill: Array | float, loose: Array) -> Array:
+    """Share of the depth that litter is seen to reach where it is deepest, which may exceed 1.
+
+    ``fill`` is the share of the whole gutter that it takes when settled, :func:`fill_since_cleaning`.
+    """
+    return np.asarray((np.asarray(fill) * loose / _ALONG) ** _DEEPENS)
+
+
+def fill_for_depth(depth: float) -> float:
+    """How many times the litter it takes to be seen so many times as deep."""
+    return float(depth ** (1 / _DEEPENS))
 
 
 def fill_since_cleaning(
@@ -98,48 +128,58 @@ def _overflow_chance(fill: Array) -> Array:
 
 
 def log_likelihood(
-    observed: Observed, fill: Array | None, due_per_year: Array, fill_share: float = 0.35
+    observed: Observed, depth: Array | None, due_per_year: Array, due_depth: Array | float = 0.5
 ) -> Array:
     """Logarithm of how likely each draw makes what was observed, (draws,).
 
-    ``fill`` is :func:`fill_since_cleaning`, ``None`` where the time since the last cleaning is not known;
-    ``due_per_year`` (draws,) how often a cleaning would be due in the draw, which is when ``fill_share`` of
-    the gutter is full.
+    Parameters
+    ----------
+    observed : Observed
+    depth : (draws,), optional
+        Share of the depth that is full by :func:`seen_depth`, or of a guard's face that is covered;
+        ``None`` where the time since the last cleaning is not known.
+    due_per_year : (draws,)
+        How often a cleaning would be due.
+    due_depth : (draws,) or float
+        The depth, or the share covered, at which it is due.
     """
     total = np.zeros(len(due_per_year))
 
     def heard(chance: Array) -> None:
         np.add(total, np.log(_MISTAKEN + (1 - _MISTAKEN) * chance), out=total)
 
-    if observed.fill is not None and fill is not None:
+    if observed.fill is not None and depth is not None:
         if observed.fill >= 0.99:  # full: as full as this or it would be fuller if it could
-            heard(ndtr((fill - 0.9) / FILL_ERROR))
+            heard(ndtr((depth - 0.9) / FILL_ERROR))
         else:
-            heard(np.exp(-0.5 * ((np.minimum(fill, 1.2) - observed.fill) / FILL_ERROR) ** 2))
+            heard(np.exp(-0.5 * ((np.minimum(depth, 1.2) - observed.fill) / FILL_ERROR) ** 2))
     cleanings = observed.cleanings_per_year
     if cleanings:
         heard(np.exp(-0.5 * (np.log(cleanings / due_per_year) / HABIT_ERROR) ** 2))
     if observed.overflowed is not None:
-        between = fill
+        between = depth
         if between is None and cleanings:
-            between = due_per_year / cleanings * fill_share
+            between = due_per_year / cleanings * due_depth
         if between is not None:
             chance = _overflow_chance(between)
             heard(chance if observed.overflowed else 1 - chance)
     return total
 
 
-def observed_in(survey: Survey) -> Observed | None:
-    """What a survey tells of the past; ``None`` where it tells nothing that could be weighed."""
+def observed_in(survey: Survey, guard: GuardKind | None = None) -> Observed | None:
+    """What a survey tells of the past of an eave with ``guard`` on it; ``None`` where that is nothing."""
     told = survey.history
     if told.cleanings_per_year is None and told.last_cleaned_months_ago is None:
         return None
+    on = None if guard == "none" else guard
+    seen = told.now_full_fifths if on is None else told.now_covered_fifths
     return Observed(
         month=survey.month,
         months_since=told.last_cleaned_months_ago,
-        fill=None if told.now_full_fifths is None else told.now_full_fifths / 5,
+        fill=None if seen is None else seen / 5,
         cleanings_per_year=told.cleanings_per_year,
         overflowed=told.overflowed,
+        guard=on,
     )
 
 

@@ -30,10 +30,10 @@ LADDER: Final = tuple(
     for sieve in load_sieves()
     if sieve.opening_mm == wanted
 )
-# Parts that are counted, not weighed. Flowers and petals shrivel to next to nothing.
+# Parts that are counted as well as weighed. Flowers and petals shrivel to next to nothing.
 SMALL_PARTS: Final = frozenset(
     {
-        "seed", "samara", "bract", "bud scale", "catkin", "male cone", "leaflet",
+        "needle", "bundle", "seed", "samara", "bract", "bud scale", "catkin", "male cone", "leaflet",
         "cone scale", "spray", "scale", "seed tuft", "cotton tuft", "seed string",
     }
 )  # fmt: skip
@@ -54,8 +54,8 @@ def class_index(opening_mm: Array) -> NDArray[np.intp]:
 
 
 def pieces_per_kg(fates: Sequence[PartFate]) -> Array:
-    """Small pieces that go through for each kg of a source's litter, (draws or 1, openings); seeds, bracts,
-    leaflets and the like, not needles and leaves, which are weighed."""
+    """Small pieces that go through for each kg of a source's litter, (draws or 1, openings): seeds, bracts,
+    leaflets, needles as they break, and the like; not leaves, which are weighed."""
     small = [each for each in fates if each.part.part in SMALL_PARTS]
     number = sum(each.part.litter_share * each.through * 1e6 / piece_mg(each.part) for each in small)
     return np.asarray(number) if small else np.zeros((1, 1))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -93,6 +93,15 @@ class Sources:
     past: Array
     contradictions: tuple[Contradiction, ...]
     inputs: tuple[Uncertain, ...]
+
+    def scaled(self, factor: float) -> Sources:
+        """The same kinds with so many times the litter."""
+        return replace(
+            self,
+            each=tuple(replace(one, load_kg_m=one.load_kg_m * factor) for one in self.each),
+            tree_kg_m=self.tree_kg_m * factor,
+            production_kg=self.production_kg * factor,
+        )
 
 
 def kind_words(taxon: Taxon) -> str:

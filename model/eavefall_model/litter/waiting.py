@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -11,11 +12,12 @@ from numpy.typing import NDArray
 
 from eavefall_model.house.house import House
 from eavefall_model.litter.capacity import Capacity
+from eavefall_model.litter.cleaning_plan import Stage
 from eavefall_model.litter.falling import GROUPS, Fallen, open_litter
 from eavefall_model.litter.sources import FOLIAGE_OF_YEARS
 from eavefall_model.screens.guards import Surface
 from eavefall_model.screens.surface import monthly_shed_share
-from eavefall_model.shed.visits import Visits, visits
+from eavefall_model.shed.visits import visits
 
 Array = NDArray[np.float64]
 _LODGED_STICKINESS: Final = 30.0
@@ -24,6 +26,9 @@ _LODGED_STICKINESS: Final = 30.0
 # them until a centimeter of them lies there, as heavy (40 kg/m3); small wet things pack closer, and what sits
 # in the holes covers nothing else. All but the needles are our judgement.
 _COVERS: Final = (1.0, 1.0, 1.5, 1.5, 4.0)
+# Whose good years each of the groups shares; what sticks and mats is taken to come and go with the needles.
+_WHOSE: Final = [*(whose for _, whose in GROUPS), FOLIAGE_OF_YEARS.index("needle")]
+_MOST_MATS: Final = 0.5
 # A screen is brushed when it stays covered, at the ends of so many months: what the wind clears within a
 # month needs nobody. Our judgement.
 _STAYS_MONTHS: Final = 2
@@ -36,32 +41,29 @@ class GuardTimes:
     """Typical months between cleanings, (draws, eaves), by what makes them due first.
 
     ``first`` (draws, eaves) is 0 where the gutter fills, 1 where the screen gets covered, 2 where the outlet
-    blocks; ``by_month`` (eaves, 12) the visits a year at the end of each calendar month, mean over the draws.
+    blocks; ``stages`` what all of it comes from, for a plan of whole visits.
     """
 
     months: Array
     first: NDArray[np.intp]
-    by_month: Array
+    stages: tuple[Stage, ...]
 
 
-def _first_of(each: Sequence[tuple[int, Visits]]) -> GuardTimes:
+def _first_of(stages: Sequence[Stage]) -> GuardTimes:
     """The failure that comes round soonest, the earlier in the list of equals."""
-    months = np.stack([found.months for _, found in each])
-    soonest = months.argmin(axis=0)
-    by_month = sum(
-        (found.by_month * (soonest == at)[..., None]).mean(axis=0) for at, (_, found) in enumerate(each)
+    months = np.stack(
+        [
+            visits(each.arrivals, each.limit, each.years[:, :, None], each.keeps, stays=each.stays).months
+            for each in stages
+        ]
     )
-    codes = np.array([code for code, _ in each], dtype=np.intp)
-    return GuardTimes(months.min(axis=0), codes[soonest], np.asarray(by_month))
+    codes = np.array([each.code for each in stages], dtype=np.intp)
+    return GuardTimes(months.min(axis=0), codes[months.argmin(axis=0)], tuple(stages))
 
 
-def _below(litter: Fallen, years: Array, cap: Capacity) -> list[tuple[int, Visits]]:
-    """Visits for what lies in the gutter and what catches in its outlet."""
-    each = years[:, :, None]
-    return [
-        (0, visits(litter.inside, cap.gutter_kg_m, each)),
-        (2, visits(litter.outlet, cap.outlet_kg_m, each)),
-    ]
+def _below(litter: Fallen, years: Array, cap: Capacity) -> tuple[Stage, Stage]:
+    """What lies in the gutter and what catches in its outlet."""
+    return Stage(0, litter.inside, cap.gutter_kg_m, years), Stage(2, litter.outlet, cap.outlet_kg_m, years)
 
 
 def open_gutter(
@@ -93,13 +95,31 @@ def guard_times(
     arrivals = litter.surface.copy()
     # What is stuck does not run on.
     arrivals[:-1] *= np.broadcast_to(stays, cap.kept.shape)[..., None]
-    mat_share = settings["mat_share"]
+    mat_share = np.minimum(settings["mat_share"] * cap.mats, _MOST_MATS)[..., None]
     arrivals[-1] += mat_share * arrivals[:-1].sum(axis=0)
     arrivals[:-1] *= 1 - mat_share
     arrivals *= np.array(_COVERS)[:, None, None, None]
-    keeps = np.stack([1 - np.broadcast_to(each, cap.kept.shape) for each in shed])
-    # What sticks and mats is taken to come and go with the needles.
-    whose = [*(each for _, each in GROUPS), FOLIAGE_OF_YEARS.index("needle")]
-    covered = visits(arrivals, cap.surface_kg_m, years[whose][:, :, None], keeps, stays=_STAYS_MONTHS)
+    keeps = np.stack([np.broadcast_to((1 - each) ** cap.clears, cap.kept.shape) for each in shed])
+    covered = Stage(1, arrivals, cap.surface_kg_m, years[_WHOSE], keeps, _STAYS_MONTHS)
     gutter, outlet = _below(litter, years, cap)
-    return _first_of([gutter, (1, covered), outlet])
+    return _first_of((gutter, covered, outlet))
+
+
+def lying_since_brushed(
+    stage: Stage, eave: int, past: Array, months_since: float, month: int | None
+) -> Array:
+    """What lies on a screen, against what makes a brushing due, so long after the last one, (draws,).
+
+    ``stage`` is that of a screen's face, ``past`` (2, draws, YEARS) what the last years brought, latest
+    first, and ``month`` (1 to 12) the one at whose end it was looked at; even over the year where it is not
+    known.
+    """
+    arrivals, keeps = stage.arrivals[:, :, eave], np.asarray(stage.keeps)[:, :, eave]
+    if month is None:
+        arrivals, month = np.repeat(arrivals.mean(axis=2, keepdims=True), 12, axis=2), 12
+    years = past[_WHOSE]
+    load = np.zeros_like(keeps)
+    for back in reversed(range(math.ceil(months_since))):
+        part, year = min(months_since - back, 1.0), years[:, :, min(back // 12, years.shape[2] - 1)]
+        load = load * keeps + part * year * arrivals[:, :, (month - 1 - back) % 12] * np.sqrt(keeps)
+    return np.asarray(load.sum(axis=0) / stage.limit[:, eave])

@@ -89,23 +89,25 @@ def _simulated(
     month: Array, goal: Array, factor: Array, keeps: Array | None, stays: int
 ) -> tuple[Array, Array]:
     """Months and visits by month of (12, groups, n) arrivals, goals (n,), factors (YEARS, groups, n)."""
-    if keeps is not None:
-        month = month * np.sqrt(keeps)
     _, groups, count = month.shape
-    by_month = np.zeros((12, count))
+    # Half the memory to walk through; rounding keeps the order of sums, so that more stays no less.
+    arriving = (month if keeps is None else month * np.sqrt(keeps)).astype(np.float32)
+    stay = None if keeps is None else keeps.astype(np.float32)
+    due = goal.astype(np.float32)
+    paid = np.zeros((12, count), dtype=np.int8)
     left = np.zeros(count)
-    fallen = month * factor[:, None]  # (YEARS, 12, groups, n)
+    fallen = arriving * factor[:, None].astype(np.float32)  # (YEARS, 12, groups, n)
     rest = np.empty(count, dtype=bool)
     for start in STARTS:
-        load = np.zeros((groups, count))
-        since, reached = np.full(count, GAP_MONTHS), np.zeros(count, dtype=np.intp)
+        load = np.zeros((groups, count), dtype=np.float32)
+        since, reached = np.full(count, GAP_MONTHS, dtype=np.int8), np.zeros(count, dtype=np.int8)
         for step in range(12 * YEARS):
-            if keeps is not None:
-                load *= keeps
+            if stay is not None:
+                load *= stay
             load += fallen[step // 12, (start + step) % 12]
             total = load[0] if groups == 1 else load.sum(axis=0)
             since += 1
-            np.less(total, goal, out=rest)
+            np.less(total, due, out=rest)
             if stays > 1:
                 reached += 1
                 reached *= ~rest
@@ -113,8 +115,7 @@ def _simulated(
             rest |= since < GAP_MONTHS
             load *= rest
             since *= rest
-            by_month[(start + step) % 12] += ~rest
-        left += np.minimum(load.sum(axis=0) / goal, 1.0)
-    paid = (by_month.sum(axis=0) + left) / len(STARTS)
-    by_month /= len(STARTS) * YEARS
-    return np.minimum(HORIZON_MONTHS / np.maximum(paid, 1e-9), HORIZON_MONTHS), by_month
+            paid[(start + step) % 12] += ~rest
+        left += np.minimum(load.sum(axis=0) / due, 1.0)
+    every = HORIZON_MONTHS * len(STARTS) / np.maximum(paid.sum(axis=0) + left, 1e-9)
+    return np.minimum(every, HORIZON_MONTHS), paid / (len(STARTS) * YEARS)

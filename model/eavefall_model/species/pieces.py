@@ -50,8 +50,11 @@ def shatters(part: Part) -> bool:
 
 
 def piece_mg(part: Part) -> float:
-    """Dry mass of one piece as it comes down, mg: the middle of the table's range."""
-    return _BRACT_MG if shatters(part) else math.sqrt(part.mass_mg[0] * part.mass_mg[1])
+    """Dry mass of one piece as it comes down, mg: the middle of the table's range, broken as it breaks."""
+    if shatters(part):
+        return _BRACT_MG
+    length_mm = math.sqrt(part.length_mm[0] * part.length_mm[1])
+    return math.sqrt(part.mass_mg[0] * part.mass_mg[1]) / (1 + break_rate_per_mm(part) * length_mm)
 
 
 def break_rate_per_mm(part: Part, brown_share: float = 1.0, months_lain: float = 0.0) -> float:

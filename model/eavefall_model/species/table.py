@@ -202,6 +202,13 @@ def names_of(taxon: Taxon) -> tuple[str, ...]:
     return (*dict.fromkeys(own), *others)
 
 
+def trees_meant(text: str) -> tuple[Taxon, ...]:
+    """The different trees that one name can mean, such as sycamore; none where it means one tree or genus."""
+    name, taxa = _names().get(_plain(text)), load_taxa()
+    trees = () if name is None else tuple(taxa[each] for each in name.regions)
+    return trees if len({tree.genus for tree in trees}) > 1 else ()
+
+
 def find_taxon(text: str) -> Taxon:
     """The taxon of a scientific name, common name or regional name, whatever its case or hyphens.
 

@@ -42,7 +42,7 @@ _EAVE_WORDS: dict[str, str] = {
 
 def answers_of(advice: Advice, units: Units) -> tuple[Answer, Answer, Answer]:
     """How fine if a guard goes on, whether it is worth it, how often to clean."""
-    return _how_fine(advice), _worth_it(advice, units), _how_often(advice)
+    return _how_fine(advice), _worth_it(advice, units), _how_often(advice, units)
 
 
 def _split(advice: Advice) -> str:
@@ -151,7 +151,8 @@ def _worth_it(advice: Advice, units: Units) -> Answer:
     return Answer(question, headline, tuple(filter(None, lines)))
 
 
-def _how_often(advice: Advice) -> Answer:
+def _how_often(advice: Advice, units: Units) -> Answer:
+    voice = voice_of(advice, "estimator", units)
     question = "How often to clean?"
     guarded = advice.recommended_guard not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
@@ -162,7 +163,10 @@ def _how_often(advice: Advice) -> Answer:
     lines = []
     if interval.low < HORIZON_MONTHS:
         lines.append(f"8 of 10 trial runs: {range_of(interval)}.")
-    if advice.clean_in:
+    said = [say(each, voice) or "" for each in (advice.plan, advice.past, advice.range_said) if each]
+    if said:
+        lines = [said[0], *lines, *said[1:]]
+    elif advice.clean_in:
         lines.append(f"Best months: {months_text(advice.clean_in)}.")
     lines.append(
         "With the guard that suits best."

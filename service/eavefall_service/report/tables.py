@@ -37,6 +37,14 @@ def _first_why(row: GuardVerdict, advice: Advice, voice: Voice) -> str:
     return guard_why(advice, row.kind, voice)
 
 
+def _counted(row: GuardVerdict, advice: Advice, units: Units) -> str:
+    """What gets in by number."""
+    for reason in advice.reasons:
+        if reason.about == row.kind and reason.rule == "small-things-get-in":
+            return f" {say(reason, voice_of(advice, 'estimator', units))}"
+    return ""
+
+
 def guards_table(advice: Advice, units: Units) -> Table:
     """Every guard kind with its verdict, in the order of the advice; the advised one is marked, if any."""
     advised = advice.recommended_guard
@@ -48,7 +56,7 @@ def guards_table(advice: Advice, units: Units) -> Table:
             months_short(row.interval_months),
             row.failure,
             f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
-            _first_why(row, advice, voice_of(advice, "estimator", units)),
+            _first_why(row, advice, voice_of(advice, "estimator", units)) + _counted(row, advice, units),
         )
         for row in advice.guards
     )

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any, Final
 
 from eavefall_model.errors import ServiceError, SurveyError
 from eavefall_model.survey_io import SurveyProblems
+from eavefall_model.species.table import find_taxon, trees_meant
+from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import HOWS
 
 _BARE: Final = re.compile(r"[\d.,/ ]+")
 _YES_NO: Final = {"yes": True, "no": False}
-
-
 # Fields of a form that stand inside a part of the document: field -> (part, its name there).
 _INSIDE: Final = {
     **{name: ("gutter", name) for name in ("profile", "condition", "guard", "width", "depth")},
     **{name: ("downspout", name) for name in ("outlets", "shape", "size", "size_2")},
     **{name: ("history", name) for name in ("last_cleaned_months_ago", "now_full_fifths", "overflowed")},
+    "now_covered_fifths": ("history", "now_covered_fifths"),
     "cleaned_per_year": ("history", "cleanings_per_year"),
     "wind_from": ("wind", "from"),
     "prevails": ("wind", "prevails"),
@@ -213,7 +215,7 @@ def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
     )
     past = _filled(
         {
-            **_numbers(fields, ("last_cleaned_months_ago", "now_full_fifths")),
+            **_numbers(fields, ("last_cleaned_months_ago", "now_full_fifths", "now_covered_fifths")),
             "cleanings_per_year": fields.get("cleaned_per_year", "").strip(),
             "overflowed": _YES_NO.get(fields.get("overflowed", "")),
         }
@@ -235,6 +237,29 @@ def site_of(fields: Mapping[str, str]) -> dict[str, Any]:
         "history": past or None,
         "wildfire": _YES_NO.get(fields.get("wildfire", "")),
     }
+
+
+@dataclass(frozen=True)
+class WhichTree:
+    """What to ask of a species that was typed, with the names to choose from, if there are any."""
+
+    text: str
+    choices: tuple[str, ...]
+
+
+def which_trees(survey: Survey) -> dict[str, WhichTree]:
+    """Trees whose species we do not have or that can mean several, by the tree's name."""
+    asked = {}
+    for tree in survey.trees:
+        if not tree.species:
+            continue
+        try:
+            find_taxon(tree.species)
+        except SurveyError as error:
+            names = tuple(each.common for each in trees_meant(tree.species))
+            text = f"{error.message} {'Which one is it?' if names else error.hint}"
+            asked[tree.name] = WhichTree(text, names)
+    return asked
 
 
 def drop_test_of(fields: Mapping[str, str]) -> dict[str, Any]:

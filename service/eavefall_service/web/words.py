@@ -119,6 +119,7 @@ FIFTHS: Final = (
     ("0", "Empty"), ("1", "One fifth"), ("2", "Two fifths"), ("3", "Three fifths"), ("4", "Four fifths"),
     ("5", "Full"),
 )  # fmt: skip
+COVERED: Final = (("0", "None of it"), *FIFTHS[1:5], ("5", "All of it"))
 POINT_NAMES: Final = dict(POINTS)
 # Eight points as they lie on a plan, the house in the middle.
 ROSE: Final = ("NW", "N", "NE", "W", "", "E", "SW", "S", "SE")

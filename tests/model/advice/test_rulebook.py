@@ -48,8 +48,10 @@ def test_every_figure_is_described_and_the_docs_name_each() -> None:
     readme = files("eavefall_model.advice").joinpath("README.md").read_text(encoding="utf-8")
     for name, figure in FIGURES.items():
         assert f"| `{name}` | {figure.unit} | {figure.label} |" in readme, f"README.md of advice lacks {name}"
+    settings = load_rules().settings
     for name in SETTINGS:
-        assert f"`{name}`" in readme, f"README.md of advice lacks {name}"
+        row = f"| `{name}` | {settings[name].value:g} | {settings[name].mark} |"
+        assert row in readme, f"README.md of advice says something else of {name}"
 
 
 def test_a_wrong_figure_is_named_by_its_line() -> None:

@@ -156,7 +156,7 @@ def test_every_registered_figure_has_a_way_to_be_said() -> None:
     samples: dict[str, object] = {
         "class": "fine", "guard": "none", "form": "long_needle", "foliage": "broad",
         "failure": "gutter fills", "calendar months": (5,), "eave": "front", "trees": "elm",
-        "words": "k_style", "mm range": (0.5, 0.6),
+        "words": "k_style", "mm range": (0.5, 0.6), "pieces/m": ("seeds=130",),
     }  # fmt: skip
     for kind in FIGURES.values():
         said = value_text(samples.get(kind.unit, 0.5), kind.unit, Voice())  # type: ignore[arg-type]

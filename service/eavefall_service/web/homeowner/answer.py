@@ -60,6 +60,8 @@ class HomeAnswer:
     visit: tuple[Step, ...]
     nothing_likely: bool
     cautions: tuple[str, ...]
+    range_lines: tuple[str, ...]
+    to_settle: tuple[str, ...]
 
 
 def home_answer(quote: PreQuote, survey: Survey, units: Units = "us") -> HomeAnswer:
@@ -78,7 +80,9 @@ def home_answer(quote: PreQuote, survey: Survey, units: Units = "us") -> HomeAns
         worth=worth,
         worth_lines=worth_lines,
         often=words.months_span(quote.low_months, quote.high_months),
-        often_lines=_how_often(advice, no_tree),
+        often_lines=_how_often(advice, no_tree, voice),
+        range_lines=tuple(filter(None, (say(advice.range_said, voice),))) if advice.range_said else (),
+        to_settle=tuple(filter(None, (say(each, voice) for each in advice.questions))),
         reasons=(_NO_TREES,) if no_tree else _reasons(advice, voice, cautions) or (_NO_WORDS,),
         first=(_TELL_TREES,) if no_tree else first,
         yours=tuple(step for step in yours if step.page not in {each.page for each in first}),
@@ -138,7 +142,7 @@ def _reasons(advice: Advice, voice: Voice, apart: tuple[str, ...]) -> tuple[str,
     return tuple(dict.fromkeys(lines))[:_SHOWN]
 
 
-def _how_often(advice: Advice, no_tree: bool) -> tuple[str, ...]:
+def _how_often(advice: Advice, no_tree: bool, voice: Voice) -> tuple[str, ...]:
     lines = []
     if no_tree:
         lines.append("That holds if no tree stands near.")
@@ -149,6 +153,10 @@ def _how_often(advice: Advice, no_tree: bool) -> tuple[str, ...]:
     else:
         lines.append("In the likeliest case there is a screen, and the work is brushing it off.")
         lines.append(f"Without a screen: {every(advice.interval_unguarded_months.typical)}.")
-    if advice.clean_in:
+    if advice.past is not None:
+        lines.append(say(advice.past, voice) or "")
+    if advice.plan is not None:
+        lines.append(say(advice.plan, voice) or "")
+    elif advice.clean_in:
         lines.append(f"Best in {months_text(advice.clean_in)}.")
     return tuple(lines)

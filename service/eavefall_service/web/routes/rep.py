@@ -21,6 +21,7 @@ from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import sketch_of
+from eavefall_service.web.survey_forms import which_trees
 
 router = APIRouter(prefix="/rep", include_in_schema=False, route_class=DoorRoute)
 _SHOWN = 60
@@ -103,6 +104,7 @@ def show_trees(
     part = next((tree for tree in seen.survey.trees if tree.name == edit), None)
     more["meanwhile"] = _meanwhile(office, actor, survey_id, "trees", edit) if part else ()
     more["next_name"] = surveys.free_name(seen.row, "trees")
+    more["asked"] = which_trees(seen.survey)
     return pages.page(
         request, "rep/trees.html", status, tab="trees", part=part, **survey_context(seen, actor), **more
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,9 +24,12 @@ from eavefall_model.litter.history import (
     Observed,
     fill_since_cleaning,
     log_likelihood,
+    looseness,
     resampled_rows,
+    seen_depth,
     weights_from,
 )
+from eavefall_model.litter.waiting import lying_since_brushed
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import survey_from_data
@@ -64,7 +67,9 @@ def houses(half: str) -> list[House]:
     ]
 
 
-def outcome_of(house: House, *, history: bool, book: RuleBook | None = None, draws: int = 2000) -> Outcome:
+def outcome_of(
+    house: House, *, history: bool = True, book: RuleBook | None = None, draws: int = 2000
+) -> Outcome:
     """The engine's draws for a house, with its history where it is to be told."""
     data = {**house.survey, "history": house.history} if history and house.history else house.survey
     survey: Survey = survey_from_data(data)
@@ -72,8 +77,13 @@ def outcome_of(house: House, *, history: bool, book: RuleBook | None = None, dra
 
 
 def per_year(outcome: Outcome, kind: str) -> float:
-    """Typical visits a year."""
-    return 12.0 / float(np.median(outcome.guards[kind].house_months))  # type: ignore[index]
+    """Whole visits a year of the plan that people are told."""
+    return outcome.guards[kind].plan.per_year  # type: ignore[index]
+
+
+def by_litter(outcome: Outcome, kind: str) -> float:
+    """Whole visits a year that litter alone asks for."""
+    return outcome.guards[kind].plan.by_litter  # type: ignore[index]
 
 
 def within(one: float, other: float) -> bool:
@@ -92,7 +102,7 @@ def rows(half: str) -> Iterator[dict[str, Any]]:
 
     for house in houses(half):
         try:
-            outcome = outcome_of(house, history=False)
+            outcome = outcome_of(house)
         except SurveyError as error:  # a tree that the tables do not have: nothing agrees
             print(f"{house.id}: {error.message}")
             yield {"id": house.id, "unknown": True, "expects": house.expects}
@@ -111,6 +121,10 @@ def rows(half: str) -> Iterator[dict[str, Any]]:
             "verdicts": verdicts,
             "cleanings": within(found_open, expects["open_per_year"])
             and within(found_guarded, expects["guarded_per_year"]),
+            "by litter": within(by_litter(outcome, "none"), expects["open_per_year"])
+            and within(by_litter(outcome, expects["guard"]), expects["guarded_per_year"]),
+            "open within": within(found_open, expects["open_per_year"]),
+            "guarded within": within(found_guarded, expects["guarded_per_year"]),
             "open": (expects["open_per_year"], found_open),
             "guarded": (expects["guarded_per_year"], found_guarded),
             "expects": expects,
@@ -126,7 +140,7 @@ def total(name: str, agrees: Sequence[bool]) -> str:
 @dataclass(frozen=True)
 class Ranges:
     """Over simulated houses that fit a survey: 10 to 90 ratios of the open gutter and of the guard named,
-    before and after a year's history of the gutter is told, and the share whose truth lies in the range told
+    before and after a year of its own history is told, and the share whose truth lies in the range told
     after."""
 
     open_before: float
@@ -134,69 +148,77 @@ class Ranges:
     guarded_before: float
     guarded_after: float
     covered: tuple[int, int]
+    guard_covered: tuple[int, int]
+
+
+def _told(
+    months: np.ndarray, seen: np.ndarray, observed: Observed, due: np.ndarray, truths: int
+) -> tuple[float, float, int]:
+    """Ratio before and after, and how many truths lie in the range told.
+
+    Draws stand for true houses: each tells what it shows (draws,) with the error of a look, and the other
+    draws are weighed by it.
+    """
+    rng = np.random.default_rng(1)
+    ratios, hit = [], 0
+    for truth in rng.choice(len(months), truths, replace=False):
+        look = float(np.clip(min(seen[truth], 1.0) + FILL_ERROR * rng.standard_normal(), 0, 1))
+        told = replace(observed, fill=round(look * 5) / 5)
+        others = np.where(np.arange(len(months)) != truth, 0.0, -1e3)
+        rows = resampled_rows(weights_from(log_likelihood(told, seen, due) + others).share, 0.5)
+        low, high = np.quantile(months[rows], (0.1, 0.9))
+        hit += bool(low - 1e-9 <= months[truth] <= high + 1e-9)
+        ratios.append(high / low)
+    return float(np.divide(*np.quantile(months, (0.9, 0.1)))), float(np.median(ratios)), hit
 
 
 def ranges(house: House, truths: int = 40, draws: int = 2000) -> Ranges:
-    """Draws stand for true houses: each tells how full its gutter is after a year, with the error of a look,
-    and the engine's other draws are weighed by it."""
+    """Ranges of one house, with the open gutter looked at after up to a year, and the guard after a year."""
     data = {**house.survey, "history": {"cleanings_per_year": 0}}
     outcome = run(survey_from_data(data), {}, {}, load_rules(), load_guards(), seed=0, draws=draws)
-    months = outcome.guards["none"].months
-    at, house_months = int(np.argmin(np.median(months, axis=0))), outcome.guards["none"].house_months
-    guarded = outcome.guards[house.expects["guard"]].house_months
-    months_since = float(np.clip(np.median(months[:, at]), 3.0, 12.0))
-    fill = np.asarray(
-        sum(
-            fill_since_cleaning(
-                outcome.guards["none"].litter.inside[foliage, :, at],
-                outcome.capacity.gutter_kg_m[:, at] / outcome.settings["fill_share"],
-                outcome.sources.past[foliage],
-                months_since,
-                outcome.survey.month,
-            )
-            for foliage in range(2)
-        )
+    gutter, guard = outcome.guards["none"], outcome.guards[house.expects["guard"]]
+    at, month = int(np.argmin(np.median(gutter.months, axis=0))), outcome.survey.month
+    since = float(np.clip(np.median(gutter.months[:, at]), 3.0, 12.0))
+    full = outcome.capacity.gutter_kg_m[:, at] / outcome.settings["fill_share"]
+    fill = sum(
+        fill_since_cleaning(gutter.litter.inside[foliage, :, at], full, past, since, month)
+        for foliage, past in enumerate(outcome.sources.past)
     )
-    rng = np.random.default_rng(1)
-    ratios, hit = [], 0
-    for truth in rng.choice(draws, truths, replace=False):
-        seen = float(np.clip(min(fill[truth], 1.0) + FILL_ERROR * rng.standard_normal(), 0, 1))
-        observed = Observed(outcome.survey.month, months_since, fill=round(seen * 5) / 5)
-        others = np.arange(draws) != truth
-        weights = weights_from(
-            log_likelihood(observed, fill, 12.0 / months[:, at]) + np.where(others, 0, -1e3)
-        )
-        rows = resampled_rows(weights.share, 0.5)
-        low, high = np.quantile(house_months[rows], (0.1, 0.9))
-        hit += bool(low - 1e-9 <= house_months[truth] <= high + 1e-9)
-        ratios.append((high / low, float(np.divide(*np.quantile(guarded[rows], (0.9, 0.1))))))
-    before = [float(np.divide(*np.quantile(each, (0.9, 0.1)))) for each in (house_months, guarded)]
-    after = np.median(ratios, axis=0)
-    return Ranges(before[0], float(after[0]), before[1], float(after[1]), (hit, truths))
+    depth = seen_depth(np.asarray(fill), looseness(outcome.streams.normal("history.loose")))
+    face = next(stage for stage in guard.stages if stage.code == 1)
+    on = int(np.argmin(np.median(guard.months, axis=0)))
+    lies = lying_since_brushed(face, on, outcome.sources.past, 12.0, month)
+    share = 1 - (1 - outcome.settings["blinded_limit"]) ** lies
+    one = _told(gutter.house_months, depth, Observed(month, since), 12 / gutter.months[:, at], truths)
+    two = _told(guard.house_months, share, Observed(month, 12.0), 12 / guard.months[:, on], truths)
+    return Ranges(one[0], one[1], two[0], two[1], (one[2], truths), (two[2], truths))
 
 
-def print_ranges(half: str) -> None:
-    """Medians over the houses of a half."""
-    found = [ranges(house) for house in houses(half)]
+def print_ranges(half: str = "") -> None:
+    """Medians over the houses of a half, or of all."""
+    found = [ranges(house) for house in (houses(half) if half else [*houses("open"), *houses("closed")])]
     for name in ("open_before", "open_after", "guarded_before", "guarded_after"):
         each = np.array([getattr(one, name) for one in found])
         low, middle, high = np.quantile(each, (0.25, 0.5, 0.75))
         print(
             f"{name:15s} median 10-90 ratio {middle:.1f} (quartiles {low:.1f} to {high:.1f}, n {len(each)})"
         )
-    hits, count = (sum(one.covered[at] for one in found) for at in range(2))
-    low, high = wilson(hits, count)
-    print(f"covered {hits} of {count} ({low:.0%} to {high:.0%})")
+    for name in ("covered", "guard_covered"):
+        hits, count = (sum(getattr(one, name)[at] for one in found) for at in range(2))
+        low, high = wilson(hits, count)
+        print(f"{name} {hits} of {count} ({low:.0%} to {high:.0%})")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--closed", action="store_true")
-    parser.add_argument("--ranges", action="store_true", help="10 to 90 ratios and coverage instead")
+    parser.add_argument(
+        "--ranges", action="store_true", help="10 to 90 ratios and coverage of all forty instead"
+    )
     asked = parser.parse_args()
     half = "closed" if asked.closed else "open"
     if asked.ranges:
-        print_ranges(half)
+        print_ranges()
         return
     found = list(rows(half))
     short = {"suits": "S", "suits with care": "c", "does not suit": "-"}
@@ -215,7 +237,7 @@ def main() -> None:
             f"{row['guarded'][1]:4.2f}{'' if row['cleanings'] else '!'} {marks}"
         )
     kinds = list(found[0]["expects"]["guards"])
-    for name in ("class", *kinds, "cleanings", "worth_it"):
+    for name in ("class", *kinds, "cleanings", "by litter", "open within", "guarded within", "worth_it"):
         print(total(name, [bool(row.get(name)) for row in found]))
 
 
