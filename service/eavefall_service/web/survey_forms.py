@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from eavefall_model.errors import ServiceError, SurveyError
-from eavefall_model.survey_io import SurveyProblems
 from eavefall_model.species.table import find_taxon, trees_meant
 from eavefall_model.survey import Survey
+from eavefall_model.survey_io import SurveyProblems
 from eavefall_model.vocabulary import HOWS
 
 _BARE: Final = re.compile(r"[\d.,/ ]+")
