@@ -201,7 +201,7 @@ def test_where_the_owner_has_not_said_the_advice_says_so_on_top_and_asks_first()
         "facing": "E",
         "height": "3 m",
     }
-    house = {"name": "h", "eaves": [eave], "trees": [{**SPRUCES, "distance": "9 m", "eave": "back"}]}
+    house = {"name": "h", "eaves": [eave], "trees": [{**SPRUCES, "distance": "12 m", "eave": "back"}]}
     silent = assess(Survey.model_validate(house))
     assert silent.fineness_class == "no-guard-needed"
     top = [reason.rule for reason in silent.reasons[:2]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -94,6 +94,7 @@ def test_many_at_once_are_each_as_alone() -> None:
         np.testing.assert_array_equal(alone.by_month, found.by_month[at])
 
 
+@settings(deadline=None)
 @given(
     litter=arrays(float, (2, 12), elements=st.floats(0, 2)),
     more=arrays(float, (2, 12), elements=st.floats(0, 1)),
