@@ -65,9 +65,7 @@ _LITTER: Final = (
     "shed/kernel.py); how fast litter falls and what wind does is judgement"
 )
 _SEASONS: Final = "months of leaf and needle fall as published (species/data/seasons.csv)"
-_CALENDAR: Final = (
-    "litter by month played over five years (litter/cleaning_plan.py); when it is due is judgement"
-)
+_VISITS: Final = "whole visits that serve half of the trial runs (litter/cleaning_plan.py); when cleaning is due is judgement"
 _WIDTHS: Final = "needle widths of floras (species/data/parts.csv), else the gauge photo or the drop test"
 _PLAN: Final = "geometry of the survey's distances, heights and crowns"
 _GUARDS: Final = "the catalogue of guards (screens/data/guards.yaml, each with its source)"
@@ -332,7 +330,7 @@ def _unguarded_months(case: HouseCase) -> Value:
     return middle(case.open_gutter.house_months)
 
 
-@_figure("house", "a year", "cleanings that the open gutter asks for, in whole visits", _CALENDAR)
+@_figure("house", "a year", "cleanings that the open gutter asks for, in whole visits", _VISITS)
 def _unguarded_per_year(case: HouseCase) -> Value:
     return case.open_gutter.plan.by_litter
 
@@ -720,7 +718,7 @@ def _guarded_months(case: GuardCase) -> Value:
     return middle(case.guard.house_months)
 
 
-@_figure("guard", "a year", "visits that this guard asks for, whole ones", _CALENDAR)
+@_figure("guard", "a year", "visits that this guard asks for, whole ones", _VISITS)
 def _guarded_per_year(case: GuardCase) -> Value:
     return case.guard.plan.by_litter
 
