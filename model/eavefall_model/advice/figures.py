@@ -65,7 +65,9 @@ _LITTER: Final = (
     "shed/kernel.py); how fast litter falls and what wind does is judgement"
 )
 _SEASONS: Final = "months of leaf and needle fall as published (species/data/seasons.csv)"
-_VISITS: Final = "whole visits that serve half of the trial runs (litter/cleaning_plan.py); when cleaning is due is judgement"
+_VISITS: Final = (
+    "whole visits that serve half of the trial runs (litter/cleaning_plan.py); when one is due: judgement"
+)
 _WIDTHS: Final = "needle widths of floras (species/data/parts.csv), else the gauge photo or the drop test"
 _PLAN: Final = "geometry of the survey's distances, heights and crowns"
 _GUARDS: Final = "the catalogue of guards (screens/data/guards.yaml, each with its source)"

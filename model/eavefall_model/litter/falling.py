@@ -115,7 +115,7 @@ def _planes(
     for part, fate in zip(source.taxon.parts, fates, strict=True):
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         through, lodges = fate.through[:, column], fate.lodges[:, column]
-        if source.taxon is BLOWN_IN:
+        if source.taxon.name == BLOWN_IN.name:
             lodges = lodges + CLOGS * (1 - through - lodges)
         stays = np.maximum(1 - through - lodges, 0.0)
         below += source.load_kg_m * (part.litter_share * through)[:, None]

@@ -98,12 +98,13 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--draws", type=int, default=200)
     parser.add_argument("--every", type=int, default=1, help="only every so many houses")
+    parser.add_argument("--only", nargs="*", default=CHANGES, help="only these values")
     asked = parser.parse_args()
     surveys = SURVEYS[:: asked.every]
     usual = _outcomes(load_rules(), surveys, asked.draws)
     print(f"{len(surveys)} houses, {asked.draws} draws")
     rows = []
-    for name in CHANGES:
+    for name in asked.only:
         cells: list[list[str]] = [[], [], []]
         effect = 0.0
         for factor in (2.0, 0.5):
