@@ -47,6 +47,7 @@ ERROR_CODES: dict[str, str] = {
     "host-unknown": "The server does not answer under this host name.",
     "too-many-tries": "Too many tries in a short time.",
     "queue-full": "Too many photos are waiting to be read just now.",
+    "server-busy": "The server has too much to do just now; nothing of the request was kept.",
     "photo-sent-already": "The survey has this very photo already, for another of the guided shots.",
     "too-many-photos": "The survey has as many photos as it may have.",
     "upload-slow": "The photo took too long to arrive.",

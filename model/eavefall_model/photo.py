@@ -90,6 +90,19 @@ def sniff(data: bytes) -> str | None:
     return None
 
 
+def claimed_pixels(data: bytes) -> int:
+    """Pixels that a photo's header claims, without decoding it; 0 where it claims none."""
+    kind = sniff(data)
+    try:
+        if kind == "heic":
+            width_px, height_px = pi_heif.open_heif(io.BytesIO(data)).size
+        else:
+            width_px, height_px = Image.open(io.BytesIO(data), formats=((kind or "").upper(),)).size
+    except Exception:  # whatever is wrong with it, decoding says it better
+        return 0
+    return int(width_px * height_px)
+
+
 def decode(
     data: bytes,
     *,

@@ -10,6 +10,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
@@ -46,6 +47,7 @@ _STATUS: Final[dict[str, int]] = {
     "too-many-photos": 409,
     "too-many-tries": 429,
     "queue-full": 429,
+    "server-busy": 429,
     "disk-full": 507,
     "weights-missing": 503,
     "internal-error": 500,
@@ -175,6 +177,16 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
             if isinstance(error, OSError)
             else "disk is full" in str(error)  # SQLite's own words for SQLITE_FULL
         )
+        if isinstance(error, PoolTimeout) or "database is locked" in str(error):
+            hint = "Nothing of this request was kept; try again in a moment."
+            busy = Problem(
+                title=ERROR_CODES["server-busy"],
+                status=429,
+                code="server-busy",
+                detail="Too much at once.",
+                hint=hint,
+            )
+            return answer(request, busy)
         if not is_full:
             raise error
         code = "disk-full"
@@ -187,6 +199,7 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
     app.add_exception_handler(Exception, unforeseen)
     app.add_exception_handler(OSError, disk)
     app.add_exception_handler(OperationalError, disk)
+    app.add_exception_handler(PoolTimeout, disk)
     app.add_exception_handler(EavefallError, ours)
     app.add_exception_handler(HTTPException, framework)
     app.add_exception_handler(RequestValidationError, invalid)

@@ -18,6 +18,9 @@ PHOTOS_AT_ONCE: Final = 6
 # Photos whose bytes are still arriving; they take a file each, but no place to be read.
 UPLOADS_AT_ONCE: Final = 240
 WORKERS: Final = 2
+# A photo of more pixels is decoded while no other such one is, so that memory stays within one ceiling.
+LARGE_PIXELS: Final = 13_000_000
+COPY_WAIT_S: Final = 10
 UPLOAD_S: Final = 180
 # For the rest of a small body, for a header, for reading a refusal while still sending, for stopping.
 BODY_S: Final = 30

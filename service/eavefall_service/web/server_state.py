@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Final
 
 from fastapi import Depends, Request
 
 from eavefall_model.advice.schema import Advice
+from eavefall_model.photo import claimed_pixels
 from eavefall_model.tags.tagger import Tagger
 from eavefall_service.office.watching import DesignKey
 from eavefall_service.statistics.cusum import Cusum
 from eavefall_service.storage import Database, PhotoFolder
+from eavefall_service.web import limits
+from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.settings import Settings
 from eavefall_service.web.try_limits import RateLimiter
@@ -82,8 +86,23 @@ class Office:
     answers: AnswersKept = field(default_factory=AnswersKept)
     # Passwords are checked two at a time.
     hashing: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(2))
+    _large: threading.RLock = field(default_factory=threading.RLock)
     alarm_designs: dict[DesignKey, Cusum] = field(default_factory=dict)
     _queued: set[str] = field(default_factory=set)
+
+    def memory_for(self, data: bytes) -> AbstractContextManager[object]:
+        """Held while a photo is decoded and its pixels are in use; one large photo at a time."""
+        return self._large if claimed_pixels(data) > limits.LARGE_PIXELS else nullcontext()
+
+    @contextmanager
+    def memory_for_copy(self) -> Iterator[None]:
+        """Held while a whole survey with its photos is brought in; refused with ``queue-full`` later."""
+        if not self._large.acquire(timeout=limits.COPY_WAIT_S):
+            raise refuse("queue-full", hint="Another survey is being brought in; try again in a minute.")
+        try:
+            yield
+        finally:
+            self._large.release()
 
     def once_later(self, key: str, job: Callable[[], Any]) -> None:
         """Run a job when nothing urgent waits, unless the same one (by ``key``) waits already."""

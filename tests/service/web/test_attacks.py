@@ -19,11 +19,12 @@ import pytest
 from PIL import Image
 from sqlalchemy import text
 
+from eavefall_model.photo import claimed_pixels
 from eavefall_service.journeys import accounts
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
 from eavefall_service.web import limits, upkeep
-from eavefall_service.web.photos import photo_reading
+from eavefall_service.web.photos import copy_import, photo_reading, photo_upload
 
 from .conftest import PASSWORD, copy_of, decide, document_of, import_copy, put_tree, settle
 
@@ -502,3 +503,78 @@ def test_the_server_stops_though_somebody_sends_slowly(server_process):
         )
         server_process.process.terminate()
         server_process.process.wait(timeout=120)
+
+
+# what an hour of attack found
+
+
+def test_large_photos_take_memory_one_at_a_time(server, rep, survey, monkeypatch):
+    """Eight at once, from every way in: never are two of more than 13 MP decoded together."""
+    decoded, at_work, most = photo_upload.decode, [], []
+
+    def watched(data, **named):
+        if claimed_pixels(data) > limits.LARGE_PIXELS:
+            at_work.append(1)
+            most.append(len(at_work))
+            time.sleep(0.05)
+            at_work.pop()
+        return decoded(data, **named)
+
+    for module in (photo_upload, photo_reading):
+        monkeypatch.setattr(module, "decode", watched)
+    url = f"/api/1/surveys/{survey}/photos"
+
+    def send(number: int) -> int:
+        out = io.BytesIO()
+        Image.new("1", (4000, 4000 + number)).save(out, "PNG")
+        return int(rep.post(url, content=out.getvalue()).status_code)
+
+    with ThreadPoolExecutor(4) as pool:
+        assert set(pool.map(send, range(5))) == {201}
+    settle(server)
+    assert len(most) >= 10  # to be tagged, and to be shown
+    assert set(most) == {1}
+
+
+def test_a_copy_waits_for_memory_only_so_long(server, rep, survey, monkeypatch):
+    copy = copy_of(rep, survey)
+    with server.office.memory_for_copy(), monkeypatch.context() as patch:
+        patch.setattr(limits, "COPY_WAIT_S", 0.05)
+        answer = import_copy(rep, copy)
+    assert (answer.status_code, answer.json()["code"]) == (429, "queue-full")
+    assert import_copy(rep, copy).status_code == 303
+
+
+def test_a_copied_photo_of_one_pixel_is_shown(server, rep, survey, make_jpeg):
+    rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(740))
+    copy = copy_of(rep, survey)
+    copy["photos"][0]["jpeg_base64"] = base64.b64encode(png(1, 1)).decode()
+    new_id = import_copy(rep, copy).headers["location"].rsplit("/", 1)[1]
+    settle(server)
+    sha256 = rep.get(f"/api/1/surveys/{new_id}/photos").json()[0]["sha256"]
+    assert rep.get(f"/pictures/{new_id}/{sha256}/display.jpg").status_code == 200
+    assert rep.get(f"/rep/{new_id}/report.html").status_code == 200
+
+
+def test_a_writer_that_is_busy_too_long_asks_to_try_again(own_server, monkeypatch):
+    rita = own_server.person("rita", "rep")
+    monkeypatch.setattr(own_server.office.database._writer.pool, "_timeout", 0.05)
+    with own_server.office.database.write() as session:
+        session.execute(text("SELECT 1"))  # takes the one connection
+        answer = rita.put(f"/api/1/surveys/{secrets.token_hex(8)}", json={"name": "Later"})
+    assert (answer.status_code, answer.json()["code"]) == (429, "server-busy")
+    assert answer.headers["retry-after"]
+
+
+def test_an_import_counts_before_it_decodes(rep, survey, make_jpeg, monkeypatch):
+    rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(741))
+    copy = copy_of(rep, survey)
+    copy["photos"] *= limits.PHOTOS_PER_SURVEY + 1
+    close_ups = copy_of(rep, survey)
+    thirteen_close_ups(close_ups, make_jpeg)
+    decoded = []
+    monkeypatch.setattr(copy_import, "decode_sent", lambda *given: decoded.append(given))
+    for too_many in (copy, close_ups):
+        answer = import_copy(rep, too_many)
+        assert (answer.status_code, answer.json()["code"]) == (409, "too-many-photos")
+    assert decoded == []

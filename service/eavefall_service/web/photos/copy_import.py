@@ -28,7 +28,8 @@ def import_copy(office: Office, data: Any, actor: Actor) -> str:
     """
     check_free_disk(office)
     copy = transfer.read_copy(data)
-    if len(copy.photos) > limits.PHOTOS_PER_SURVEY:
+    close_ups = sum(photo.meta.shows == "gauge" for photo in copy.photos)
+    if len(copy.photos) > limits.PHOTOS_PER_SURVEY or close_ups > limits.GAUGE_PHOTOS_PER_SURVEY:
         raise refuse("too-many-photos")
     with ExitStack() as files:
         found = []

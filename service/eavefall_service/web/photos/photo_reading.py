@@ -4,6 +4,8 @@ display."""
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final, cast
 
 from eavefall_model.errors import EavefallError, PhotoError
@@ -27,7 +29,9 @@ SHOW_PX: Final = 900
 def tag_again(office: Office, photo_id: int) -> None:
     """Tag a stored photo, as after a crash between its row and its tags."""
     row = _row(office, photo_id)
-    read = read_photo(_bytes(office, row.sha256), name=row.name, shows="tree", tagger=office.tagger())
+    data = _bytes(office, row.sha256)
+    with office.memory_for(data):
+        read = read_photo(data, name=row.name, shows="tree", tagger=office.tagger())
     with changing(office, UPKEEP, "keep reading", row.survey_id) as (session, _):
         photos.add_tags(session, photo_id, read.tags, read.failure.code if read.failure else None)
     show(office, row.sha256)
@@ -48,15 +52,19 @@ def measure(office: Office, photo_id: int) -> Reading:
     """Measure needles or a handful at full size, keep the result and draw what was measured."""
     row = _row(office, photo_id)
     tagger, shows = office.tagger(), cast(Shows, row.shows)
-    photo = decode_to_read(_bytes(office, row.sha256), name=row.name, shows=shows, tagger=tagger)
-    read = read_decoded(photo, name=row.name, shows=shows, reference=row.reference, tagger=tagger)
+    data = _bytes(office, row.sha256)
+    with office.memory_for(data):
+        photo = decode_to_read(data, name=row.name, shows=shows, tagger=tagger)
+        read = read_decoded(photo, name=row.name, shows=shows, reference=row.reference, tagger=tagger)
+        drawn = None if read.gauge is None else display_jpeg(draw_gauge(photo.rgb, read.gauge))
+        del photo
     with changing(office, UPKEEP, "keep reading", row.survey_id) as (session, _):
         if read.gauge is not None:
             photos.add_gauge(session, photo_id, read.gauge)
         if read.debris is not None:
             photos.add_debris(session, photo_id, read.debris)
-    if read.gauge is not None:
-        office.photos.put_shown(row.sha256, "gauge", display_jpeg(draw_gauge(photo.rgb, read.gauge)))
+    if drawn is not None:
+        office.photos.put_shown(row.sha256, "gauge", drawn)
     return read
 
 
@@ -71,12 +79,13 @@ def make_picture(office: Office, row: PhotoRow, kind: str, result: GaugeResult |
     if kind == "gauge":
         if result is None:
             raise PhotoError("photo-missing", "This photo has not been measured.")
-        drawn = draw_gauge(_decode_kept(office, row.sha256, None).rgb, result)
+        with _kept(office, row.sha256, None) as photo:
+            drawn = display_jpeg(draw_gauge(photo.rgb, result))
     else:
-        photo = _decode_kept(office, row.sha256, SHOW_PX)
         label = next(each for each in FOLIAGE if kind == f"evidence-{each}")
-        drawn = draw_evidence(photo.rgb, office.tagger().evidence(photo, label))
-    office.photos.put_shown(row.sha256, kind, display_jpeg(drawn))
+        with _kept(office, row.sha256, SHOW_PX) as photo:
+            drawn = display_jpeg(draw_evidence(photo.rgb, office.tagger().evidence(photo, label)))
+    office.photos.put_shown(row.sha256, kind, drawn)
 
 
 def display_bytes(office: Office, row: PhotoRow) -> bytes:
@@ -89,7 +98,9 @@ def display_bytes(office: Office, row: PhotoRow) -> bytes:
 
 def show(office: Office, sha256: str) -> None:
     """Make the picture for showing."""
-    office.photos.put_shown(sha256, "display", display_jpeg(_decode_kept(office, sha256, SHOW_PX).rgb))
+    with _kept(office, sha256, SHOW_PX) as photo:
+        shown = display_jpeg(photo.rgb)
+    office.photos.put_shown(sha256, "display", shown)
 
 
 def _row(office: Office, photo_id: int) -> PhotoRow:
@@ -97,8 +108,12 @@ def _row(office: Office, photo_id: int) -> PhotoRow:
         return session.get_one(PhotoRow, photo_id)
 
 
-def _decode_kept(office: Office, sha256: str, fit_px: int | None) -> Photo:
-    return decode(_bytes(office, sha256), name="The photo", fit_px=fit_px)
+@contextmanager
+def _kept(office: Office, sha256: str, fit_px: int | None) -> Iterator[Photo]:
+    """A kept photo's pixels. How small it may be was asked when it came in; a copied survey's may be tiny."""
+    data = _bytes(office, sha256)
+    with office.memory_for(data):
+        yield decode(data, name="The photo", fit_px=fit_px, min_side_px=1)
 
 
 def _bytes(office: Office, sha256: str) -> bytes:

@@ -201,7 +201,8 @@ def decode_sent(office: Office, data: bytes, name: str, sha256: str, min_side_px
         fit_px = office.tagger().fit_px
     except Exception:
         fit_px = photo_reading.SHOW_PX
-    return decode(data, name=name, fit_px=fit_px, sha256=sha256, min_side_px=min_side_px)
+    with office.memory_for(data):
+        return decode(data, name=name, fit_px=fit_px, sha256=sha256, min_side_px=min_side_px)
 
 
 def keep_photo(

@@ -108,10 +108,10 @@ def survey_copy(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
 @may("make survey")
 def import_survey(office: OfficeDep, actor: Staff, file: UploadFile) -> Response:
     """A new survey from such a copy."""
-    raw = file.file.read(limits.JSON_IMPORT_BYTES + 1)
-    if len(raw) > limits.JSON_IMPORT_BYTES:
-        raise refuse("body-too-large")
-    with office.work.place(actor.name):
+    with office.work.place(actor.name), office.memory_for_copy():
+        raw = file.file.read(limits.JSON_IMPORT_BYTES + 1)
+        if len(raw) > limits.JSON_IMPORT_BYTES:
+            raise refuse("body-too-large")
         survey_id = import_copy(office, parse_json(raw), actor)
     return RedirectResponse(f"/rep/{survey_id}", 303)
 
