@@ -29,8 +29,18 @@ from eavefall_model.sighting.measured import Measured
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 
-# What stands at a house and has a usual height (common practice, no source; a measured one is better).
-KNOWN_HEIGHTS_M: Final = {"door": (2.032, 0.015), "garage door": (2.134, 0.02)}
+# What stands at a house and has a usual height, m, with its standard deviation (common practice, no source; a
+# measured one is better). A course is one row of brick or siding with its joint: ten of them are tapped.
+KNOWN_HEIGHTS_M: Final = {
+    "door": (2.032, 0.015),
+    "garage door": (2.134, 0.02),
+    "letter sheet": (0.2794, 0.0005),
+    "a4 sheet": (0.297, 0.0005),
+    "ten brick courses": (0.677, 0.01),
+    "ten siding courses": (1.016, 0.03),
+}
+# Those of them that do not stand on the ground: how high their lower end is, is not known.
+RAISED: Final = frozenset({"letter sheet", "a4 sheet", "ten brick courses", "ten siding courses"})
 
 TAP_SD_PX: Final = 3.0
 # Beforehand (judgement): tilt when nobody read it, roll, how high a phone is held, distortion of a phone's
@@ -42,8 +52,14 @@ _DISTORTION_SD: Final = 0.02
 _FOCAL_SD_SHARE: Final = 0.04
 # A diagonal of 36 x 24 mm film, to which a "35 mm equivalent" focal length refers (CIPA DCG-001).
 _FILM_DIAGONAL_MM: Final = math.hypot(36.0, 24.0)
+# Where the lower end of a raised reference may be, and that of one that stands.
+_RAISED_M: Final = (1.2, 0.6)
+_STANDS_M: Final = (0.0, 0.001)
 _LEAST_PX: Final = 60.0
 _WORST_SHARE: Final = 0.15
+# Of the fitted state: tilt, roll, focal length, distortion, height of the camera; lower end of the reference;
+# then right, ahead and height of each thing.
+_PLACES: Final = 6
 
 
 @dataclass(frozen=True)
@@ -70,14 +86,15 @@ class Upright:
     """Something upright: the taps at its top and, where the ground is in view, at its foot.
 
     ``behind_m`` says how much farther than the reference it stands (nearer: negative), if somebody measured
-    it; where the foot is hidden it must be given. Points are pixels from the upper left corner, x to the
-    right, y down.
+    it; where the foot is hidden it must be given. A reference that is ``raised`` has its lower end, tapped as
+    its foot, at an unknown height. Points are pixels from the upper left corner, x to the right, y down.
     """
 
     top: Point
     foot: Point | None = None
     behind_m: float | None = None
     behind_sd_m: float = 0.3
+    raised: bool = False
 
 
 @dataclass(frozen=True)
@@ -85,12 +102,14 @@ class Sighted:
     """Heights of what was wanted, level distances between neighbors in the order given, and the camera's
     distance.
 
-    ``widths[i]`` lies between things ``i`` and ``i + 1`` of those wanted; ``distance`` is from the camera to
-    the reference.
+    ``widths[i]`` lies between things ``i`` and ``i + 1`` of those wanted, ``behind[i]`` is how much farther
+    off thing ``i`` stands than the reference (nearer: negative); ``distance`` is from the camera to the
+    reference.
     """
 
     heights: tuple[Measured, ...]
     widths: tuple[Measured, ...]
+    behind: tuple[Measured, ...]
     distance: Measured
 
 
@@ -154,16 +173,20 @@ def measure_uprights(
         ]
     )
 
-    def unpack(state: Array) -> tuple[Array, Array]:
-        return state[:5], np.concatenate([state[5:].reshape(-1, 3)])
+    lower_m, lower_sd_m = _RAISED_M if reference.raised else _STANDS_M
 
     def residuals(state: Array) -> Array:
-        pose, places = unpack(state)
+        pose, lower, places = state[:5], state[5], state[_PLACES:].reshape(-1, 3)
         # Ahead and height are positive: their logarithms are fitted.
         right, ahead, height = places[:, 0], np.exp(places[:, 1]), np.exp(places[:, 2])
-        tops = _project(camera, pose, np.stack([right, ahead, height], axis=1))
-        feet = _project(camera, pose, np.stack([right, ahead, np.zeros_like(height)], axis=1))
-        rest = [(pose - expected) / spread, [(height[0] - reference_height.value_m) / reference_height.sd_m]]
+        floor = np.zeros_like(height)
+        floor[0] = lower
+        tops = _project(camera, pose, np.stack([right, ahead, floor + height], axis=1))
+        feet = _project(camera, pose, np.stack([right, ahead, floor], axis=1))
+        rest = [
+            (pose - expected) / spread,
+            [(lower - lower_m) / lower_sd_m, (height[0] - reference_height.value_m) / reference_height.sd_m],
+        ]
         for at, thing in enumerate(things):
             rest.append((tops[at] - thing.top) / TAP_SD_PX)
             if thing.foot is not None:
@@ -174,14 +197,16 @@ def measure_uprights(
             rest.append([(places[at, 1] - math.log(8.0)) / 2.0, (places[at, 2] - math.log(5.0)) / 2.0])
         return np.concatenate([np.asarray(each, dtype=np.float64).ravel() for each in rest])
 
-    start = np.concatenate([expected, _first_places(camera, expected, things, reference_height.value_m)])
+    start = np.concatenate(
+        [expected, [lower_m], _first_places(camera, expected, things, reference_height.value_m)]
+    )
     fit = least_squares(residuals, start, method="lm", max_nfev=4000)
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
-    _, places = unpack(fit.x)
+    places = fit.x[_PLACES:].reshape(-1, 3)
     heights = tuple(
         Measured(
             float(np.exp(places[at, 2])),
-            float(np.exp(places[at, 2]) * math.sqrt(covariance[5 + 3 * at + 2, 5 + 3 * at + 2])),
+            float(np.exp(places[at, 2]) * math.sqrt(covariance[_PLACES + 3 * at + 2, _PLACES + 3 * at + 2])),
             "photo",
         )
         for at in range(1, len(things))
@@ -194,8 +219,17 @@ def measure_uprights(
         )
     widths = tuple(_between(places, covariance, at, at + 1) for at in range(1, len(things) - 1))
     ahead = float(np.exp(places[0, 1]))
-    distance = Measured(ahead, ahead * math.sqrt(covariance[6, 6]), "photo")
-    return Sighted(heights, widths, distance)
+    distance = Measured(ahead, ahead * math.sqrt(covariance[_PLACES + 1, _PLACES + 1]), "photo")
+    behind = tuple(_behind(places, covariance, at) for at in range(1, len(things)))
+    return Sighted(heights, widths, behind, distance)
+
+
+def _behind(places: Array, covariance: Array, at: int) -> Measured:
+    """How much farther off than the reference a thing stands, with its standard deviation to first order."""
+    near, far = (float(np.exp(places[each, 1])) for each in (0, at))
+    slope = np.zeros(len(covariance))
+    slope[_PLACES + 1], slope[_PLACES + 3 * at + 1] = -near, far
+    return Measured(far - near, float(math.sqrt(slope @ covariance @ slope)), "photo")
 
 
 def _between(places: Array, covariance: Array, one: int, other: int) -> Measured:
@@ -206,8 +240,8 @@ def _between(places: Array, covariance: Array, one: int, other: int) -> Measured
     slope = np.zeros(len(covariance))
     toward = (there - here) / max(apart, 1e-9)
     for at, sign, where in ((one, -1.0, here), (other, 1.0, there)):
-        slope[5 + 3 * at] = sign * toward[0]
-        slope[5 + 3 * at + 1] = sign * toward[1] * where[1]
+        slope[_PLACES + 3 * at] = sign * toward[0]
+        slope[_PLACES + 3 * at + 1] = sign * toward[1] * where[1]
     return Measured(apart, float(math.sqrt(slope @ covariance @ slope)), "photo")
 
 
