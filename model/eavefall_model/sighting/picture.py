@@ -49,7 +49,11 @@ _TILT_SD_DEG: Final = 8.0
 _ROLL_SD_DEG: Final = 3.0
 _HELD_M: Final = (1.5, 0.15)
 _DISTORTION_SD: Final = 0.02
+# A camera that wrote its focal length, and a phone's main camera that did not (26 mm, common practice, no
+# source), which may have been zoomed.
 _FOCAL_SD_SHARE: Final = 0.04
+_USUAL_FOCAL_35MM: Final = 26.0
+_USUAL_FOCAL_SD_SHARE: Final = 0.12
 # A diagonal of 36 x 24 mm film, to which a "35 mm equivalent" focal length refers (CIPA DCG-001).
 _FILM_DIAGONAL_MM: Final = math.hypot(36.0, 24.0)
 # Where the lower end of a raised reference may be, and that of one that stands.
@@ -71,14 +75,17 @@ class Camera:
     focal_px: float
     tilt_deg: float | None = None
     tilt_sd_deg: float = 2.0
+    focal_sd_share: float = _FOCAL_SD_SHARE
 
     @classmethod
     def from_exif(
-        cls, width_px: int, height_px: int, focal_35mm: float, tilt_deg: float | None = None
+        cls, width_px: int, height_px: int, focal_35mm: float | None, tilt_deg: float | None = None
     ) -> Camera:
-        """Focal length in pixels from the 35 mm equivalent in the photo's EXIF data."""
+        """Focal length in pixels from the 35 mm equivalent in the photo's EXIF data, or a phone's."""
         diagonal = math.hypot(width_px, height_px)
-        return cls(width_px, height_px, focal_35mm / _FILM_DIAGONAL_MM * diagonal, tilt_deg)
+        focal_px = (focal_35mm or _USUAL_FOCAL_35MM) / _FILM_DIAGONAL_MM * diagonal
+        sure = _FOCAL_SD_SHARE if focal_35mm else _USUAL_FOCAL_SD_SHARE
+        return cls(width_px, height_px, focal_px, tilt_deg, focal_sd_share=sure)
 
 
 @dataclass(frozen=True)
@@ -167,7 +174,7 @@ def measure_uprights(
         [
             math.radians(camera.tilt_sd_deg if known_tilt else _TILT_SD_DEG),
             math.radians(_ROLL_SD_DEG),
-            _FOCAL_SD_SHARE,
+            camera.focal_sd_share,
             _DISTORTION_SD,
             _HELD_M[1],
         ]

@@ -63,9 +63,7 @@ def photo(
 ) -> None:
     """Heights, and level distances between neighbors, from one photo with something of known height in it."""
     picture = decode(photo_bytes(photo), name=str(photo), fit_px=64)
-    # The focal length that the camera wrote, else a phone's main camera's (common practice, no source).
-    focal_35mm = picture.focal_35mm or 26.0
-    camera = Camera.from_exif(picture.width_px, picture.height_px, focal_35mm)
+    camera = Camera.from_exif(picture.width_px, picture.height_px, picture.focal_35mm)
     usual = KNOWN_HEIGHTS_M.get(known)
     height_m, sd_m = usual if usual is not None else (parse_length_m(known), 0.01)
     found = measure_uprights(

@@ -65,7 +65,8 @@ def harden(path: str, headers: MutableHeaders, *, secure: bool) -> None:
     headers["Cross-Origin-Opener-Policy"] = "same-origin"
     headers["Cross-Origin-Resource-Policy"] = "same-origin"
     headers["Permissions-Policy"] = (
-        "camera=(self), accelerometer=(self), gyroscope=(self), geolocation=(), microphone=(), payment=()"
+        "camera=(self), accelerometer=(self), gyroscope=(self), magnetometer=(self), "
+        "geolocation=(), microphone=(), payment=()"
     )
     if secure:
         headers["Strict-Transport-Security"] = "max-age=31536000"
