@@ -32,6 +32,17 @@ TABS: Final = (
 )  # fmt: skip
 # The ways to measure, each a page of the rep's under this name, with its words and a hint.
 MEASURES: Final = (
+    (
+        "plan",
+        "Plan",
+        "draw the eaves, put the trees where they stand: lengths, distances and directions follow",
+    ),
+    ("taps", "Photo", "with a door in view: height and run of the gutter, height and overhang of a tree"),
+    (
+        "angles",
+        "Angles and compass",
+        "height of a tree or an eave by the phone's tilt, direction by its compass",
+    ),
     ("needles", "Needles beside a card", "one close-up tells how thick and how long they are"),
     ("drop-test", "Drop test", "real needles on a sample piece; it overrules the geometry"),
 )

@@ -1,7 +1,8 @@
-"""Measuring with the phone: plan, photo, angles and compass, on one page that works without signal."""
+"""Measuring with the phone: plan, photo, angles and compass, on pages that work without signal."""
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated, Any, Final, Literal
 
 from fastapi import APIRouter, Request
@@ -18,6 +19,7 @@ from eavefall_model.sighting.taps import PURPOSES, Tapped, measure_taps
 from eavefall_model.survey import Eave, Tree
 from eavefall_model.units import parse_length_m
 from eavefall_model.vocabulary import How
+from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.measures import MEASURES, Kept, Measure, PartWithMeasures, keep_measures
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.plots.layout import house_of, trees_of
@@ -28,7 +30,7 @@ from eavefall_service.web.answering import changing, look
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.server_state import Office, OfficeDep
 
-router = APIRouter(prefix="/rep/{survey_id}/measure", include_in_schema=False, route_class=DoorRoute)
+router = APIRouter(prefix="/rep/{survey_id}", include_in_schema=False, route_class=DoorRoute)
 # A storey pole or a person is known to this (judgement).
 _TYPED_SD_M: Final = 0.01
 _Share = Annotated[float, Field(ge=-0.5, le=1.5)]
@@ -75,24 +77,39 @@ class MeasuresIn(_In):
     once: Annotated[str, Field(max_length=24)] | None = None
 
 
-@router.get("")
-def measure_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
-    """The page, or for its script the survey as it stands."""
+@router.get("/plan")
+def plan_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Eaves drawn and trees placed with a finger."""
+    return _page(request, office, actor, survey_id, "plan")
+
+
+@router.get("/taps")
+def taps_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Heights and lengths from a photo with something of known height in it."""
+    return _page(request, office, actor, survey_id, "taps")
+
+
+@router.get("/angles")
+def angles_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """Heights by the phone's tilt, directions by its compass."""
+    return _page(request, office, actor, survey_id, "angles")
+
+
+def _page(request: Request, office: Office, actor: Actor, survey_id: str, way: str) -> Response:
     seen = look(office, survey_id, actor)
     known = measure_facts(office, seen, actor.units)
-    if pages.wants_json(request):
-        return JSONResponse(known)
     return pages.page(
         request,
-        "rep/measure.html",
+        "rep/sight.html",
         tab="measure",
+        way=way,
         facts=known,
-        purposes=PURPOSES,
+        purposes=dict(PURPOSES),
         **survey_context(seen, actor),
     )
 
 
-@router.post("")
+@router.post("/measure")
 @may("change survey")
 def keep(request: Request, office: OfficeDep, actor: Staff, survey_id: str, body: MeasuresIn) -> Response:
     """Measures into the survey; the answer says of each what became of it."""
@@ -166,6 +183,7 @@ def _told(kept: Kept, units: str) -> dict[str, Any]:
         "label": label,
         "said": said,
         "stored": kept.is_stored,
+        "measure": asdict(measure),
         "stands": stands,
     }
 

@@ -247,6 +247,7 @@ for (const button of document.querySelectorAll("[data-usual]")) {
 
 armPad();
 armDrafts();
+if (survey && document.querySelector("[data-facts]")) import("./measure.js").then(({ armMeasure }) => armMeasure({ queue, survey, randomId }));
 showQueue(queue, survey);
 queue.flush();
 
@@ -257,12 +258,12 @@ async function keepForLater() {
   await navigator.serviceWorker.ready;
   const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src*='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of [...["queue", "drafts", "pad", "evidence"].map((name) => `${site}/static/${name}.js`), ...files.map((each) => each.href || each.src)]) {
+  for (const address of [...["queue", "drafts", "pad", "evidence", "measure", "sight", "plan", "taps", "angles"].map((name) => `${site}/static/${name}.js`), ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
   if (!page?.dataset.survey) return;
   const kept = await caches.open("eavefall-pages");
-  for (const tab of ["", "/trees", "/house", "/measure", "/needles", "/drop-test"]) {
+  for (const tab of ["", "/trees", "/house", "/measure", "/plan", "/taps", "/angles", "/needles", "/drop-test"]) {
     const address = `${site}/rep/${survey}${tab}`;
     const answer = await fetch(address, { headers: { Accept: "text/html" } }).catch(() => null);
     // The signal may go in the middle of a page, or the phone be full: then the next visit keeps it.
