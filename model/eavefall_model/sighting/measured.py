@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -81,4 +82,4 @@ def _sd_text(sd_m: float, units: Units) -> str:
     if units == "metric":
         return f"{max(round(sd_m * 100), 1)} cm" if sd_m < 0.995 else f"{sd_m:.1f} m"
     inches = max(round(sd_m / 0.0254), 1)
-    return f"{inches} in" if inches < 12 else f"{round(inches / 6) / 2:g} ft"
+    return f"{inches} in" if inches < 12 else f"{math.floor(inches / 6 + 0.5) / 2:g} ft"

@@ -32,7 +32,7 @@ export function armAngles(context) {
   function fill() {
     const before = target.value;
     target.replaceChildren(...targets().map(([kind, name, field, text]) => {
-      const done = context.facts[kind].find((each) => each.name === name)?.said[field];
+      const done = context.sure(context.facts[kind].find((each) => each.name === name), field);
       return new Option(done ? `${text} ✓` : text, JSON.stringify([kind, name, field]));
     }));
     if ([...target.options].some((each) => each.value === before)) target.value = before;
@@ -143,8 +143,9 @@ export function armAngles(context) {
     let text = "";
     if (height) {
       const away = distance();
-      if (!away) text = "How far are you from it? Walk to it and count, or type a taped distance.";
-      else if (state.base.length && state.top.length) {
+      if (!away) text = "Still to do: how far you are from it.";
+      else if (!state.base.length || !state.top.length) text = `Still to do: read the ${state.base.length ? "top" : "base"}.`;
+      else {
         const found = heightFromAngles(away.value, usualSd(away.how, away.value), state.top, state.base);
         if (found.problem) text = found.problem;
         else state.found = { value: `${found.value.toFixed(3)} m`, sd: `${found.sd.toFixed(3)} m`, said: `${lengthText(found.value, context.units)} ± ${sdText(found.sd, context.units)}` };
@@ -154,7 +155,9 @@ export function armAngles(context) {
       const sd = Math.max(BEARING_SD_DEG.angle, scatter);
       state.found = { value: `${deg.toFixed(1)} deg`, sd: `${sd.toFixed(0)} deg`, said: `${compassPoint(deg)} (${Math.round(deg)}°) ± ${sd.toFixed(0)}°` };
     }
-    get("angle-found").textContent = state.found ? state.found.said : text;
+    get("angle-found").textContent = state.found ? state.found.said : "";
+    get("angle-found").hidden = !state.found;
+    get("angle-hint").textContent = text;
     get("angle-keep").disabled = !state.found;
     const turned = context.facts.declination;
     get("angle-north").textContent = turned

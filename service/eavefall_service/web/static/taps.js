@@ -42,7 +42,7 @@ export function armTaps(context) {
   function fill() {
     const before = target.value;
     target.replaceChildren(...rows().map(([kind, name, purpose, field, text]) => {
-      const done = context.facts[kind].find((each) => each.name === name)?.said[field];
+      const done = context.sure(context.facts[kind].find((each) => each.name === name), field);
       return new Option(done ? `${text} ✓` : text, JSON.stringify([kind, name, purpose, field]));
     }));
     if ([...target.options].some((each) => each.value === before)) target.value = before;
