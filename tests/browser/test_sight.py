@@ -35,11 +35,20 @@ class Phone:
     def __init__(self, person):
         self.person, self.page = person, person.page
         self.devtools = person.context.new_cdp_session(person.page)
+        for kind in ("absolute-orientation", "relative-orientation"):
+            there = {"enabled": True, "type": kind, "metadata": {"available": True}}
+            self.devtools.send("Emulation.setSensorOverrideEnabled", there)
 
     def point(self, elevation_deg, heading_deg=0.0):
         # Held upright: beta is 90 level and grows as one looks up, alpha counts the other way round.
-        angles = {"alpha": (360 - heading_deg) % 360, "beta": 90 + elevation_deg, "gamma": 0}
-        self.devtools.send("DeviceOrientation.setDeviceOrientationOverride", angles)
+        turn, tip = math.radians(-heading_deg) / 2, math.radians(90 + elevation_deg) / 2
+        turned = {
+            "x": math.sin(tip) * math.cos(turn), "y": math.sin(tip) * math.sin(turn),
+            "z": math.cos(tip) * math.sin(turn), "w": math.cos(tip) * math.cos(turn),
+        }  # fmt: skip
+        for kind in ("absolute-orientation", "relative-orientation"):
+            reading = {"type": kind, "reading": {"quaternion": turned}}
+            self.devtools.send("Emulation.setSensorOverrideReadings", reading)
         self.page.wait_for_timeout(500)  # older readings than this are no longer looked at
 
 

@@ -161,11 +161,12 @@ export function armTaps(context) {
     points = [];
     get("tap-stage").hidden = false;
     ask();
+    get("tap-step").scrollIntoView({ block: "start" });
   }
 
-  async function taken(event) {
-    const [file] = event.target.files;
-    event.target.value = "";
+  async function taken(input) {
+    const [file] = input.files;
+    input.value = "";
     if (!file) return;
     const [kind, name] = what();
     const sha256 = await digest(file);
@@ -196,6 +197,7 @@ export function armTaps(context) {
     return least < 24 ? far.indexOf(least) : -1;
   }
 
+  fill();
   let moving = -1;
   canvas.addEventListener("pointerdown", (event) => {
     if (!picture) return;
@@ -223,7 +225,6 @@ export function armTaps(context) {
     moving = -1;
     glass.hidden = true;
     ask();
-    context.say(get("tap-step").textContent);
   }
   canvas.addEventListener("pointerup", lift);
   canvas.addEventListener("pointercancel", lift);
@@ -240,7 +241,6 @@ export function armTaps(context) {
     } else if (event.key === "Enter" || event.key === " ") {
       if (points.length < asked().length) points.push([...cross]);
       ask();
-      context.say(get("tap-step").textContent);
     } else if (event.key === "Backspace") {
       points.pop();
       ask();
@@ -268,12 +268,15 @@ export function armTaps(context) {
     if (rest2 >= 0) { target.selectedIndex = rest2; hidden = false; ask(); }
   }
 
-  for (const id of ["tap-camera", "tap-choose"]) get(id).addEventListener("change", taken);
+  for (const input of [get("tap-camera"), get("tap-choose")]) {
+    input.addEventListener("change", () => taken(input));
+    if (input.files.length) taken(input); // chosen before this script had loaded
+  }
   get("tap-kept").addEventListener("change", (event) => {
     const sha256 = event.target.value;
     if (sha256) show(`/pictures/${context.survey}/${sha256}/display.jpg`, sha256);
   });
-  get("tap-undo").addEventListener("click", () => { points.pop(); ask(); context.say(get("tap-step").textContent); });
+  get("tap-undo").addEventListener("click", () => { points.pop(); ask(); });
   get("tap-done").addEventListener("click", done);
   get("tap-hide").addEventListener("click", () => { hidden = !hidden; points = points.slice(0, 3); ask(); });
   target.addEventListener("change", () => { points = points.slice(0, 2); hidden = false; ask(); });
@@ -284,5 +287,4 @@ export function armTaps(context) {
   });
   addEventListener("resize", draw);
   context.onFacts(fill);
-  fill();
 }
