@@ -350,7 +350,7 @@ def test_typed_numbers_move_the_drawing_and_the_plan_does_not_move_them(make_per
     page.goto(f"/rep/{survey}/trees")
     page.fill("#tree-form [name=name]", "Oak")
     page.fill("#tree-form [name=distance]", "30 ft")
-    page.select_option("#tree-form [name=bearing]", "E")
+    page.check("#tree-form [name=bearing][value=E]", force=True)
     page.click("#tree-form button.go")
     expect(page.locator(".list strong", has_text="Oak")).to_be_visible()
     page.goto(f"/rep/{survey}/plan")
