@@ -13,13 +13,15 @@ export function armMeasure({ queue, survey, randomId }) {
   const status = document.getElementById("measure-said");
   let facts = JSON.parse(root.dataset.facts);
   const watchers = [];
-  const address = `/rep/${survey}/measure`;
+  const site = document.documentElement.dataset.site || "";
+  const address = `${site}/rep/${survey}/measure`;
   let waiting = [];
 
   const context = {
     root,
     queue,
     survey,
+    site,
     get facts() { return facts; },
     get units() { return facts.units; },
     say(text) { status.textContent = text; },

@@ -174,7 +174,7 @@ export function armTaps(context) {
       label: `Photo: ${name}`,
       survey: context.survey,
       method: "POST",
-      url: `/api/1/surveys/${context.survey}/photos?${new URLSearchParams({ shows: kind === "trees" ? "tree" : "house", of: name })}`,
+      url: `${context.site}/api/1/surveys/${context.survey}/photos?${new URLSearchParams({ shows: kind === "trees" ? "tree" : "house", of: name })}`,
       headers: { "Content-Type": "application/octet-stream" },
       body: file,
     });
@@ -274,7 +274,7 @@ export function armTaps(context) {
   }
   get("tap-kept").addEventListener("change", (event) => {
     const sha256 = event.target.value;
-    if (sha256) show(`/pictures/${context.survey}/${sha256}/display.jpg`, sha256);
+    if (sha256) show(`${context.site}/pictures/${context.survey}/${sha256}/display.jpg`, sha256);
   });
   get("tap-undo").addEventListener("click", () => { points.pop(); ask(); });
   get("tap-done").addEventListener("click", done);
