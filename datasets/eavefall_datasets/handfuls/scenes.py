@@ -68,6 +68,7 @@ def draw_handful(
     kinds: Sequence[DebrisKind] | None = None,
     reference: Literal["sheet", "card", "letter"] | None = None,
     size: tuple[int, int] = (4000, 3000),
+    across_mm: float | None = None,
     crowded: float = 0.0,
     hard: bool = False,
 ) -> Handful:
@@ -78,14 +79,17 @@ def draw_handful(
     seed : picture number; the same arguments give the same picture.
     count : number of pieces, 20 to 60 by default; where a piece finds no room another one is tried.
     kinds : what may lie there; a random household of a few kinds by default.
-    crowded : chance that a piece may touch or cross others, with at most a quarter of it over them.
+    across_mm : how much paper the picture shows beside a card; 200 to 300 by default.
+    crowded : chance, and largest share of all, that a piece may touch or cross others, with at most a
+    quarter of it over them.
     hard : stronger shadows, noise, blur and compression.
     """
     rng = np.random.default_rng([seed, 40])
     lies = reference or ("sheet", "sheet", "card", "letter")[int(rng.integers(4))]
     page = lies != "card"
     # A page in view, or a card on a larger sheet of white paper, as a handful needs room.
-    across_mm = 300.0 if page else float(rng.uniform(200, 300))
+    drawn_mm = float(rng.uniform(200, 300))
+    across_mm = 300.0 if page else across_mm or drawn_mm
     scale = float(rng.uniform(0.92, 1.0) * min(size[0] / across_mm, size[1] / (0.74 * across_mm)))
     spec = random_spec(
         seed, size=size, px_per_mm=scale, reference=lies, background="light", count=0, hard=hard,
@@ -143,7 +147,7 @@ def _place(
     placed: list[_Placed] = []
     for _ in range(_TRIES * wanted):
         outline = draw_piece(kinds[int(rng.integers(len(kinds)))], rng)
-        may_touch = rng.random() < crowded
+        may_touch = rng.random() < crowded and sum(each.touches for each in placed) < crowded * wanted
         for _ in range(25):
             tried = _Placed(outline, rng.uniform(0, 2 * math.pi), rng.uniform(low, high), may_touch)
             polygons = [np.round((polygon - low) * cells).astype(np.int32) for polygon in tried.polygons()]

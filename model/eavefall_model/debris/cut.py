@@ -9,8 +9,8 @@ least.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -28,12 +28,17 @@ _MOST_PX_PER_MM: Final = 10.0
 # Rims of the field are left out: paper curls there, and the marks' own edges begin.
 _INSET_MM: Final = 1.0
 _PIECE: Final = 0.62  # blue light below this share of the paper's is a piece: deeper than a soft shadow
-_LEAST_MM2: Final = 1.0
+_LEAST_MM2: Final = 0.7
 _SLENDER_MM: Final = 3.0  # nothing wider is a needle or a stalk that may cross another
 _NECK: Final = 0.62  # two round things touch where the neck is thinner than this share of the smaller
 _ROUND: Final = 0.75  # of its hull, what a round thing fills
 _THICK_MM: Final = 4.0
-_PAPER_CELL_MM: Final = 6.0
+# Paper is told in cells of this size, blocks of so many each way: shaded paper keeps its hue, brown and
+# green things # have not; what is darker than this share of the brightest paper is no paper in the shade.
+_PAPER_CELL_MM: Final = 1.5
+_BLOCK: Final = 4
+_PAPER_HUE: Final = 0.86
+_DEEPEST_SHADE: Final = 0.35
 
 
 @dataclass(frozen=True)
@@ -56,10 +61,9 @@ class Flat:
 
 @dataclass(frozen=True)
 class Cut:
-    """One piece: its window in the flat picture, how much of each cell it covers, and what it touches.
+    """One cut: its window in the flat picture, the cells it covers, and the blue light at its edge.
 
-    ``clump`` counts pieces that could not be told apart; ``whole`` is False where it leaves the field or is
-    hidden.
+    ``whole`` is False where it leaves the field or is hidden.
     """
 
     rows: slice
@@ -67,7 +71,6 @@ class Cut:
     mask: Mask
     level: float
     whole: bool
-    clump: int
 
 
 def flatten(rgb: NDArray[np.uint8], located: Located) -> Flat | None:
@@ -130,40 +133,66 @@ def _allowed(
 
 
 def _paper(light: Float32, allowed: Mask, per_mm: float) -> Float32 | None:
-    """Light of the bare paper everywhere (H, W, 3): bright cells, smoothed over what lies between them."""
-    cell = max(int(_PAPER_CELL_MM * per_mm), 2)
+    """Light of the bare paper everywhere (H, W, 3): paper is what has the hue of the brightest cells, in
+    the sun or in the shade, smoothed over what lies on it."""
+    cell = max(int(_PAPER_CELL_MM * per_mm), 1)
     height, width = allowed.shape
-    small = (max(width // cell, 4), max(height // cell, 4))
+    small = (max(width // cell, 12), max(height // cell, 12))
     seen = cv2.resize(allowed.astype(np.float32), small, interpolation=cv2.INTER_AREA)
-    mean = (
-        cv2.resize(light * allowed[..., None], small, interpolation=cv2.INTER_AREA)
-        / np.maximum(seen, 1e-3)[..., None]
-    )
-    usable = seen > 0.5
+    total = cv2.resize(light * allowed[..., None], small, interpolation=cv2.INTER_AREA)
+    mean = total / np.maximum(seen, 1e-3)[..., None]
+    usable = seen > 0.9
     if usable.mean() < 0.1:
         return None
-    blue, weight = mean[..., 2], usable.astype(np.float32)
-    field = np.broadcast_to(np.quantile(mean[usable], 0.8, axis=0), mean.shape).astype(np.float32)
-    for wide in (6.0, 4.0, 3.0):
-        # A cell with something on it is darker than the paper around it, and is left out.
-        bare = weight * (blue > 0.93 * field[..., 2])
-        if bare.sum() < 6:
-            break
-        blurred = cv2.GaussianBlur(np.dstack([mean * bare[..., None], bare]), (0, 0), wide)
-        known = blurred[..., 3:] > 1e-3
-        field = np.where(known, blurred[..., :3] / np.maximum(blurred[..., 3:], 1e-3), field).astype(
-            np.float32
-        )
+    bright = mean[usable & (mean[..., 2] >= np.quantile(mean[..., 2][usable], 0.8))]
+    white = np.median(bright, axis=0)
+    share = mean / np.maximum(white, 1e-3)
+    level = share[..., 2]
+    hue = level / np.maximum(share[..., 0], 1e-3)
+    paper = usable & (hue > _PAPER_HUE) & (level > _DEEPEST_SHADE)
+    # In each block the brightest cell of paper: the others may have an edge of something in them.
+    block_h, block_w = small[1] // _BLOCK, small[0] // _BLOCK
+    tiles = _tiles(np.where(paper, level, -1.0), block_h, block_w)
+    best = tiles.argmax(axis=2)[..., None]
+    known = (np.take_along_axis(tiles, best, 2)[..., 0] > 0).astype(np.float32)
+    color = np.stack(
+        [np.take_along_axis(_tiles(mean[..., k], block_h, block_w), best, 2)[..., 0] for k in range(3)],
+        axis=-1,
+    ).astype(np.float32)
+    if known.sum() < 6:
+        return None
+    field = _filled(color, known, white)
+    dull = color[..., 2] < 0.85 * field[..., 2]
+    field = _filled(color, np.where(dull, 0, known).astype(np.float32), white)
     return np.asarray(cv2.resize(field, (width, height), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
+def _tiles(cells: NDArray[np.floating[Any]], rows: int, cols: int) -> NDArray[np.floating[Any]]:
+    """Cells (H, W) by blocks (rows, cols, cells of a block)."""
+    cut = cells[: rows * _BLOCK, : cols * _BLOCK].reshape(rows, _BLOCK, cols, _BLOCK)
+    return cut.transpose(0, 2, 1, 3).reshape(rows, cols, _BLOCK * _BLOCK)
+
+
+def _filled(color: Float32, known: Float32, white: NDArray[np.floating[Any]]) -> Float32:
+    """Color everywhere from known blocks: as near as there are any, from farther off where there are none."""
+    field = np.broadcast_to(white, color.shape).astype(np.float32)
+    for wide in (8.0, 4.0, 2.0, 1.0):
+        blurred = cv2.GaussianBlur(np.dstack([color * known[..., None], known]), (0, 0), wide)
+        near = blurred[..., 3:]
+        trust = np.clip(near / 0.2, 0, 1)
+        field = np.asarray(
+            field * (1 - trust) + trust * blurred[..., :3] / np.maximum(near, 1e-3), np.float32
+        )
+    return field
+
+
 def cut_out(flat: Flat) -> list[Cut]:
-    """Pieces, those that touch told apart where their outlines say where."""
+    """What hangs together, each as one cut."""
     blue = cv2.GaussianBlur(flat.light[..., 2], (0, 0), 0.06 * flat.px_per_mm)
     found = (blue < _PIECE) & flat.allowed
     least = _LEAST_MM2 * flat.px_per_mm**2
     label = measure.label(found, connectivity=2)
-    pieces: list[Cut] = []
+    cuts: list[Cut] = []
     for region in measure.regionprops(label):
         if region.area < least:
             continue
@@ -181,16 +210,24 @@ def cut_out(flat: Flat) -> list[Cut]:
         whole = not bool(
             (cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & edge).any()
         )
-        pieces += [
-            Cut(rows, cols, part, level, whole and alone, clump)
-            for part, alone, clump in _told_apart(mask, flat.px_per_mm)
-            if part.sum() >= least
-        ]
-    return pieces
+        if mask.sum() >= least:
+            cuts.append(Cut(rows, cols, mask, level, whole))
+    return cuts
 
 
-def _told_apart(mask: Mask, per_mm: float) -> list[tuple[Mask, bool, int]]:
-    """A connected mask as its pieces: crossing slender ones by their axes, round ones at necks."""
+def told_apart(cut: Cut, per_mm: float) -> list[Cut]:
+    """A cut as the pieces that its outline shows: crossing slender ones by their axes, round ones at necks.
+
+    The cut itself where its outline shows one piece.
+    """
+    least = _LEAST_MM2 * per_mm**2
+    parts = [(part, alone) for part, alone in _parts(cut.mask, per_mm) if part.sum() >= least]
+    if len(parts) < 2:
+        return [cut]
+    return [replace(cut, mask=part, whole=cut.whole and alone) for part, alone in parts]
+
+
+def _parts(mask: Mask, per_mm: float) -> list[tuple[Mask, bool]]:
     deep = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
     depth: Float32 = np.asarray(deep[1:-1, 1:-1], np.float32)
     thickest = 2 * float(depth.max()) / per_mm
@@ -198,7 +235,7 @@ def _told_apart(mask: Mask, per_mm: float) -> list[tuple[Mask, bool, int]]:
         return _crossing(mask, depth, per_mm)
     markers = _deep_middles(depth)
     if markers.max() < 2:
-        return [(mask, True, 1)]
+        return [(mask, True)]
     parts = segmentation.watershed(-depth, markers, mask=mask)
     return _joined_again(parts, depth, per_mm)
 
@@ -228,7 +265,7 @@ def _deep_middles(depth: Float32) -> NDArray[np.intp]:
     return markers
 
 
-def _joined_again(parts: NDArray[np.intp], depth: Float32, per_mm: float) -> list[tuple[Mask, bool, int]]:
+def _joined_again(parts: NDArray[np.intp], depth: Float32, per_mm: float) -> list[tuple[Mask, bool]]:
     """Watershed parts, those put back together whose common border is no neck."""
     home = {int(n): int(n) for n in np.unique(parts) if n}
     deepest = {n: float(depth[parts == n].max()) for n in home}
@@ -250,18 +287,18 @@ def _joined_again(parts: NDArray[np.intp], depth: Float32, per_mm: float) -> lis
     # Round things part at necks; what has needles or lobes all round is one piece, however deep its bays.
     solid = [measure.regionprops(each.astype(np.uint8))[0].solidity for each in masks]
     if min(solid) < _ROUND or min(deepest[h] for h in groups) < _THICK_MM / 2 * per_mm:
-        return [(parts > 0, True, 1)]
-    return [(each, len(masks) == 1, 1) for each in masks]
+        return [(parts > 0, True)]
+    return [(each, len(masks) == 1) for each in masks]
 
 
-def _crossing(mask: Mask, depth: Float32, per_mm: float) -> list[tuple[Mask, bool, int]]:
+def _crossing(mask: Mask, depth: Float32, per_mm: float) -> list[tuple[Mask, bool]]:
     """Slender pieces that cross: each strand with its own breadth; one strand is the mask itself."""
     strands = join_pieces(skeleton_pieces(mask), per_mm)
     long = [each for each in strands if _run(each.points) > 5.0 * per_mm]
     # Needles that lie across each other run through; those of one shoot, spray or bundle end at one another.
     if len(long) < 2 or any(each.bundle is not None or any(each.open_ends) for each in strands):
-        return [(mask, True, 1)]
-    parts: list[tuple[Mask, bool, int]] = []
+        return [(mask, True)]
+    parts: list[tuple[Mask, bool]] = []
     for each in long:
         drawn = np.zeros(mask.shape, np.uint8)
         half = (
@@ -270,7 +307,7 @@ def _crossing(mask: Mask, depth: Float32, per_mm: float) -> list[tuple[Mask, boo
         points = np.round(each.points * 16).astype(np.int32)
         cv2.polylines(drawn, [points], False, 1, max(round(2 * half), 1), cv2.LINE_8, 4)
         own = (drawn > 0) & mask
-        parts.append((own, not any(each.open_ends), 1))
+        parts.append((own, not any(each.open_ends)))
     return parts
 
 

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from skimage import measure
 
-from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten
+from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten, told_apart
 from eavefall_model.debris.drop import drop_counts
 from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
 from eavefall_model.debris.shape import Shape, shape_of
-from eavefall_model.debris.sort import SORTED, kind_chances, sure_share
+from eavefall_model.debris.sort import SORTED, sort_pieces, sure_share
 from eavefall_model.gauge.locate import Located, locate_reference
 from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import Refusal
@@ -26,7 +28,8 @@ _MOST_PIECES: Final = 250
 _MOST_COVER: Final = 0.6
 _LEAST_SURE: Final = 0.35  # of the pieces' kinds, else nothing here looks like litter
 _SHOWN: Final = 3
-_OUTLINE_POINTS: Final = 60
+_OUTLINE_MM: Final = 0.15  # the outline kept is nowhere farther from the piece's own
+_CLUMP: Final = 0.5
 # Where an edge stands is known to this share of a cell of the flat picture; curl and shadow add the rest
 # (judgement, checked against drawn handfuls).
 _EDGE_CELLS: Final = 0.35
@@ -69,21 +72,57 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
     if len(cuts) > _MOST_PIECES:
         why = f"{len(cuts)} pieces are too many to tell apart"
         return _result(photo, name, reference, located, (), (), _no_handful(name, why))
-    shaped = [(cut, shape) for cut in cuts if (shape := shape_of(flat, cut)) is not None]
-    if not shaped:
+    found = _found(flat, cuts)
+    if not found:
         return _result(
             photo, name, reference, located, (), (), _no_handful(name, "nothing lies on the paper")
         )
-    chances = kind_chances(np.array([shape.features for _, shape in shaped]))
-    if len(shaped) > 4 and (chances.max(axis=1) >= sure_share()).mean() < _LEAST_SURE:
+    alone = [each for each in found if each.clump == 1]
+    sure = sum(float(each.chances.max()) >= sure_share() for each in alone)
+    if len(found) > 4 and sure < _LEAST_SURE * len(found):
         why = "hardly anything in it has the shape of litter"
         return _result(photo, name, reference, located, (), (), _no_handful(name, why))
-    pieces = tuple(
-        _piece(number, flat, cut, shape, chances[at], located)
-        for number, (at, (cut, shape)) in enumerate(enumerate(shaped), 1)
-    )
+    pieces = tuple(_piece(number, flat, each, located) for number, each in enumerate(found, 1))
     drops = drop_counts(pieces, guards or load_guards())
     return _result(photo, name, reference, located, pieces, drops, None)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One cut, its shape, the chances of its kinds, and how many pieces it holds."""
+
+    cut: Cut
+    shape: Shape
+    chances: NDArray[np.float64]
+    clump: int
+
+
+def _found(flat: Flat, cuts: list[Cut]) -> list[_Found]:
+    """Cuts as pieces; what looks like several is told apart where each part then looks like one, else
+    counted."""
+    kept: list[_Found] = []
+    for cut, shape, kinds, clump, count in _sorted(flat, cuts):
+        if clump < _CLUMP:
+            kept.append(_Found(cut, shape, kinds, 1))
+            continue
+        parts = told_apart(cut, flat.px_per_mm)
+        each = _sorted(flat, parts) if len(parts) > 1 else []
+        if each and max(part[3] for part in each) < _CLUMP:
+            kept += [_Found(*part[:3], 1) for part in each]
+        else:
+            kept.append(_Found(cut, shape, kinds, max(round(count), 2)))
+    return kept
+
+
+def _sorted(flat: Flat, cuts: list[Cut]) -> list[tuple[Cut, Shape, NDArray[np.float64], float, float]]:
+    shaped = [(cut, shape) for cut in cuts if (shape := shape_of(flat, cut)) is not None]
+    if not shaped:
+        return []
+    told = sort_pieces(np.array([shape.features for _, shape in shaped]))
+    return [
+        (cut, shape, told.kinds[at], float(told.clump[at]), float(told.count[at]))
+        for at, (cut, shape) in enumerate(shaped)
+    ]
 
 
 def sorted_by_hand(
@@ -118,18 +157,17 @@ def _no_handful(name: str, why: str) -> Refusal:
     )
 
 
-def _piece(
-    number: int, flat: Flat, cut: Cut, shape: Shape, chances: NDArray[np.float64], located: Located
-) -> Piece:
+def _piece(number: int, flat: Flat, found: _Found, located: Located) -> Piece:
+    shape, chances = found.shape, found.chances
     order = np.argsort(-chances)
     best = int(order[0])
-    kind = SORTED[best] if chances[best] >= sure_share() else None
+    kind = SORTED[best] if found.clump == 1 and chances[best] >= sure_share() else None
     # What goes through a hole first is one end: of a bundle its sheath, half again as wide as a needle.
     smallest = (
         min(shape.thin_mm * 1.6, shape.smallest_width_mm) if kind == "bundle" else shape.smallest_width_mm
     )
     edge_mm = _EDGE_CELLS * math.sqrt(2) / flat.px_per_mm
-    outline = shape.outline[:: max(len(shape.outline) // _OUTLINE_POINTS, 1)]
+    outline = measure.approximate_polygon(shape.outline, _OUTLINE_MM * flat.px_per_mm)
     pixels = located.plane.to_px(flat.to_mm(outline))
     scale_rel = located.plane.px_per_mm_sd / located.plane.px_per_mm
     return Piece(
@@ -145,8 +183,8 @@ def _piece(
         smallest_width_sd_mm=round(math.hypot(edge_mm, smallest * scale_rel), 3),
         area_mm2=round(shape.area_mm2, 2),
         color=shape.color,
-        complete=cut.whole,
-        clump=cut.clump,
+        complete=found.cut.whole and found.clump == 1,
+        clump=found.clump,
         outline_px=tuple((round(float(x), 1), round(float(y), 1)) for x, y in pixels),
     )
 

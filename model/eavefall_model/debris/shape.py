@@ -28,6 +28,7 @@ FEATURES: Final = (
 # Slender where the axis is this many mean widths long.
 _SLENDER: Final = 5.0
 _STALK_MM: Final = 2.0
+_MOSTLY_BODY: Final = 0.6
 # Spread of a slender piece's half width over its mean, at the most.
 _EVEN: Final = 0.28
 _GREEN_OVER_RED: Final = 1.05
@@ -124,6 +125,11 @@ def _body_breadth(mask: Mask, per_mm: float) -> float:
     reach = max(round(_STALK_MM / 2 * per_mm), 1)
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     body = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disk)
+    # A leaf loses its stalk; what is all thin (a shoot's needles, a spray) keeps its own breadth.
+    if body.sum() < _MOSTLY_BODY * mask.sum():
+        return math.inf
+    # Opening rounds corners off: they come back, the stalk but for its stub does not.
+    body = cv2.dilate(body, disk) & mask.astype(np.uint8)
     contours = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
     if not contours:
         return math.inf

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Final
@@ -26,10 +27,22 @@ def sure_share() -> float:
     return float(_net()["sure"])
 
 
-def kind_chances(features: Array) -> Array:
-    """Chances (n, kinds in ``SORTED``) for features (n, as ``shape.FEATURES``)."""
+@dataclass(frozen=True)
+class Sorted:
+    """What cuts are, by their numbers: ``kinds`` (n, kinds in ``SORTED``) chances of each kind, ``clump``
+    (n,) that several pieces lie there, ``count`` (n,) how many these would be."""
+
+    kinds: Array
+    clump: Array
+    count: Array
+
+
+def sort_pieces(features: Array) -> Sorted:
+    """Sort cuts by features (n, as ``shape.FEATURES``); chances of kinds and of a clump sum to 1."""
     net = _net()
     scaled = np.clip((features - net["mean"]) / net["spread"], -5, 5)
     scores = (np.maximum(scaled @ net["w1"] + net["b1"], 0) @ net["w2"] + net["b2"]) / net["temperature"]
     scores = np.exp(scores - scores.max(axis=1, keepdims=True))
-    return np.asarray(scores / scores.sum(axis=1, keepdims=True))
+    chances = scores / scores.sum(axis=1, keepdims=True)
+    count = np.exp(np.maximum(scaled @ net["c1"] + net["d1"], 0) @ net["c2"] + net["d2"])[:, 0]
+    return Sorted(chances[:, :-1], chances[:, -1], count)

@@ -8,6 +8,7 @@ fitted on.
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -19,7 +20,7 @@ from rich.progress import track
 
 from eavefall_datasets.handfuls.scenes import Handful, draw_handful
 from eavefall_datasets.render.camera import Camera
-from eavefall_model.debris.cut import cut_out, flatten
+from eavefall_model.debris.cut import cut_out, flatten, told_apart
 from eavefall_model.debris.shape import FEATURES, shape_of
 from eavefall_model.gauge.locate import Located
 from eavefall_model.gauge.references import parse_reference
@@ -30,6 +31,7 @@ from eavefall_model.vocabulary import DEBRIS_KINDS
 app = typer.Typer(no_args_is_help=True, help=__doc__)
 Array = NDArray[np.float64]
 SORTED: Final = tuple(kind for kind in DEBRIS_KINDS if kind != "other")
+CLUMP: Final = "clump"
 
 
 class _KnownPlane:
@@ -47,33 +49,46 @@ class _KnownPlane:
         return self._camera.project(points_mm)
 
 
-def pieces_of(handful: Handful, located: Located) -> tuple[list[Array], list[str], list[bool]]:
-    """Features and true kinds of the pieces cut out of a drawn handful, and whether each lay alone."""
+@dataclass(frozen=True)
+class Known:
+    """Numbers of one cut and what it is: a kind, or ``clump`` and of how many pieces."""
+
+    features: Array
+    kind: str
+    count: int
+
+
+def pieces_of(handful: Handful, located: Located) -> list[Known]:
+    """All cuts of a drawn handful, and the parts that an outline shows in them, with what they truly are.
+
+    A cut that holds most of two or more pieces is a clump; one that is not mostly one whole piece is left
+    out.
+    """
     photo = decode(handful.jpeg_bytes, name="a handful")
     flat = flatten(photo.rgb, located)
     if flat is None:
-        return [], [], []
-    features: list[Array] = []
-    kinds: list[str] = []
-    alone: list[bool] = []
-    for cut in cut_out(flat):
-        shape = shape_of(flat, cut)
-        if shape is None:
-            continue
-        inside = np.zeros(handful.owner.shape, np.uint8)
-        outline = located.plane.to_px(flat.to_mm(shape.outline))
-        cv2.fillPoly(inside, [np.round(outline).astype(np.int32)], 1)
-        owners, counts = np.unique(handful.owner[inside > 0], return_counts=True)
-        counts = counts[owners >= 0]
-        owners = owners[owners >= 0]
-        if not len(owners) or counts.max() < 0.8 * counts.sum():
-            continue
-        true = handful.pieces[int(owners[counts.argmax()])]
-        if true.complete:
-            features.append(shape.features)
-            kinds.append(true.outline.kind)
-            alone.append(not true.touches)
-    return features, kinds, alone
+        return []
+    area = np.bincount(handful.owner[handful.owner >= 0], minlength=len(handful.pieces))
+    known: list[Known] = []
+    for whole in cut_out(flat):
+        parts = told_apart(whole, flat.px_per_mm)
+        for cut in (whole, *(parts if len(parts) > 1 else ())):
+            shape = shape_of(flat, cut)
+            if shape is None:
+                continue
+            inside = np.zeros(handful.owner.shape, np.uint8)
+            outline = located.plane.to_px(flat.to_mm(shape.outline))
+            cv2.fillPoly(inside, [np.round(outline).astype(np.int32)], 1)
+            owners = handful.owner[inside > 0]
+            held = np.bincount(owners[owners >= 0], minlength=len(handful.pieces))
+            within = np.flatnonzero(held > 0.5 * np.maximum(area, 1))
+            if len(within) > 1:
+                known.append(Known(shape.features, CLUMP, len(within)))
+            elif len(within) == 1 and held.max() > 0.8 * held.sum():
+                true = handful.pieces[int(within[0])]
+                if true.complete:
+                    known.append(Known(shape.features, true.outline.kind, 1))
+    return known
 
 
 @app.command()
@@ -84,27 +99,31 @@ def draw(
     count: Annotated[int, typer.Option(help="Pieces tried in each.")] = 55,
 ) -> None:
     """Draw handfuls and keep the numbers of their pieces."""
-    rows: list[Array] = []
-    names: list[str] = []
+    known: list[Known] = []
     for seed in track(range(first_seed, first_seed + scenes), "Handfuls"):
-        width = int(np.random.default_rng([seed, 41]).choice([2400, 2800, 3400, 4000]))
+        rng = np.random.default_rng([seed, 41])
+        width = int(rng.choice([1600, 1900]))
         handful = draw_handful(
             seed,
             count=count,
             kinds=SORTED,
             size=(width, width * 3 // 4),
             reference="card",
-            crowded=0.1,
+            across_mm=200.0,
+            crowded=float(rng.choice([0.05, 0.15, 0.3])),
             hard=seed % 3 == 0,
         )
         located = Located(
             parse_reference("card"), _KnownPlane(handful.spec.camera), np.zeros((0, 2)), None,  # type: ignore[arg-type]
             (_card_px(handful),),
         )  # fmt: skip
-        features, kinds, _ = pieces_of(handful, located)
-        rows += features
-        names += kinds
-        np.savez_compressed(out, features=np.array(rows), kinds=np.array(names))
+        known += pieces_of(handful, located)
+        np.savez_compressed(
+            out,
+            features=np.array([each.features for each in known]),
+            kinds=np.array([each.kind for each in known]),
+            counts=np.array([each.count for each in known]),
+        )
 
 
 def _card_px(handful: Handful) -> Array:
@@ -123,24 +142,33 @@ def fit(
     """Fit, calibrate by one temperature on a fifth that was left out, and print the figures on the test
     pieces.
     """
-    from sklearn.neural_network import MLPClassifier
+    from sklearn.neural_network import MLPClassifier, MLPRegressor
 
     known, checked = np.load(pieces), np.load(test)
-    x, y = known["features"], np.array([SORTED.index(kind) for kind in known["kinds"]])
+    classes = [*SORTED, CLUMP]
+    x, y = known["features"], np.array([classes.index(kind) for kind in known["kinds"]])
     mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-6
-    z = np.clip((x - mean) / spread, -5, 5)
+
+    def scaled(features: Array) -> Array:
+        return np.asarray(np.clip((features - mean) / spread, -5, 5))
+
+    z = scaled(x)
     held = np.arange(len(z)) % 5 == 0
     net = MLPClassifier(
         (64,), alpha=3e-3, max_iter=400, random_state=0, early_stopping=True, n_iter_no_change=25
     )
     net.fit(z[~held], y[~held])
+    several = y == len(SORTED)
+    counter = MLPRegressor((16,), alpha=1e-2, max_iter=2000, random_state=0)
+    counter.fit(z[several], np.log(known["counts"][several]))
     weights: dict[str, Any] = {
         "mean": mean, "spread": spread, "w1": net.coefs_[0], "b1": net.intercepts_[0], "w2": net.coefs_[1],
-        "b2": net.intercepts_[1],
+        "b2": net.intercepts_[1], "c1": counter.coefs_[0], "d1": counter.intercepts_[0],
+        "c2": counter.coefs_[1], "d2": counter.intercepts_[1],
     }  # fmt: skip
 
     def scores(features: Array) -> Array:
-        hidden = np.maximum(np.clip((features - mean) / spread, -5, 5) @ weights["w1"] + weights["b1"], 0)
+        hidden = np.maximum(scaled(features) @ weights["w1"] + weights["b1"], 0)
         return np.asarray(hidden @ weights["w2"] + weights["b2"])
 
     def loss(temperature: float) -> float:
@@ -152,11 +180,21 @@ def fit(
     s = scores(checked["features"]) / temperature
     chances = np.exp(s - s.max(axis=1, keepdims=True))
     chances /= chances.sum(axis=1, keepdims=True)
-    truth = np.array([SORTED.index(kind) for kind in checked["kinds"]])
-    answered = chances.max(axis=1) >= sure
+    truth = np.array([classes.index(kind) for kind in checked["kinds"]])
+    one = truth < len(SORTED)
+    said_several = chances[:, -1] >= 0.5
+    answered = (chances.max(axis=1) >= sure) & ~said_several
     right = chances.argmax(axis=1) == truth
-    lines = [_line("all", answered, right)]
+    lines = [_line("all", answered[one], right[one])]
     lines += [_line(kind, answered[truth == k], right[truth == k]) for k, kind in enumerate(SORTED)]
+    lines += [
+        f"clumps seen as such: {_part(said_several[~one])}",
+        f"single pieces taken for a clump: {_part(said_several[one])}",
+    ]
+    counts = checked["counts"][~one]
+    told = np.exp(np.maximum(scaled(checked["features"][~one]) @ weights["c1"] + weights["d1"], 0)
+                  @ weights["c2"] + weights["d2"])[:, 0]  # fmt: skip
+    lines.append(f"pieces counted in clumps: {told.sum():.0f} of {counts.sum()} in {len(counts)} clumps")
     print("\n".join(lines))
     np.savez(
         out / "sorter.npz",
@@ -164,18 +202,20 @@ def fit(
         sure=sure,
         **{k: v.astype(np.float32) for k, v in weights.items()},
     )
-    (out / "sorter.json").write_text(
-        json.dumps(
-            {
-                "kinds": SORTED,
-                "features": FEATURES,
-                "fitted_on": len(x),
-                "tested_on": len(truth),
-                "figures": lines,
-            },
-            indent=1,
-        )
-    )
+    figures = {
+        "kinds": classes,
+        "features": FEATURES,
+        "fitted_on": len(x),
+        "tested_on": len(truth),
+        "figures": lines,
+    }
+    (out / "sorter.json").write_text(json.dumps(figures, indent=1) + "\n")
+
+
+def _part(yes: NDArray[np.bool_]) -> str:
+    k, n = int(yes.sum()), len(yes)
+    low, high = wilson(k, n) if n else (0.0, 1.0)
+    return f"{k} of {n} ({low:.1%} to {high:.1%})"
 
 
 def _line(name: str, answered: NDArray[np.bool_], right: NDArray[np.bool_]) -> str:

@@ -31,7 +31,7 @@ from eavefall_model.screens.guards import load_guards
 DEVELOPED_ON: Final = 300_000
 HELD_OUT: Final = 500_000
 Background = Literal["sheet", "letter", "card"]
-_BACKGROUNDS: Final[tuple[Background, ...]] = ("sheet", "card", "letter", "card")
+_BACKGROUNDS: Final[tuple[Background, ...]] = ("card", "sheet", "card", "letter")
 _CROWDING: Final = (("apart", 0.0), ("some touch", 0.1), ("crowded", 0.25))
 # Of a true piece, what an outline must hold for it to be found by it, and of an outline, what must be its
 # own.
@@ -58,13 +58,14 @@ def trial(seed: int) -> Trial:
     rng = np.random.default_rng([seed, 43])
     name, crowded = _CROWDING[seed // 4 % 3]
     background = _BACKGROUNDS[seed % 4]
-    # A page needs 8 pixels per mm over its whole length; a card lies in a smaller picture.
-    wide = int(rng.choice([2700, 3300])) if background != "card" else int(rng.choice([2500, 3000]))
+    # A page needs 8 pixels per mm over its whole length; a card may lie in a smaller picture.
+    coarse = bool(rng.random() < 0.6)
+    wide = (2700 if coarse else 3300) if background != "card" else (1800 if coarse else 2400)
     return Trial(
         seed=seed,
         background=background,
         light="hard" if seed // 12 % 2 else "soft",
-        phone=f"{wide} px wide",
+        phone="8 to 9 px/mm" if coarse else "10 to 12 px/mm",
         crowding=name,
         count=int(rng.integers(20, 121)),
         width_px=wide,
@@ -81,6 +82,7 @@ def drawn(made: Trial) -> Handful:
         size=(made.width_px, made.width_px * 3 // 4),
         crowded=made.crowded,
         hard=made.light == "hard",
+        across_mm=200.0,
     )
 
 
