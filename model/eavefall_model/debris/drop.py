@@ -6,17 +6,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.debris.schema import DropCount, Piece
-from eavefall_model.screens.guards import Guards
+from eavefall_model.screens.guards import Guards, Offer
 from eavefall_model.screens.passage import fates
 from eavefall_model.vocabulary import DebrisKind
 
 Array = NDArray[np.float64]
+Fate = Literal["passes through", "sticks", "stays on top"]
 # Dry mass over the area seen from above, mg per mm2, or over the volume of a rod, mg per mm3 (judgement:
 # leaves of trees weigh some 70 to 100 g/m2, wood and needles half of water, nuts nearly as much as water).
 _FLAT: Final[Mapping[DebrisKind, float]] = {
@@ -48,6 +49,18 @@ def piece_fates(
     width = np.array([piece.smallest_width_mm for piece in pieces])
     fate = fates(length, width, opening_mm, solid_mm, shape=shape)  # type: ignore[arg-type]
     return fate.through, fate.lodges
+
+
+def likeliest_fates(pieces: Sequence[Piece], offer: Offer) -> tuple[Fate, ...]:
+    """What most likely becomes of each piece on one opening."""
+    if not pieces:
+        return ()
+    through, sticks = piece_fates(pieces, offer.clear_mm, offer.solid_mm, offer.passage_shape)
+    stays = 1 - through - sticks
+    return tuple(
+        "stays on top" if rest >= max(go, stick) else "passes through" if go >= stick else "sticks"
+        for go, stick, rest in zip(through, sticks, stays, strict=True)
+    )
 
 
 def drop_counts(pieces: Sequence[Piece], guards: Guards) -> tuple[DropCount, ...]:

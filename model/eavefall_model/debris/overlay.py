@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.debris.drop import piece_fates
+from eavefall_model.debris.drop import likeliest_fates
 from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.screens.guards import Offer
 
@@ -34,14 +34,12 @@ def draw(rgb: UInt8, result: DebrisResult, offer: Offer) -> UInt8:
     )
     thick = max(2, round(max(size) / 800))
     if result.pieces:
-        through, sticks = piece_fates(result.pieces, offer.clear_mm, offer.solid_mm, offer.passage_shape)
-        for piece, passing, sticking in zip(result.pieces, through, sticks, strict=True):
-            stays = 1 - passing - sticking
-            line = np.round((np.array(piece.outline_px) + 0.5) * factor * 16 - 8).astype(np.int32)
+        for piece, fate in zip(result.pieces, likeliest_fates(result.pieces, offer), strict=True):
+            line = np.round((_dense(np.array(piece.outline_px)) + 0.5) * factor * 16 - 8).astype(np.int32)
             line = np.concatenate([line, line[:1]])
-            if stays >= max(passing, sticking):
+            if fate == "stays on top":
                 runs, color = [line], _STAYS
-            elif passing >= sticking:
+            elif fate == "passes through":
                 runs, color = [line[at : at + 4] for at in range(0, len(line) - 1, 6)], _THROUGH
             else:
                 runs, color = [line[at : at + 2] for at in range(0, len(line) - 1, 4)], _STICKS
@@ -56,6 +54,14 @@ def draw(rgb: UInt8, result: DebrisResult, offer: Offer) -> UInt8:
             canvas, "10 mm", (20, size[1] - 30), cv2.FONT_HERSHEY_SIMPLEX, 0.6, (0, 0, 0), 2, cv2.LINE_AA
         )
     return np.asarray(canvas, dtype=np.uint8)
+
+
+def _dense(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The outline with sixty points at even steps, so that dashes are alike."""
+    closed = np.concatenate([points, points[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    at = np.linspace(0, along[-1], 60, endpoint=False)
+    return np.stack([np.interp(at, along, closed[:, k]) for k in (0, 1)], axis=1)
 
 
 def _number(canvas: UInt8, at: NDArray[np.float64], text: str) -> None:

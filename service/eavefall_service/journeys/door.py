@@ -28,6 +28,7 @@ Verb = Literal[
     "delete photo",
     "assign photo",
     "correct tags",
+    "sort pieces",
     "submit",
     "override",
     "reply",
@@ -75,6 +76,7 @@ TABLE: Final[dict[Verb, tuple[frozenset[Role], frozenset[State]]]] = {
     "delete photo": (_EVERYBODY, _UNFINISHED),
     "assign photo": (OFFICE, _UNFINISHED),
     "correct tags": (OFFICE, _UNFINISHED),
+    "sort pieces": (_EVERYBODY, _UNFINISHED),
     "submit": (_EVERYBODY, _UNFINISHED),
     "override": (OFFICE, _UNFINISHED),
     # Once replied it is with the office again; a phone that lost the answer replies once more.

@@ -21,7 +21,7 @@ from eavefall_model.errors import PhotoError, ServiceError
 from eavefall_model.photo import decode, display_jpeg
 from eavefall_model.vocabulary import NO_TREES
 from eavefall_service.journeys.photos import PhotoView, views
-from eavefall_service.storage.rows import CorrectionRow, DecisionRow, PhotoRow, SurveyRow
+from eavefall_service.storage.rows import CorrectionRow, DecisionRow, PhotoRow, PieceRow, SurveyRow
 from eavefall_service.storage.statistics_rows import FactRow
 
 COLUMNS: Final = (
@@ -29,6 +29,16 @@ COLUMNS: Final = (
     "licence", "credit", "credit_url", "unsure", "note", "branch", "season",
 )  # fmt: skip
 LICENCE: Final = "consent to train the office's own model"
+_PIECE_FIELDS: Final = (
+    "length_mm",
+    "width_mm",
+    "smallest_width_mm",
+    "area_mm2",
+    "color",
+    "complete",
+    "clump",
+)
+PIECE_COLUMNS: Final = ("photo", "piece", "kind", "sorter", "role", *_PIECE_FIELDS, "outline_px")
 _SUBJECTS: Final = {
     "tree": "tree",
     "closeup": "foliage_closeup",
@@ -49,11 +59,31 @@ _SIDE_PX: Final = 1024
 
 @dataclass(frozen=True)
 class Exported:
-    """How many photos went out, and why others did not."""
+    """How many photos went out, and why others did not; how many pieces of handfuls that people sorted."""
 
     train: int
     locked: int
     left_out: dict[str, int]
+    pieces: int = 0
+
+
+def _pieces(view: PhotoView) -> list[dict[str, Any]]:
+    """The pieces of a handful that people sorted, each beside the sorter's word and what was measured."""
+    if view.debris is None:
+        return []
+    return [
+        {
+            "photo": f"office_{view.row.sha256[:16]}",
+            "piece": piece.number,
+            "kind": said.kind,
+            "sorter": piece.kind or "",
+            "role": said.role,
+            **{name: getattr(piece, name) for name in _PIECE_FIELDS},
+            "outline_px": " ".join(f"{x:g},{y:g}" for x, y in piece.outline_px),
+        }
+        for piece in view.debris.pieces
+        if (said := view.pieces.get(piece.number)) is not None
+    ]
 
 
 def foliage_word(foliage: Sequence[str]) -> str | None:
@@ -74,18 +104,20 @@ def export_photos(
 ) -> Exported:
     """Write ``out/train`` and ``out/locked``, each with ``manifest.csv`` and ``photos/``.
 
-    Only photos of surveys whose sender agreed to training; each is re-encoded to at most 1024 px without
-    metadata. The label is the auditor's view, else the rep's, else the homeowner's; a survey that an auditor
-    confirmed makes the model's own verdict half a label where it was sure. Raises ``request-invalid`` where
-    ``out`` already holds something.
+    Handfuls' pieces that people sorted go to ``pieces.csv``. Only photos of surveys whose sender agreed to
+    training; each is re-encoded to at most 1024 px without metadata. The label is the auditor's view, else
+    the rep's, else the homeowner's; a survey that an auditor confirmed makes the model's own verdict half
+    a label where it was sure. Raises ``request-invalid`` where ``out`` already holds something.
     """
     if out.exists() and any(out.iterdir()):
         raise ServiceError("request-invalid", f"{out} is not empty.", "Name a new folder.")
     counts = {"train": 0, "locked": 0}
+    sorted_by_hand: dict[str, list[dict[str, Any]]] = {"train": [], "locked": []}
     left: dict[str, int] = {}
     rows: dict[str, list[dict[str, Any]]] = {"train": [], "locked": []}
     for done, (survey, view, confirmed) in enumerate(_candidates(session)):
         progress(done)
+        sorted_by_hand["locked" if is_locked(survey.id) else "train"] += _pieces(view)
         label = _label(view, confirmed)
         if isinstance(label, str):
             left[label] = left.get(label, 0) + 1
@@ -131,14 +163,22 @@ def export_photos(
             writer = csv.DictWriter(handle, COLUMNS, lineterminator="\n")
             writer.writeheader()
             writer.writerows(lines)
-    return Exported(counts["train"], counts["locked"], left)
+        with (out / part / "pieces.csv").open("w", encoding="utf-8", newline="") as handle:
+            piece_writer = csv.DictWriter(handle, PIECE_COLUMNS, lineterminator="\n")
+            piece_writer.writeheader()
+            piece_writer.writerows(sorted_by_hand[part])
+    pieces = sum(len(rows) for rows in sorted_by_hand.values())
+    return Exported(counts["train"], counts["locked"], left, pieces)
 
 
 def _candidates(session: Session) -> Iterator[tuple[SurveyRow, PhotoView, bool]]:
     looked_at = (
         select(PhotoRow.survey_id)
         .join(CorrectionRow, CorrectionRow.photo_id == PhotoRow.id)
-        .union(select(DecisionRow.survey_id).where(DecisionRow.kind.in_(("confirm", "correct"))))
+        .union(
+            select(PhotoRow.survey_id).join(PieceRow, PieceRow.photo_id == PhotoRow.id),
+            select(DecisionRow.survey_id).where(DecisionRow.kind.in_(("confirm", "correct"))),
+        )
     )
     surveys = session.scalars(
         select(SurveyRow)

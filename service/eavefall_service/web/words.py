@@ -44,6 +44,11 @@ MEASURES: Final = (
         "height of a tree or an eave by the phone's tilt, direction by its compass",
     ),
     ("needles", "Needles beside a card", "one close-up tells how thick and how long they are"),
+    (
+        "handful",
+        "A handful of litter",
+        "what lies there, piece by piece, and what of it each guard lets through",
+    ),
     ("drop-test", "Drop test", "real needles on a sample piece; it overrules the geometry"),
 )
 ROOFS: Final = {
@@ -60,6 +65,13 @@ FACTS: Final = {
     "roof": "roof", "pitch": "pitch", "height": "height above ground", "profile": "gutter",
     "width": "gutter width", "wind_from": "wind from", "prevails": "how clearly", "intensity": "design rain",
     "duration_min": "over minutes", "return_period_y": "once in years", "wildfire": "wildfire area",
+}  # fmt: skip
+# What a piece of a handful is.
+PIECES: Final = {
+    "needle": "Needle", "bundle": "Needle bundle", "shoot": "Twig with needles", "spray": "Scale spray",
+    "leaf": "Leaf", "leaf piece": "Piece of leaf", "leaflet": "Leaflet", "stalk": "Leaf stalk",
+    "seed": "Seed", "nut": "Nut or acorn", "catkin": "Catkin or flower", "cone": "Cone",
+    "cone scale": "Cone scale", "twig": "Twig or bark", "grit": "Grit", "other": "Something else",
 }  # fmt: skip
 STATUS: Final = {
     "open": "In progress",

@@ -32,6 +32,9 @@ app = typer.Typer(no_args_is_help=True, help=__doc__)
 Array = NDArray[np.float64]
 SORTED: Final = tuple(kind for kind in DEBRIS_KINDS if kind != "other")
 CLUMP: Final = "clump"
+_LARGE: Final = (
+    "bundle", "shoot", "leaf", "spray", "catkin", "stalk", "cone", "twig", "leaf piece", "needle",
+)  # fmt: skip
 
 
 class _KnownPlane:
@@ -97,6 +100,9 @@ def draw(
     scenes: Annotated[int, typer.Option()] = 120,
     first_seed: Annotated[int, typer.Option()] = 0,
     count: Annotated[int, typer.Option(help="Pieces tried in each.")] = 55,
+    large: Annotated[
+        bool, typer.Option(help="Only kinds that need room, which are few among the others.")
+    ] = False,
 ) -> None:
     """Draw handfuls and keep the numbers of their pieces."""
     known: list[Known] = []
@@ -106,7 +112,7 @@ def draw(
         handful = draw_handful(
             seed,
             count=count,
-            kinds=SORTED,
+            kinds=_LARGE if large else SORTED,
             size=(width, width * 3 // 4),
             reference="card",
             across_mm=200.0,
@@ -134,8 +140,8 @@ def _card_px(handful: Handful) -> Array:
 
 @app.command()
 def fit(
-    pieces: Path,
-    test: Annotated[Path, typer.Option()],
+    pieces: list[Path],
+    test: Annotated[list[Path], typer.Option()],
     out: Annotated[Path, typer.Option()] = Path("model/eavefall_model/debris"),
     sure: Annotated[float, typer.Option(help="Below this chance the kind is left open.")] = 0.65,
 ) -> None:
@@ -144,7 +150,7 @@ def fit(
     """
     from sklearn.neural_network import MLPClassifier, MLPRegressor
 
-    known, checked = np.load(pieces), np.load(test)
+    known, checked = _together(pieces), _together(test)
     classes = [*SORTED, CLUMP]
     x, y = known["features"], np.array([classes.index(kind) for kind in known["kinds"]])
     mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-6
@@ -159,7 +165,7 @@ def fit(
     )
     net.fit(z[~held], y[~held])
     several = y == len(SORTED)
-    counter = MLPRegressor((16,), alpha=1e-2, max_iter=2000, random_state=0)
+    counter = MLPRegressor(hidden_layer_sizes=(16,), alpha=1e-2, max_iter=2000, random_state=0)
     counter.fit(z[several], np.log(known["counts"][several]))
     weights: dict[str, Any] = {
         "mean": mean, "spread": spread, "w1": net.coefs_[0], "b1": net.intercepts_[0], "w2": net.coefs_[1],
@@ -212,6 +218,11 @@ def fit(
     (out / "sorter.json").write_text(json.dumps(figures, indent=1) + "\n")
 
 
+def _together(files: list[Path]) -> dict[str, NDArray[Any]]:
+    each = [np.load(file) for file in files]
+    return {name: np.concatenate([one[name] for one in each]) for name in ("features", "kinds", "counts")}
+
+
 def _part(yes: NDArray[np.bool_]) -> str:
     k, n = int(yes.sum()), len(yes)
     low, high = wilson(k, n) if n else (0.0, 1.0)
@@ -220,6 +231,8 @@ def _part(yes: NDArray[np.bool_]) -> str:
 
 def _line(name: str, answered: NDArray[np.bool_], right: NDArray[np.bool_]) -> str:
     n, k = int(answered.sum()), int((answered & right).sum())
+    if not len(answered):
+        return f"{name}: none"
     low, high = wilson(k, n) if n else (0.0, 1.0)
     share = k / n if n else float("nan")
     told = f"answered {answered.mean():.1%} of {len(answered)}"

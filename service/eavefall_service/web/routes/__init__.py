@@ -6,6 +6,7 @@ from fastapi import APIRouter
 
 from eavefall_service.web.routes import (
     api,
+    handful,
     home,
     office,
     office_charts,
@@ -35,6 +36,7 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     rep.router,
     rep_answer.router,
     rep_changes.router,
+    handful.router,
     home.router,
     office_queue.router,
     office_settings.router,

@@ -19,6 +19,7 @@ from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.handful_view import handful_context
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import sketch_of
 from eavefall_service.web.survey_forms import which_trees
@@ -86,6 +87,10 @@ def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str
     seen = look(office, survey_id, actor)
     if (view := seen.photo(sha256)) is None:
         raise refuse("not-found")
+    if view.row.shows == "handful":
+        return pages.page(
+            request, "rep/_handful.html", **handful_context(office, view), **survey_context(seen, actor)
+        )
     template = "rep/_gauge.html" if view.row.shows == "gauge" else "rep/_photo.html"
     return pages.page(request, template, view=view, **survey_context(seen, actor))
 

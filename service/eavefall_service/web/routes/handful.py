@@ -1,0 +1,152 @@
+"""A handful of litter, piece by piece: the rep's page and the homeowner's, and what people say a piece is."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Request, UploadFile
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from eavefall_model.errors import EavefallError
+from eavefall_service.journeys import photos
+from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.web import pages
+from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, Staff, may
+from eavefall_service.web.answering import changing, look
+from eavefall_service.web.errors import refuse, status_of
+from eavefall_service.web.handful_view import handful_context
+from eavefall_service.web.homeowner.visit import wait_for_measure
+from eavefall_service.web.photos import photo_upload
+from eavefall_service.web.routes.rep import survey_context
+from eavefall_service.web.server_state import Office, OfficeDep
+
+router = APIRouter(include_in_schema=False, route_class=DoorRoute)
+SHOT = "handful"
+
+
+@router.get("/rep/{survey_id}/handful")
+def handful_page(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    guard: str = "",
+    photo: str = "",
+    piece: int = 0,
+) -> Response:
+    """The handfuls of a survey; ``photo`` and ``piece`` say which piece was tapped."""
+    seen = look(office, survey_id, actor)
+    cards = [
+        handful_context(office, view, guard, piece if view.row.sha256.startswith(photo or "-") else 0)
+        for view in reversed(seen.photos)
+        if view.row.shows == "handful"
+    ]
+    return pages.page(request, "rep/handful.html", tab="measure", cards=cards, **survey_context(seen, actor))
+
+
+@router.post("/rep/{survey_id}/photos/{sha256}/pieces")
+@may("sort pieces")
+def sort_piece(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    sha256: str,
+    number: Annotated[int, Form(ge=1, le=1000)],
+    kind: Annotated[str, Form(max_length=20)],
+) -> Response:
+    """What the rep or the office sees a piece to be, kept beside the sorter's word."""
+    _sort(office, survey_id, actor, sha256, number, kind)
+    return pages.done(request, f"/rep/{survey_id}/handful#photo-{sha256[:12]}")
+
+
+def _sort(office: Office, survey_id: str, actor: Actor, sha256: str, number: int, kind: str) -> None:
+    with changing(office, actor, "sort pieces", survey_id) as (session, row):
+        photo = photos.photo_of(session, survey_id, sha256)
+        photos.sort_piece(session, row, photo, actor, number, kind)
+
+
+@router.get("/h/{token}/handful")
+def home_page(
+    request: Request, office: OfficeDep, visit: PathLink, photo: str = "", piece: int = 0
+) -> Response:
+    """The homeowner's step: spread, shoot, see the pieces, tap one to say what it is."""
+    return _home(request, office, visit, photo, piece)
+
+
+@router.post("/h/{token}/handful")
+@may("send photo")
+async def send_handful(
+    request: Request,
+    office: OfficeDep,
+    visit: PathLink,
+    file: UploadFile,
+    reference: Annotated[str, Form(max_length=20)] = "sheet",
+) -> Response:
+    """The photo by a plain form; it is measured before the page comes back."""
+    await run_in_threadpool(_need_consent, office, visit)
+    try:
+        taken = await photo_upload.receive(
+            office, visit.survey_id, visit.actor, PhotoMeta("handful", None, reference, SHOT),
+            photo_upload.chunks_of(file), length=file.size, measure=False,
+        )  # fmt: skip
+        await wait_for_measure(office, visit, taken)
+    except EavefallError as error:
+        return await run_in_threadpool(_home, request, office, visit, "", 0, error)
+    return RedirectResponse(f"/h/{visit.token}/handful#photo-{taken.row.sha256[:12]}", 303)
+
+
+@router.post("/h/{token}/handful/{sha256}/pieces")
+@may("sort pieces")
+def sort_own_piece(
+    office: OfficeDep,
+    visit: PathLink,
+    sha256: str,
+    number: Annotated[int, Form(ge=1, le=1000)],
+    kind: Annotated[str, Form(max_length=20)],
+) -> Response:
+    """What the homeowner says a piece of their own handful is."""
+    _need_consent(office, visit)
+    view = look(office, visit.survey_id, visit.actor).photo(sha256)
+    if view is None or view.row.sent_role != "homeowner":
+        raise refuse("not-found", "There is no such photo of yours.")
+    _sort(office, visit.survey_id, visit.actor, sha256, number, kind)
+    return RedirectResponse(f"/h/{visit.token}/handful#photo-{sha256[:12]}", 303)
+
+
+def _need_consent(office: Office, visit: LinkVisit) -> None:
+    if look(office, visit.survey_id, visit.actor).row.consent_at is None:
+        raise refuse("not-allowed", "First say yes to how we use the photos.", "Open the link again.")
+
+
+def _home(
+    request: Request,
+    office: Office,
+    visit: LinkVisit,
+    photo: str,
+    piece: int,
+    problem: EavefallError | None = None,
+) -> Response:
+    seen = look(office, visit.survey_id, visit.actor)
+    if seen.row.consent_at is None:
+        return RedirectResponse(f"/h/{visit.token}?missing=agree", 303)
+    cards = [
+        handful_context(office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0)
+        for view in reversed(seen.photos)
+        if view.row.shows == "handful" and view.row.shot == SHOT
+    ]
+    return pages.page(
+        request,
+        "home/handful.html",
+        status_of(problem.code) if problem else 200,
+        area="home",
+        row=seen.row,
+        decisions=seen.decisions,
+        visit=visit,
+        base=f"/h/{visit.token}",
+        settings=office.settings,
+        cards=cards,
+        problem=problem,
+    )
