@@ -122,7 +122,7 @@ def test_sorted_pieces_flow_into_the_offices_export(rep, auditor, sent, server, 
     rows = [
         row
         for part in ("train", "locked")
-        for row in csv.DictReader((tmp_path / "out" / part / "pieces.csv").open())
+        for row in csv.DictReader((tmp_path / "out" / part / "pieces.csv").read_text().splitlines())
     ]
     assert done.pieces == len(rows)
     (row,) = [each for each in rows if each["photo"] == f"office_{sha256[:16]}" and each["piece"] == "4"]

@@ -12,6 +12,7 @@ from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.journeys.settings import letterhead
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, Staff, may
 from eavefall_service.web.answering import changing, look
@@ -132,6 +133,8 @@ def _home(
     seen = look(office, visit.survey_id, visit.actor)
     if seen.row.consent_at is None:
         return RedirectResponse(f"/h/{visit.token}?missing=agree", 303)
+    with office.database.read() as session:
+        head = letterhead(session, office.settings.office)
     cards = [
         handful_context(office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0)
         for view in reversed(seen.photos)
@@ -143,6 +146,7 @@ def _home(
         status_of(problem.code) if problem else 200,
         area="home",
         row=seen.row,
+        head=head,
         decisions=seen.decisions,
         visit=visit,
         base=f"/h/{visit.token}",
