@@ -11,8 +11,8 @@ from starlette.responses import RedirectResponse, Response
 from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
+from eavefall_service.journeys.administration.settings import letterhead
 from eavefall_service.journeys.photos import PhotoMeta
-from eavefall_service.journeys.settings import letterhead
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, Staff, may
 from eavefall_service.web.answering import changing, look
