@@ -17,12 +17,12 @@ from eavefall_model.errors import EavefallError
 from eavefall_service.cli import build_app
 from eavefall_service.journeys.actor import UPKEEP, Actor
 from eavefall_service.journeys.administration.households import due as due_now
-from eavefall_service.journeys.administration.households import erase_due, finish_erasures
+from eavefall_service.journeys.administration.households import erase, erase_due, finish_erasures
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.journeys.history import note
 from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.storage.clock import pretending
-from eavefall_service.storage.rows import Base, ErasureRow, PhotoRow, SurveyRow
+from eavefall_service.storage.rows import Base, PhotoRow, SurveyRow
 from eavefall_service.storage.statistics_rows import OutcomeRow, ReadRow
 
 from ..web.conftest import Server, decide, noise_jpeg, put_tree, settle
@@ -78,6 +78,29 @@ def fill(server: Server) -> tuple[str, str, str]:
     return survey, neighbor, shared
 
 
+def kept_rows(data) -> tuple[Database, PhotoFolder, str, str, list[str]]:
+    """Without a server: a household with two photos, and a neighbor with one of them."""
+    database, photos = Database(data / "eavefall.db"), PhotoFolder(data / "photos")
+    survey, neighbor, hashes = secrets.token_hex(8), secrets.token_hex(8), []
+    for letter in (b"one", b"two"):
+        incoming = photos.begin()
+        incoming.write(letter)
+        hashes.append(photos.keep(incoming))
+    with database.write() as session:
+        for number, held in ((survey, hashes), (neighbor, hashes[:1])):
+            session.add(SurveyRow(id=number, name=NAME, created_by="rita", created_at="2030",
+                                  changed_at="2030", document={"eaves": [{"name": "Front"}]}))  # fmt: skip
+            session.flush()
+            note(session, number, OFFICE, "survey made", {"name": NAME})
+            session.add_all(photo_row(number, sha256, "2999") for sha256 in held)
+    return database, photos, survey, neighbor, hashes
+
+
+def photo_row(survey: str, sha256: str, received_at: str) -> PhotoRow:
+    return PhotoRow(survey_id=survey, sha256=sha256, name="p", shows="tree", sent_by="r", sent_role="rep",
+                    received_at=received_at, bytes=1, width_px=1, height_px=1, state="tagged")  # fmt: skip
+
+
 def tables_with(session, survey: str) -> set[str]:
     """Tables with a row of the survey, or of a photo that is or was its own."""
     found = set()
@@ -93,8 +116,13 @@ def tables_with(session, survey: str) -> set[str]:
     return found
 
 
-def test_everything_in_one_file(office, tmp_path):
-    survey, _, shared = fill(office)
+@pytest.fixture(scope="module")
+def house(office):
+    return fill(office)
+
+
+def test_everything_in_one_file(office, house, tmp_path):
+    survey, _, shared = house
     data = str(office.office.settings.data)
     out = tmp_path / "house.zip"
     run("export", survey, str(out), "--data", data)
@@ -115,8 +143,8 @@ def test_everything_in_one_file(office, tmp_path):
         assert "Next Door" not in json.dumps(told)
 
 
-def test_erased_for_good_while_the_server_runs(office):
-    survey, neighbor, shared = fill(office)
+def test_erased_for_good_while_the_server_runs(office, house):
+    survey, neighbor, shared = house
     data = office.office.settings.data
     assert f"{survey}  {NAME}" in run("erase", NAME, "--data", str(data))
     rep = office.person("rita", "rep")
@@ -139,12 +167,13 @@ def test_erased_for_good_while_the_server_runs(office):
             assert NOTE.encode() not in path.read_bytes(), path.name
 
 
-def test_the_history_of_all_others_still_cannot_be_changed(office):
-    _, neighbor, _ = fill(office)
-    with pytest.raises(Exception, match="append-only"), office.office.database.write() as session:
-        session.execute(text("DELETE FROM history WHERE survey_id = :id"), {"id": neighbor})
-    with pytest.raises(Exception, match="append-only"), office.office.database.write() as session:
-        session.execute(text("DELETE FROM history WHERE survey_id IS NULL"))
+def test_the_history_of_all_others_still_cannot_be_changed(tmp_path):
+    database, photos, survey, neighbor, _ = kept_rows(tmp_path)
+    erase(database, photos, [survey], OFFICE)
+    for which in ("survey_id = :id", "survey_id IS NULL"):
+        with pytest.raises(Exception, match="append-only"), database.write() as session:
+            session.execute(text(f"DELETE FROM history WHERE {which}"), {"id": neighbor})
+    database.close()
 
 
 # Erases in a process of its own that dies, as by a kill, before or after the rows have gone.
@@ -167,26 +196,24 @@ households.erase(Database(data / "eavefall.db"), PhotoFolder(data / "photos"), [
 
 
 @pytest.mark.parametrize("when", ["rows", "files", "second file"])
-def test_killed_in_the_middle(office, when):
-    survey, _, _ = fill(office)
-    data = office.office.settings.data
-    killed = subprocess.run([sys.executable, "-c", KILLED, str(data), when, survey], check=False)
+def test_killed_in_the_middle(tmp_path, when):
+    database, photos, survey, _, hashes = kept_rows(tmp_path)
+    killed = subprocess.run([sys.executable, "-c", KILLED, str(tmp_path), when, survey], check=False)
     assert killed.returncode == 9
-    with office.office.database.read() as session:
+    both = {photos.original(sha256) for sha256 in hashes}
+    with database.read() as session:
         if when == "rows":  # nothing has happened
+            assert tables_with(session, survey) == {"photos", "history"}
             assert session.get(SurveyRow, survey) is not None
-            assert len(tables_with(session, survey)) > 5
+            assert all(path.exists() for path in both)
             return
         assert tables_with(session, survey) == {"erasures"}
-        left = session.get_one(ErasureRow, survey).photos
-    assert any(office.office.photos.original(sha256).exists() for sha256 in left)
-    assert finish_erasures(office.office.database, office.office.photos, UPKEEP) == 1
-    with office.office.database.read() as session:
-        held = set(session.scalars(select(PhotoRow.sha256)))
-    assert [
-        sha256 for sha256 in left if office.office.photos.original(sha256).exists() and sha256 not in held
-    ] == []
-    assert finish_erasures(office.office.database, office.office.photos, UPKEEP) == 0
+        assert session.get(SurveyRow, survey) is None
+    # The neighbor's photo stays whatever happens; the other one goes at the latest with the next look.
+    assert finish_erasures(database, photos, UPKEEP) == 1
+    assert [path.exists() for path in map(photos.original, hashes)] == [True, False]
+    assert finish_erasures(database, photos, UPKEEP) == 0
+    database.close()
 
 
 def test_a_restored_backup_forgets_again_what_was_erased(tmp_path):
@@ -220,9 +247,7 @@ def test_days_of_keeping_by_kind(tmp_path):
             session.add(SurveyRow(id=number, name=number, created_by="rita", created_at=at, changed_at=at,
                                   status=status, document={"eaves": [{"name": "Front"}]}))  # fmt: skip
             session.flush()
-            session.add(PhotoRow(survey_id=number, sha256=photos.keep(incoming), name="p", shows="tree",
-                                 sent_by="r", sent_role="rep", received_at=sent, bytes=1, width_px=1,
-                                 height_px=1, state="tagged"))  # fmt: skip
+            session.add(photo_row(number, photos.keep(incoming), sent))
 
     survey("1" * 16, 41, "open", 41)
     survey("2" * 16, 39, "open", 19)
