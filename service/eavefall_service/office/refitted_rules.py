@@ -14,7 +14,11 @@ from typing import Final
 from eavefall_model.errors import RulesError
 from eavefall_service.storage.statistics_rows import ScaleRow
 
-JUDGEMENT_OF: Final = {"none": "fill_share", "woven_micromesh": "blinding_load_kg_m2"}
+# Guard kind -> the setting that its factor moves, and what it is called.
+JUDGEMENT_OF: Final = {
+    "none": ("fill_share", "Share of the gutter that is full when cleaning is due"),
+    "woven_micromesh": ("blinding_load_kg_m2", "Litter that covers a screen, kilograms on a square meter"),
+}
 
 
 def refitted_rules(text: str, accepted: Mapping[str, ScaleRow]) -> tuple[str, list[str]]:
@@ -24,7 +28,7 @@ def refitted_rules(text: str, accepted: Mapping[str, ScaleRow]) -> tuple[str, li
     posterior, and who accepted it. Raises ``rules-invalid`` where a judgement is not found in ``text``.
     """
     changes = []
-    for guard, name in JUDGEMENT_OF.items():
+    for guard, (name, called) in JUDGEMENT_OF.items():
         row = accepted.get(guard)
         if row is None:
             continue
@@ -45,5 +49,5 @@ def refitted_rules(text: str, accepted: Mapping[str, ScaleRow]) -> tuple[str, li
         why = f"{found['why']} Refitted: {told.replace(chr(34), '')}."
         new = f'{found["head"]}{value:.4g}{found["middle"]}{why}"}}'
         text = text[: found.start()] + new + text[found.end() :]
-        changes.append(f"{name} = {value:.4g}; {told}.")
+        changes.append(f"{called}: {value:.4g}, {told}.")
     return text, changes

@@ -21,8 +21,8 @@ from eavefall_service.storage.rows import PhotoRow, SurveyRow
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.settings import LOOPBACK_SECRET
 
-from .conftest import DEMO, Server
 from .reader_text import INNER, seen
+from .web.conftest import DEMO, Server
 
 HOUSES = 10
 # So many addresses of one shape are looked at.
@@ -153,15 +153,16 @@ TYPED: dict[str, str] = {
     "demo": "--out OUT/demo",
     "assess": "OUT/demo/survey.yaml --full --draws 200",
     "tag": "PHOTOS/back-pines.jpg PHOTOS/winter-maple.jpg",
-    "debris": "PHOTOS/needles-card.jpg",
+    "debris": "PHOTOS/needles-card.jpg --reference card",
     "bearing": "--compass 300 --latitude 41 --longitude -74 --year 2026.5",
     "rain": "AL",
     "copy": "rules OUT/rules.yaml",
     "validate": "OUT/demo/advice.json",
-    "backup": "--data DATA --out OUT/saved",
-    "restore": "OUT/saved --data OUT/again",
+    "backup": "DATA OUT/saved",
+    "restore": "OUT/saved OUT/again",
+    "upgrade": "OUT/again",
     "gauge photos": "PHOTOS/needles-card.jpg PHOTOS/back-pines.jpg --reference card",
-    "gauge sheet": "--out OUT/sheet.pdf",
+    "gauge sheet": "OUT/sheet.pdf",
     "height angles": "--distance 40ft --top 45 --base -5",
     "height photo": "PHOTOS/back-pines.jpg --reference 100,300,100,200 --thing 150,300,150,120 --known door",
     "survey new": "OUT/mine.yaml",
