@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from eavefall_model.tags.card import FoliageRule, FormRule
 from eavefall_model.tags.schema import FoliageVerdict, Verdict
@@ -19,7 +20,7 @@ def foliage_probability(
     out: dict[Foliage, float] = {}
     for label in FOLIAGE:
         z = float(np.dot(rules[label].slopes, logits)) + rules[label].offset
-        out[label] = float(1.0 / (1.0 + np.exp(-np.clip(z, -60.0, 60.0))))
+        out[label] = float(expit(z))
     return out
 
 

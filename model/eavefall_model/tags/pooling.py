@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from eavefall_model.tags.card import Card, load_card
 from eavefall_model.tags.decide import verdict
@@ -58,8 +59,7 @@ def pool(tags: Sequence[PhotoTags], *, card: Card | None = None) -> SiteTags:
     n_effective = total / (1.0 + (total - 1.0) * CORRELATION)
     odds = np.array([[_log_odds(tag.foliage[label]) for label in FOLIAGE] for tag in unique])
     foliage: dict[Foliage, float] = {
-        label: float(1.0 / (1.0 + np.exp(-n_effective * _middle(odds[:, i], weight))))
-        for i, label in enumerate(FOLIAGE)
+        label: float(expit(n_effective * _middle(odds[:, i], weight))) for i, label in enumerate(FOLIAGE)
     }
     form = _pooled_form(unique, weight, n_effective)
     return SiteTags(

@@ -138,3 +138,7 @@ def test_what_to_find_out_is_said_to_both_and_names_what_it_is_about() -> None:
         assert "the big one" in estimator if row.input.startswith("trees[0]") else True
         place = input_place(row.input)
         assert ("back" in estimator) == (place is not None and place[0] == "eaves")
+        # The greater of the two chances is told, and of what.
+        by_class, by_interval = row.chance_changes_class, row.chance_changes_interval
+        what = "the answer" if by_class >= by_interval else "the interval"
+        assert f"{max(by_class, by_interval):.0%} chance it changes {what}" in estimator

@@ -80,11 +80,18 @@ def test_an_amber_line_runs_along_the_edge_of_what_spoke_and_nowhere_else() -> N
     assert (line[:, 1] > line[:, 2]).all()
 
 
-def test_the_line_is_as_wide_on_a_slope_as_on_a_step_and_wider_on_a_large_photo() -> None:
-    def width(size: int, ramp: float) -> int:
-        across = np.clip((np.arange(size) - size / 2) / (ramp * size) + 0.5, 0, 1).astype(np.float32)
-        drawn = draw(np.zeros((size // 4, size, 3), np.uint8), np.tile(across, (size // 4, 1)))
-        return int((drawn[size // 8, :, 0] > 20).sum())
+def line_width(size: int, ramp: float, height: int = 8) -> int:
+    """Pixels of line across a picture whose evidence rises from 0 to 1 over ``ramp`` of its width."""
+    across = np.clip((np.arange(size) - size / 2) / (ramp * size) + 0.5, 0, 1).astype(np.float32)
+    drawn = draw(np.zeros((height, size, 3), np.uint8), np.tile(across, (height, 1)))
+    return int((drawn[height // 2, :, 0] > 20).sum())
 
-    assert abs(width(1400, 0.02) - width(1400, 0.3)) <= 2
-    assert width(2800, 0.1) > 1.4 * width(1400, 0.1)
+
+def test_the_line_is_as_wide_on_a_slope_as_on_a_step() -> None:
+    assert abs(line_width(1400, 0.02) - line_width(1400, 0.3)) <= 2
+    # On a strip as on a whole picture, since the longer side counts.
+    assert line_width(1400, 0.3) == line_width(1400, 0.3, height=900)
+
+
+def test_the_line_is_wider_on_a_large_photo() -> None:
+    assert line_width(2800, 0.1) > 1.4 * line_width(1400, 0.1)
