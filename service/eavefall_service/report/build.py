@@ -88,7 +88,13 @@ def build_report(
     said = (*why, *(one.text for one in cautions))
     sections = (
         _next(advice, voice),
-        Section("until", "How to keep it clean until then", (Lines(until_then_of(advice)),), column="right"),
+        Section(
+            "until",
+            "How to keep it clean until then",
+            (Lines(until_then_of(advice)),),
+            folded=True,
+            column="right",
+        ),
         _photos(survey, photos, tags, gauges),
         *drawings[:2],
         Section("cautions", "Cautions", (Entries(cautions),)),
@@ -152,7 +158,7 @@ def _photos(
 ) -> Section:
     shown = pictures_of(survey, photos, tags, gauges)
     heading = "Pictures, rendered by eavefall's own code" if all(one.label for one in shown) else "Photos"
-    return Section("photos", heading, (Pictures(shown),))
+    return Section("photos", heading, (Pictures(shown),), folded=True)
 
 
 def _facts(survey: Survey, units: Units) -> tuple[Fact, ...]:
@@ -205,7 +211,7 @@ def _drawings(
         ),
     )
     return tuple(
-        Section(figure.key, figure.plot.title, (figure,), folded=at > 1, column=_COLUMNS[figure.key])
+        Section(figure.key, figure.plot.title, (figure,), folded=True, column=_COLUMNS[figure.key])
         for at, figure in enumerate(figures)
     )
 

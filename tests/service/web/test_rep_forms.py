@@ -7,7 +7,7 @@ import secrets
 
 import pytest
 
-from .conftest import document_of, put_tree
+from .conftest import DEMO, decide, document_of, put_tree
 
 JSON = {"Accept": "application/json"}
 
@@ -148,3 +148,39 @@ def test_what_is_usual_is_offered_with_its_count_and_never_assumed(server):
         ("Front", "shingle", "26.565"),
         ("Back", "shingle", "26.565"),
     ]
+
+
+def test_a_confirmed_survey_shows_no_forms(rep, auditor, survey):
+    put_tree(rep, survey, "Oak", distance="30 ft", form="broad_leaf")
+    tabs = ("", "/trees", "/trees?edit=Oak", "/house", "/needles", "/drop-test", "/answer")
+    own = re.compile(rf'<form [^>]*action="/rep/{survey}/')
+    assert all(own.search(rep.get(f"/rep/{survey}{tab}").text) for tab in tabs)
+    decide(rep, survey, "submit")
+    assert decide(auditor, survey, "confirm").status_code == 200
+    for tab in tabs:
+        page = rep.get(f"/rep/{survey}{tab}").text
+        assert not own.search(page), tab
+        assert "The office has confirmed" in page
+
+
+def test_a_close_up_taken_before_its_tree_is_given_to_it_later(rep, survey):
+    photo = (DEMO / "pine-branch.jpg").read_bytes()
+    url = f"/api/1/surveys/{survey}/photos?shows=gauge&reference=card"
+    sha = rep.post(url, content=photo).json()["sha256"]
+    put_tree(rep, survey, "Pine")
+    assert f'action="/rep/{survey}/photos/{sha}/of"' in rep.get(f"/rep/{survey}/needles").text
+    back = rep.post(f"/rep/{survey}/photos/{sha}/of", data={"of": "Pine"}, headers=JSON).json()["next"]
+    assert back.startswith(f"/rep/{survey}/needles#")
+    assert "<option selected>Pine</option>" in rep.get(back).text
+
+
+def test_what_is_said_of_one_guard_stands_under_its_name(rep, survey):
+    """No sentence of the same words twice without a name between that tells which guard it is about."""
+    put_tree(rep, survey, "Pine", distance="10 ft", height="60 ft", form="long_needle")
+    page = rep.get(f"/rep/{survey}/answer").text
+    reasons = page[page.index("All reasons") : page.index("Drawings")]
+    parts = re.split(r"<h3>[^<]+</h3>", reasons)
+    assert len(parts) > 3
+    for part in parts:
+        said = re.findall(r"<li>(.*?) <span", part)
+        assert len(said) == len(set(said))
