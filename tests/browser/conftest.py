@@ -166,7 +166,7 @@ class Person:
         """One tap on what a photo shows; a sure photo keeps the choice folded."""
         if card.locator("details.seen").get_attribute("open") is None:
             card.locator("details.seen summary").click()
-        card.get_by_role("button", name=word).click()
+        card.locator("details.seen").get_by_role("button", name=word).click()
 
     def chip(self, name: str, value: str) -> None:
         """Tap one of a few words."""

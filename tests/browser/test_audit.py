@@ -39,7 +39,7 @@ def test_audit_by_keyboard(make_person, wire, tmp_path, view):
     expect(photo.locator("[data-evidence]").first).to_have_attribute("aria-pressed", "true")
     sides = photo.locator(".sides")
     expect(sides.locator("tr", has_text="Rep")).to_contain_text("Scale leaves")
-    photo.get_by_role("button", name="Bare crown", exact=True).click()
+    aldo.say_what_it_shows(photo, "Bare crown")
     expect(page.locator(".sides tr", has_text="Auditor").first).to_contain_text("Bare crown")
     expect(page.locator(".sides tr", has_text="Rep").first).to_contain_text("Scale leaves")
     aldo.shot("office-survey")
