@@ -91,8 +91,9 @@ def enable(name: NameArgument, data: DataOption = _DATA) -> None:
 def new_password(name: NameArgument, data: DataOption = _DATA, password_stdin: StdinOption = False) -> None:
     """Give a person a new password and end their sign-ins."""
     password = _password(password_stdin)
+    kept = accounts.hash_of(password)
     with _people(data) as session:
-        accounts.set_password(session, name, password, by=acting())
+        accounts.set_password(session, name, kept, by=acting())
     error_console().print(f"{name} has a new password and is signed out everywhere.")
 
 

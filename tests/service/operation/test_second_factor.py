@@ -194,6 +194,33 @@ def test_roles_that_need_it_can_do_nothing_else_before(own_server):
     assert ada.put("/api/1/surveys/0123456789abcdef", json={"name": "Now"}).status_code == 200
 
 
+def test_ones_own_password(own_server):
+    """It takes the present one and the code, ends all other sign-ins, and wrong ones are counted."""
+    ada = own_server.person("ada", "admin")
+    _, codes = set_up(ada)
+    other = own_server.client()
+    other.cookies.set(
+        "eavefall_session", api_sign_in(own_server, "ada", codes[0]).cookies["eavefall_session"]
+    )
+    new = "nine dry cedar shingles"
+
+    def change(password: str, code: str, to: str = new) -> int:
+        form = {"password": password, "new": to, "code": code}
+        return int(ada.post("/second-factor/password", data=form).status_code)
+
+    assert change(PASSWORD, codes[1], "short") == 422
+    assert change(PASSWORD, "000000") == 401
+    assert change("a wrong guess", codes[1]) == 401
+    assert change(PASSWORD, codes[1]) == 200
+    assert ada.get("/api/1/session").status_code == 200
+    assert other.get("/api/1/session").status_code == 401
+    assert api_sign_in(own_server, "ada", codes[2]).json()["code"] == "sign-in-wrong"
+    assert api_sign_in(own_server, "ada", codes[2], password=new).status_code == 200
+    wrong = [change("a wrong guess", codes[3]) for _ in range(limits.SECOND_FACTOR_TRIES)]
+    assert wrong[-1] == 429
+    assert change(new, codes[3]) == 429
+
+
 def test_people_and_settings_are_on_record_for_admins(own_server):
     ada = own_server.person("ada", "admin")
     own_server.person("rita", "rep")

@@ -1,4 +1,4 @@
-"""A person's own second factor: the picture for the authenticator, its first code, recovery codes."""
+"""A person's own sign-in: their password; the second factor with its picture, first code, recovery codes."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from markupsafe import Markup
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import ServiceError
+from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.administration import second_factor
 from eavefall_service.journeys.door import changing_office
-from eavefall_service.web import pages
-from eavefall_service.web.access import DoorRoute, Enrolling, may
+from eavefall_service.web import limits, pages
+from eavefall_service.web.access import DoorRoute, Enrolling, may, set_session_cookie
 from eavefall_service.web.errors import status_of
 from eavefall_service.web.routes.sign_in import counted_code
 from eavefall_service.web.server_state import Office, OfficeDep
@@ -107,3 +108,36 @@ def renew(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm 
     except ServiceError as error:
         return _page(request, office, actor, problem=error)
     return _page(request, office, actor, codes=codes)
+
+
+@router.post("/password")
+@may("keep second factor")
+def new_password(
+    request: Request,
+    office: OfficeDep,
+    actor: Enrolling,
+    password: Annotated[str, Form(max_length=200)],
+    new: Annotated[str, Form(max_length=200)],
+    code: CodeForm = "",
+) -> Response:
+    """Another password, by whoever knows the present one; all other sign-ins of the person end."""
+    secret = office.settings.secret
+    try:
+        accounts.check_password(new, limits.PASSWORD_LETTERS)
+        with office.database.read() as session:
+            known = accounts.known_person(session, actor.name)
+        with counted_code(office, actor.name, "password"), office.hashing:
+            accounts.verified(known, password)
+            kept = accounts.hash_of(new)
+        with (
+            counted_code(office, actor.name),
+            changing_office(office.database, actor, "keep second factor") as session,
+        ):
+            second_factor.check(session, actor, code, secret)
+            accounts.set_password(session, actor.name, kept, by=actor)
+            signed_in = accounts.begin_session(session, actor, secret=secret, hours=limits.SESSION_HOURS)
+    except ServiceError as error:
+        return _page(request, office, actor, problem=error)
+    response = RedirectResponse(_HERE, 303)
+    set_session_cookie(response, office, signed_in)
+    return response

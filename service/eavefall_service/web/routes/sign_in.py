@@ -32,15 +32,16 @@ router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 
 
 @contextmanager
-def counted_code(office: Office, name: str) -> Iterator[None]:
-    """Within this, one code of the person's second factor may be tried; a wrong one stays counted."""
-    key = f"code {name}"
+def counted_code(office: Office, name: str, what: str = "code") -> Iterator[None]:
+    """Within this, one code of the person's second factor (or their password) may be tried; a wrong one
+    stays counted."""
+    key = f"{what} {name}"
     if not office.limiter.take(key, limits.SECOND_FACTOR_TRIES, limits.SIGN_IN_WINDOW_S):
         raise refuse("too-many-tries", hint="Wait five minutes.")
     try:
         yield
     except ServiceError as error:
-        if error.code != "code-wrong":
+        if error.code not in ("code-wrong", "sign-in-wrong"):
             office.limiter.give_back(key)
         raise
     office.limiter.give_back(key)
