@@ -52,11 +52,11 @@ def plan_said(outcome: Outcome, guard: GuardKind, units: Units) -> Said:
     plan = outcome.guards[guard].plan
     when = _WHEN if plan.months else ""
     heads = (
-        (f"Plan on a cleaning {{visits}}{when}.", f"Plan on having it cleared {{visits}}{when}.")
+        (f"Plan a cleaning {{visits}}{when}.", f"Plan to have it cleared {{visits}}{when}.")
         if guard == "none"
         else (
-            f"With the guard plan on a look and a brush {{visits}}{when}.",
-            f"With the screen, plan on a look and a brush {{visits}}{when}.",
+            f"Plan a look and a brush {{visits}}{when}.",
+            f"Plan a look at the screen and a brush {{visits}}{when}.",
         )
     )
     estimator, owner = (head + more for head, more in zip(heads, _why(plan, guard), strict=True))

@@ -31,7 +31,7 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     rows = [
         ("How fine", fine.headline, fine.lines[0].partition("; ")[0]),
         ("Worth it", worth.headline, worth.lines[0].partition(". ")[0]),
-        ("How often", often.headline, often.lines[0]),
+        ("How often", often.headline, often.lines[0].partition(". ")[0].partition(", at the end")[0]),
     ]
     if worth.headline != "No":
         # Why no guard is worth it, the second answer says already.
