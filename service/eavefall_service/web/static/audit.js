@@ -1,5 +1,6 @@
 // The audit by keyboard. Keys do nothing while something is typed.
 
+import { armDrafts, forgetAll } from "./drafts.js";
 import { armEvidence } from "./evidence.js";
 
 const page = document.querySelector(".audit");
@@ -26,6 +27,11 @@ function open(id) {
 }
 
 armEvidence(document);
+
+// What was typed for a decision is kept until the decision is made, which the next page's address tells.
+const asked = new URLSearchParams(location.search);
+if (asked.get("did")) for (const id of (asked.get("ids") || "").split(",")) forgetAll(`/office/s/${id}/`);
+armDrafts();
 
 function toRow(step) {
   const at = rows.indexOf(document.activeElement);
