@@ -44,7 +44,7 @@ def places(chromium, process):
             "/sign-in",
             "/privacy",
             "/nowhere",
-            link,
+            f"{link}/consent",
             f"{link}/photos",
             f"{link}/questions",
             f"{link}/answer",
@@ -65,6 +65,32 @@ def places(chromium, process):
     }
 
 
+def unfold(person: Person) -> None:
+    """What is one tap away counts too."""
+    person.page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+
+
+def test_the_answers_stand_above_the_fold_of_a_small_phone(chromium, process, places):
+    """All three answers, and the rep's one button, at 360 × 740 above what is fixed to the screen's foot."""
+    for who, end in (("open", "/answer"), ("rita", "/answer"), ("aldo", "/office/s/")):
+        place = next(each for each in places[who] if each.endswith(end) or each.startswith(end))
+        person = Person(chromium, process.url, "phone")
+        person.page.set_viewport_size({"width": 360, "height": 740})
+        if who != "open":
+            person.sign_in(who)
+        person.page.goto(place)
+        foot = person.page.evaluate(
+            """Math.min(740, ...[...document.querySelectorAll(".tabs")]
+                  .filter((each) => getComputedStyle(each).position === "fixed")
+                  .map((each) => each.getBoundingClientRect().top))"""
+        )
+        assert person.page.locator(".three .headline").count() == 3
+        wanted = person.page.locator(".three .headline, #send .button, #send button")
+        lowest = max(each.bounding_box()["y"] + each.bounding_box()["height"] for each in wanted.all())
+        person.context.close()
+        assert lowest <= foot, place
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("who", ["open", "rita", "aldo"])
 def test_axe_finds_nothing_serious(chromium, process, places, who, scheme, view):
@@ -77,6 +103,7 @@ def test_axe_finds_nothing_serious(chromium, process, places, who, scheme, view)
         person.page.wait_for_load_state("networkidle")
         if scheme == "dark":
             person.shot(f"dark-{place.strip('/').replace('/', '-')[-20:]}")
+        unfold(person)
         answer = Axe().run(person.page).response
         assert len(answer["passes"]) > 10
         for violation in answer["violations"]:
@@ -98,6 +125,7 @@ def test_no_sideways_scrolling_when_zoomed(chromium, process, places, who, width
     wide = []
     for place in places[who]:
         person.page.goto(place)
+        unfold(person)
         across = person.page.evaluate("document.scrollingElement.scrollWidth")
         if across > width:
             wide.append((place, across))
