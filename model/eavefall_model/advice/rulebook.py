@@ -15,7 +15,6 @@ from eavefall_model.advice.say import placeholders
 from eavefall_model.data_file import read_data_file, read_office_text, text_digest
 from eavefall_model.vocabulary import GuardKind, Mark, Verdict
 
-RULES_FORMAT: Final = "eavefall.rules/1"
 Plain = bool | float | str
 # Every setting the engine reads, with the range that makes sense.
 SETTINGS: Final[Mapping[str, tuple[float, float]]] = {

@@ -135,8 +135,6 @@ FIELDS: Final[Mapping[str, Field]] = MappingProxyType(
         ),
     }
 )
-# Those that somebody can find out and that may change the answer.
-INPUT_KINDS: Final = tuple(kind for kind, field in FIELDS.items() if field.ask is not None)
 _PLACE: Final = re.compile(r"(eaves|trees)\[(\d+)\]\.(.+)")
 
 

@@ -16,7 +16,6 @@ from eavefall_model.screens.classes import fineness_class
 from eavefall_model.screens.passage import OpeningShape
 from eavefall_model.vocabulary import FinenessClass, GuardKind, Mark
 
-GUARDS_FORMAT: Final = "eavefall.guards/1"
 Mm = Annotated[float, Field(gt=0, le=500)]
 _NEEDS: Final = {
     "square": ("opening_mm", "wire_mm"),

@@ -1,4 +1,4 @@
-"""What lies on top: what wind, slope and dry weather clear in a month, and how the rest builds up.
+"""What lies on top: what wind, slope and dry weather clear of it in a month.
 
 All rates here are judgement; no published test of self-clearing guards was found. They are held to trade
 sense by tests: steeper, windier, drier and smoother sheds more; a flat, wet, rough one holds nearly all.
@@ -55,38 +55,3 @@ def monthly_shed_share(
     gain = np.minimum(slope / _SLOPE_SCALE_DEG + np.maximum(wind - 2.0, -2.0) / _WIND_SCALE_M_S, 4.0)
     hazard = _BASE_HAZARD * np.exp(gain) * (dry / 0.7) * (1 - 0.75 * rough) / (0.775 * sticky)
     return np.asarray(-np.expm1(-hazard), dtype=np.float64)
-
-
-def build_up(arrivals: ArrayLike, shed_share: ArrayLike, start: ArrayLike = 0.0) -> Array:
-    """Load on the surface at the end of each month.
-
-    ``arrivals`` has months last (..., months); ``shed_share`` broadcasts to (...) or (..., months);
-    ``start`` to (...). Each month what lies there is exposed to clearing for all of it, what arrives for half
-    of it on average; nothing else leaves.
-    """
-    income = np.asarray(arrivals, dtype=np.float64)
-    keep = _keep(shed_share, income)
-    # Half a month of clearing keeps the square root of what a whole month keeps.
-    added = income * np.sqrt(keep)
-    load = np.broadcast_to(np.asarray(start, dtype=np.float64), income.shape[:-1])
-    out = np.empty_like(income)
-    keep = np.broadcast_to(keep, income.shape)
-    for month in range(income.shape[-1]):
-        load = load * keep[..., month] + added[..., month]
-        out[..., month] = load
-    return out
-
-
-def _keep(shed_share: ArrayLike, income: Array) -> Array:
-    share = np.asarray(shed_share, dtype=np.float64)
-    return 1 - (share[..., None] if share.ndim < income.ndim else share)
-
-
-def steady_year(arrivals: ArrayLike, shed_share: ArrayLike) -> Array:
-    """Load at the end of each of the 12 months when the year repeats; shapes as in :func:`build_up`."""
-    income = np.asarray(arrivals, dtype=np.float64)
-    once = build_up(income, shed_share)
-    # What lay there at the start of the year is worn down month by month; the load is linear in it.
-    left = np.cumprod(np.broadcast_to(_keep(shed_share, income), income.shape), axis=-1)
-    start = once[..., -1:] / np.maximum(1 - left[..., -1:], 1e-12)
-    return np.asarray(once + start * left)

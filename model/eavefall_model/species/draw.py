@@ -12,7 +12,6 @@ from eavefall_model.species.table import Part
 
 # Floras print the usual range and put the extremes in brackets; we read the usual range as holding 90 %
 # (judgement).
-RANGE_QUANTILES: Final = (0.05, 0.95)
 _Z95: Final = 1.6448536269514722
 # Long needles are a little thicker; leaves keep their shape (judgement).
 _LENGTH_WIDTH_CORRELATION: Final = 0.4

@@ -16,8 +16,7 @@ from eavefall_model.errors import ERROR_CODES
 from eavefall_model.reading import NotRead, Reading
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import FOLIAGE, Form
-from eavefall_service.journeys.photos import PhotoView, views
-from eavefall_service.journeys.surveys import assemble
+from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.storage.clock import now_text
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
 
@@ -70,11 +69,6 @@ def _reading(photo: PhotoView) -> Reading:
         return reading
     foliage = [each for each in FOLIAGE if each in person.foliage]
     return reading.corrected(foliage, cast("Form | None", person.form), f"the {person.role}")
-
-
-def inputs_of(session: Session, row: SurveyRow, office: OfficeSettings) -> Inputs:
-    """Read a survey's inputs from the database."""
-    return Inputs(assemble(session, row), readings_of(views(session, row.id)), office)
 
 
 def latest_advice(session: Session, survey_id: str) -> AdviceRow | None:

@@ -94,12 +94,3 @@ def picture_svg(plot: Plot) -> str:
     style = f"<style>@media (prefers-color-scheme: dark) {{{rules}}}</style>"
     head, body = plot_svg(plot, "chart").split(">", 1)
     return f'{head} width="{width * _LARGER:g}" height="{height * _LARGER:g}">{style}{body}'
-
-
-def plot_png(plot: Plot, dpi: int = 160) -> bytes:
-    """PNG bytes on white, without any metadata; equal plots give equal bytes."""
-    out = io.BytesIO()
-    with _TURN, matplotlib.rc_context(_SETTINGS):
-        nothing: dict[str, Any] = {"Software": None}
-        _figure(plot).savefig(out, format="png", dpi=dpi, facecolor="white", metadata=nothing)
-    return out.getvalue()

@@ -21,6 +21,7 @@ from eavefall_service.cli import build_app
 from eavefall_service.journeys import advice, decisions, photos, surveys
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.photos import PhotoFacts, PhotoMeta
+from eavefall_service.journeys.survey_view import load_view
 from eavefall_service.learning import export
 from eavefall_service.learning.active_questions import ask_about
 from eavefall_service.learning.rescore import rescore
@@ -73,7 +74,7 @@ def data(tmp_path: Path) -> Path:
             )
             photos.add_tags(session, sent.id, tagger.tag(photo, sent.name))
             session.flush()
-            inputs = advice.inputs_of(session, row, OfficeSettings())
+            inputs = load_view(session, row.id, REX).inputs(OfficeSettings())
             advice.store_advice(session, row, inputs, advice.advise(inputs))
             decisions.decide(session, row, REX, "submit")
             if number == 1:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import io
 import re
 import threading
 from xml.etree import ElementTree as ET
 
 import matplotlib
 import pytest
-from PIL import Image
 
 from eavefall_model.advice.schema import Advice, Interval, MonthlyLitter, TimeToNeed
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import FORMS
-from eavefall_service.plots.canvas import Plot, plot_png, plot_svg
+from eavefall_service.plots.canvas import Plot, plot_svg
 from eavefall_service.plots.guards import guard_plot
 from eavefall_service.plots.litter import litter_plot
 from eavefall_service.plots.need import need_plot
@@ -46,7 +44,6 @@ def drawings(plots: dict[str, Plot]) -> dict[str, str]:
 @pytest.mark.parametrize("kind", KINDS)
 def test_same_figures_same_bytes(plots: dict[str, Plot], drawings: dict[str, str], kind: str) -> None:
     assert plot_svg(plots[kind], kind) == drawings[kind]
-    assert plot_png(plots[kind], 60) == plot_png(plots[kind], 60)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -87,15 +84,6 @@ def test_text_stays_text(drawings: dict[str, str], kind: str) -> None:
     }[kind]
     for word in expected:
         assert word in words
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_png_has_the_size_asked_for_and_no_metadata(plots: dict[str, Plot], kind: str) -> None:
-    with Image.open(io.BytesIO(plot_png(plots[kind], 100))) as image:
-        width_in, height_in = plots[kind].size_in
-        assert image.size == pytest.approx((width_in * 100, height_in * 100), abs=1)
-        assert set(image.info) <= {"dpi"}
-        assert image.convert("L").getextrema()[0] < 80  # something dark was drawn on the white
 
 
 def test_settings_are_left_as_they_were(plots: dict[str, Plot]) -> None:

@@ -15,7 +15,7 @@ from eavefall_model.advice.first_step import FIRST_STEPS
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import CLASSES, GUARDS, Voice, say, voice_of
 from eavefall_model.advice.schema import Advice, Caution, Reason
-from eavefall_model.house.fields import FIELDS, INPUT_KINDS
+from eavefall_model.house.fields import FIELDS
 from eavefall_model.house.place_photos import HOME_TREE
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import FINENESS_CLASSES
@@ -109,9 +109,7 @@ def test_every_reason_of_the_engine_can_be_told(advised: list[tuple[Survey, Advi
 def texts() -> Iterator[str]:
     yield from (rule.to_owner or "" for rule in RULES)
     yield from (owner for _, owner in FIRST_STEPS.values())
-    for kind in INPUT_KINDS:
-        ask = FIELDS[kind].ask
-        assert ask is not None
+    for ask in filter(None, (field.ask for field in FIELDS.values())):
         yield from filter(None, (ask.of_owner, ask.at_visit))
     yield from (owner for _, owner in CAUTIONS.values())
     yield from (*CLASSES["owner"].values(), *HOLES.values(), *GUARDS["owner"].values())
