@@ -13,6 +13,7 @@ from eavefall_model.advice.measure_next import HOW_MEASURED, How, narrowing, res
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.schema import Said
+from eavefall_model.advice.worth import chance_words, worth_answer
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
@@ -120,6 +121,45 @@ def test_moving_the_pines_across_the_stated_distance_does_flip_the_class() -> No
     # On either side of it, with room for the luck of the draws.
     assert assess(survey({**MEASURED, "distance": f"{metres * 1.4:.1f} m"})).fineness_class == flip.to_class
     assert assess(survey({**MEASURED, "distance": f"{metres / 1.4:.1f} m"})).fineness_class == flip.from_class
+
+
+def test_what_a_guard_gains_is_its_wait_over_that_of_the_open_gutter() -> None:
+    advice = assess(survey(MEASURED), draws=200)
+    assert advice.worth is not None
+    assert advice.worth.gain is not None
+    guard = next(each for each in advice.guards if each.kind == advice.worth.guard)
+    waits = guard.interval_months.typical / advice.interval_unguarded_months.typical
+    assert advice.worth.gain == pytest.approx(waits, rel=0.05)
+    assert advice.worth.answer == "yes"
+    # The chance is that of an open gutter which waits less than the owner accepts.
+    assert advice.worth.chance == pytest.approx(1 - advice.class_probability["no-guard-needed"], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("no_guard_share", "helps", "anyway", "said"),
+    [
+        (0.0, True, False, "yes"),
+        (0.34, True, False, "yes"),
+        (0.36, True, False, "could go either way"),
+        (0.64, True, False, "could go either way"),
+        (0.66, True, False, "no"),
+        (0.0, False, False, "no"),
+        (1.0, False, True, "yes"),
+    ],
+)
+def test_worth_it_is_two_in_three_and_a_guard_that_helps(
+    no_guard_share: float, helps: bool, anyway: bool, said: str
+) -> None:
+    assert worth_answer(no_guard_share, helps, anyway) == said
+
+
+def test_odds_said_are_near_the_chance() -> None:
+    for chance in np.linspace(0.03, 0.969, 95):
+        words = chance_words(float(chance))
+        part, of = (int(each) for each in words.removeprefix("about ").split(" in "))
+        # As near as the next odds on either side.
+        assert part / of == pytest.approx(chance, abs=0.09)
+    assert (chance_words(0.0), chance_words(0.99)) == ("very unlikely", "almost certain")
 
 
 @pytest.mark.parametrize(

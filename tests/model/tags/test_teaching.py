@@ -52,3 +52,12 @@ def test_random_part_is_uniform_whatever_the_score() -> None:
             hits[c.place] += c.at_random
     # One random of five; 300 each expected, six standard deviations.
     assert np.abs(hits - 300).max() < 6 * np.sqrt(300 * 0.9)
+
+
+def test_novelty_counts_by_rank_from_none_to_one_whatever_the_number() -> None:
+    for n in (1, 3, 9):
+        at = np.linspace(0, np.pi / 2, n)
+        features = np.stack([np.cos(at), np.sin(at)], axis=1)
+        found = teaching_score(np.full((n, 3), 0.5), features, np.array([[1.0, 0.0]]))
+        # Equally uncertain all: from the nearest to the farthest in even steps, over half a bit.
+        assert found - found[0] == pytest.approx(np.linspace(0, 0.5, n))
