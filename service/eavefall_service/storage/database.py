@@ -44,14 +44,14 @@ class Database:
 
     def __init__(self, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        is_new = not path.exists() or path.stat().st_size == 0
         if not path.exists():
             # SQLite gives its write-ahead log the same mode as the file.
             os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
         self._writer = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
-        if is_new:
+        found = _revision(self._writer)
+        if found is None:  # new, or killed before its first tables were there
             migrate(path)
-        elif steps_from(_revision(self._writer)):
+        elif steps_from(found):
             self._writer.dispose()
             raise ServiceError(
                 "database-older",

@@ -93,8 +93,8 @@ def create_app(
     errors.install(app, pages.problem_page, partial(harden, secure=settings.secure_cookies))
     app.add_middleware(BodyLimit)
     app.add_middleware(OriginCheck, hosts=settings.hosts, base_url=settings.origin)
-    app.add_middleware(BasePath, base_path=settings.base_path)
     app.add_middleware(Observed, metrics=metrics)
+    app.add_middleware(BasePath, base_path=settings.base_path)
     return app
 
 

@@ -62,6 +62,7 @@ class LimitedHttp(HttpToolsProtocol):
     _start_by: TimerHandle | None = None
     _linger: TimerHandle | None = None
     _header_bytes = 0
+    _in_body = False
 
     def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
         """A client is there; its first request has to come within the limit."""
@@ -70,7 +71,12 @@ class LimitedHttp(HttpToolsProtocol):
 
     def data_received(self, data: bytes) -> None:
         """Bytes of a header or a body."""
-        if self._start_by is None and (self.cycle is None or self.cycle.response_complete):
+        # The rest of a body that was refused is no header of the next request.
+        if (
+            self._start_by is None
+            and not self._in_body
+            and (self.cycle is None or self.cycle.response_complete)
+        ):
             self._wait_for_header()  # the next request on a kept connection
         if self._start_by is not None:
             self._header_bytes += len(data)
@@ -81,6 +87,7 @@ class LimitedHttp(HttpToolsProtocol):
     def on_headers_complete(self) -> None:
         """The header is there; what follows is the body, which the routes' own limits watch over."""
         self._stop_waiting()
+        self._in_body = True
         super().on_headers_complete()
 
     def on_response_complete(self) -> None:
@@ -92,6 +99,7 @@ class LimitedHttp(HttpToolsProtocol):
 
     def on_message_complete(self) -> None:
         """The whole body is there after all: the connection may carry the next request."""
+        self._in_body = False
         if self._linger is not None:
             self._linger.cancel()
             self._linger = None

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -51,6 +53,17 @@ def test_opening_again_keeps_what_is_there(tmp_path):
     with second.read() as session:
         assert session.query(UserRow).one().name == "rita"
     second.close()
+
+
+def test_a_database_killed_before_its_first_table_is_made_again(tmp_path):
+    path = tmp_path / "begun.db"
+    with closing(sqlite3.connect(path)) as begun:
+        begun.execute("PRAGMA journal_mode=WAL")
+    assert path.stat().st_size > 0
+    database = Database(path)
+    with database.read() as session:
+        assert session.query(UserRow).count() == 0
+    database.close()
 
 
 def test_a_database_of_a_later_version_is_left_alone(tmp_path):

@@ -508,6 +508,20 @@ def test_the_server_stops_though_somebody_sends_slowly(server_process):
 # what an hour of attack found
 
 
+def test_a_refused_body_may_be_sent_to_its_end(own_server):
+    """A proxy that is cut off while it hands a body on tells its client of a bad gateway."""
+    host, port = own_server.url.removeprefix("http://").split(":")
+    with socket.create_connection((host, int(port)), timeout=30) as raw:
+        size = 40 * limits.HEADER_BYTES
+        line = f"POST /api/1/surveys/{'0' * 16}/photos HTTP/1.1\r\nHost: {host}:{port}\r\n"
+        raw.sendall(f"{line}Content-Length: {size}\r\n\r\n".encode())
+        assert b" 401 " in raw.recv(65_536)  # before a byte of it was sent
+        for _ in range(40):
+            raw.sendall(b"a" * limits.HEADER_BYTES)
+        raw.sendall(f"GET /healthz HTTP/1.1\r\nHost: {host}:{port}\r\n\r\n".encode())
+        assert b" 200 " in raw.recv(65_536)
+
+
 def test_large_photos_take_memory_one_at_a_time(server, rep, survey, monkeypatch):
     """Eight at once, from every way in: never are two of more than 13 MP decoded together."""
     decoded, at_work, most = photo_upload.decode, [], []
