@@ -290,12 +290,17 @@ def _errors(name: str, pairs: list[tuple[float, float]]) -> str:
     )
 
 
-def write_csv(path: Path, rows: list[Row]) -> None:
-    """All rows, for a second look."""
+def keep_rows(path: Path, rows: Iterable[Row]) -> list[Row]:
+    """Write rows as they come: a run that is stopped leaves what it has measured."""
+    kept: list[Row] = []
     with path.open("w", newline="") as file:
         writer = csv.DictWriter(file, [field.name for field in fields(Row)])
         writer.writeheader()
-        writer.writerows(asdict(row) for row in rows)
+        for row in rows:
+            writer.writerow(asdict(row))
+            file.flush()
+            kept.append(row)
+    return kept
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -307,16 +312,14 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--csv", type=Path, default=Path("gauge_truth.csv"))
     parser.add_argument("--scene-folder", type=Path, help="Keep drawn scenes here, and use those there.")
     options = parser.parse_args(arguments)
-    rows = list(
-        evaluate(
-            options.groups,
-            options.first_seed,
-            options.per_group,
-            lambda line: print(line, flush=True),
-            options.scene_folder,
-        )
+    scenes = evaluate(
+        options.groups,
+        options.first_seed,
+        options.per_group,
+        lambda line: print(line, flush=True),
+        options.scene_folder,
     )
-    write_csv(options.csv, rows)
+    rows = keep_rows(options.csv, scenes)
     print("\n".join(summary_lines(rows)))
 
 

@@ -29,9 +29,9 @@ _PINNED: Final = (2, 7, 6)
 _CORRELATED: Final = 12.0
 _WIDEST: Final = 1.75  # outer over inner metal: 1.3 to 1.6 on coins in use (common practice, no source)
 _RING_STEP: Final = 0.02
-_FOCAL_STEPS: Final = (-1.6, -0.8, 0.0, 0.8, 1.6)  # standard deviations of its logarithm
+_FOCAL_STEPS: Final = (-1.5, 0.0, 1.5)  # standard deviations of its logarithm
 _UNLIKELY: Final = 0.02
-_REFINED: Final = 6
+_REFINED: Final = 4
 # People hold the phone roughly level over the needles (judgement).
 TILT_SD_DEG: Final = 12.0
 

@@ -33,6 +33,9 @@ _CLIPPED: Final = 252
 _PITCH_MM: Final = (3.0, 20.0)
 _FLAT_PX_PER_MM: Final = 3.0
 _DIRECTIONS: Final = 4  # tried
+_TURN_DEG: Final = 0.2
+_LOOK_MM: Final = 150.0
+_ALL_ALONG: Final = 0.65  # of its column a line covers; needles laid side by side do not
 _LINE_MM: Final = 25.0  # a line shows at least this much of itself
 _LEAST_LINES: Final = 4
 _FAINTEST: Final = 0.8  # 8-bit L*, in the median along a line
@@ -152,9 +155,9 @@ def on_sheet(axis_px: FloatArray, half_px: float, field: Field) -> bool:
     return bool(len(beside) and _is_sheet(beside, field.sheet).mean() > _MOST)
 
 
-def strand_mask(field: Field) -> Mask:
-    """Pixels (h, w) that belong to things lying on the background."""
-    contrast = np.sqrt(np.square(_off_background(field)).sum(axis=2))
+def strand_mask(field: Field, off: NDArray[np.float32]) -> Mask:
+    """Pixels (h, w) that belong to things lying on the background; ``off`` is what differs from it."""
+    contrast = np.sqrt(np.einsum("yxc,yxc->yx", off, off))
     few = contrast[::3, ::3][field.allowed[::3, ::3]]
     noise = 1.4826 * float(np.median(few)) if len(few) else 0.0
     floor = max(_LEAST, _NOISE_FACTOR * noise)
@@ -163,7 +166,7 @@ def strand_mask(field: Field) -> Mask:
     return np.asarray((contrast > np.maximum(floor, _HALF * crest)) & field.allowed)
 
 
-def _off_background(field: Field) -> NDArray[np.float32]:
+def off_background(field: Field) -> NDArray[np.float32]:
     """Lab (h, w, 3) less the local background, which a wide median gives however the light falls."""
     height, width = field.allowed.shape
     shrink = min(1.0, _BACKGROUND_PX_PER_MM / field.px_per_mm)
@@ -174,31 +177,40 @@ def _off_background(field: Field) -> NDArray[np.float32]:
     # The median of 8-bit values steps by one: smooth the steps away.
     background = cv2.GaussianBlur(wide.astype(np.float32), (0, 0), 2.0)
     background = cv2.resize(background, (width, height), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(
-        cv2.subtract(cv2.GaussianBlur(field.lab, (3, 3), 0.6), background, dtype=cv2.CV_32F), np.float32
-    )
+    off = cv2.GaussianBlur(field.lab, (3, 3), 0.6).astype(np.float32)
+    return np.asarray(cv2.subtract(off, background, dst=off), np.float32)
 
 
-def ruling_pitch_mm(field: Field, located: Located) -> float | None:
+def ruling_pitch_mm(field: Field, off: NDArray[np.float32], located: Located) -> float | None:
     """Distance between the lines that the sheet is ruled or squared with; None if it is plain.
 
     Straightened to the plane and turned until they stand upright, such lines are columns that are darker (or
-    lighter) over all of their length: their median, which needles hardly move, stands out, at even distances.
+    lighter) over nearly all of their length, at even distances; needles are not.
+    The middle of the sheet is enough: lines go all over it.
     """
-    off = np.clip(_off_background(field)[..., 0], -12, 12) * field.allowed
-    height, width = off.shape
+    rows, cols = (np.flatnonzero(field.allowed.any(axis=axis)) for axis in (1, 0))
+    if not len(rows):
+        return None
+    half = _LOOK_MM / 2 * field.px_per_mm
+    (top, bottom), (left, right) = (
+        (max(int((line[0] + line[-1]) / 2 - half), 0), int((line[0] + line[-1]) / 2 + half) + 1)
+        for line in (rows, cols)
+    )
+    allowed = field.allowed[top:bottom, left:right].astype(np.float32)
+    light = np.clip(off[top:bottom, left:right, 0], -12, 12) * allowed
+    height, width = light.shape
     corners = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float64)
-    flat = located.plane.to_mm(field.to_photo(corners))
+    flat = located.plane.to_mm(field.to_photo(corners + np.array([left, top])))
     low, high = flat.min(axis=0), flat.max(axis=0)
     size = tuple(int(v) for v in np.ceil((high - low) * _FLAT_PX_PER_MM))
     to = ((flat - low) * _FLAT_PX_PER_MM).astype(np.float32)
     turn = cv2.getPerspectiveTransform(corners.astype(np.float32), to)
-    level = np.asarray(cv2.warpPerspective(off, turn, size, flags=cv2.INTER_AREA), np.float32)
-    allowed = field.allowed.astype(np.float32)
+    level = np.asarray(cv2.warpPerspective(light, turn, size, flags=cv2.INTER_AREA), np.float32)
     known = np.asarray(cv2.warpPerspective(allowed, turn, size, flags=cv2.INTER_AREA), np.float32)
     for direction in _directions(level):
         pitches = [
-            _upright_pitch_mm(level, known, direction + float(shift)) for shift in np.arange(-0.9, 0.91, 0.15)
+            _upright_pitch_mm(level, known, direction + float(shift))
+            for shift in np.arange(-0.9, 0.91, _TURN_DEG)
         ]
         found = [pitch for pitch in pitches if pitch is not None]
         if found:
@@ -244,7 +256,7 @@ def _upright_pitch_mm(
         return None
     middles = np.full(reach, np.nan)
     in_order = np.sort(np.where(there, upright, np.inf), axis=0)
-    middles[wide] = in_order[count[wide] // 2, np.flatnonzero(wide)]
+    middles[wide] = in_order[(count[wide] * _ALL_ALONG).astype(int), np.flatnonzero(wide)]
     usual = np.nanmedian(middles)
     spread = max(1.4826 * float(np.nanmedian(np.abs(middles - usual))), _FAINTEST / _OVER)
     dark = np.nan_to_num(usual - middles, nan=0.0)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from eavefall_model.gauge.light import find_edges
 from eavefall_model.gauge.outlines import Box
-from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose, pose_from_homography
+from eavefall_model.gauge.pose import FocalPrior, Pose, PoseFit, fit_pose, pose_from_homography, sensitivity
 from eavefall_model.gauge.references import Reference
 
 FloatArray = NDArray[np.float64]
@@ -27,6 +27,8 @@ _LAST_REACH_PX: Final = 3.0
 # A start farther than this share of the shorter side from the corners found has another ratio of sides.
 _MAX_OFF_START: Final = 0.25
 _CORRELATED: Final = 12.0
+_STRETCH: Final = 0.01
+_FAR_OFF: Final = 4.0
 # How far the width over the height may be from the reference's: the next business card is 2.6 % off.
 _MAX_RATIO_OFF: Final = 0.015
 # A rounded corner cuts (sqrt(2) - 1) radii off its diagonal: 1.2 to 1.44 mm on a new card (ISO/IEC 7810),
@@ -130,11 +132,11 @@ def _fit_outline(
         # Whether a thick card's side can be told from the background depends on its colour: try both.
         heights = (0.0, reference.thick_mm) if last and reference.thick_mm > 0 else (reference.thick_mm,)
         fits = [
-            fit_pose(pose, _Sides(edge, which, reference, low, pose), correlated=_CORRELATED, rough=not last)
+            fit_pose(pose, _Sides(edge, which, reference, low, pose), correlated=_CORRELATED, rough=True)
             for low in heights
         ]
         fit = min(fits, key=lambda one: one.cost)
-        if len(heights) > 1:  # then each point to the rim that it is nearer to
+        if last:  # then each point to the rim that it is nearer to
             sorted_out = _Sides(edge, which, reference, 0.0, fit.pose).sorted_out(fit.pose)
             fit = fit_pose(fit.pose, sorted_out, correlated=_CORRELATED)
         if fit.spread_px > _MAX_SPREAD_PX * (1 if last else 3):
@@ -146,7 +148,7 @@ def _fit_outline(
         points, normals, sides = _along(new_corners, reference, pose)
     residual = np.abs(_Sides(edge, which, reference, 0.0, pose).sorted_out(pose)(pose))
     agree = float((residual < max(1.0, 3 * fit.spread_px)).mean() * support.mean())
-    objection = _objection(rgb, pose, edge, which, seen, reference)
+    objection = _objection(rgb, fit, edge, which, seen, reference)
     return Flat(fit, agree, new_corners, objection)
 
 
@@ -171,14 +173,14 @@ def _on_one_line(offset: FloatArray, sides: NDArray[np.int64]) -> Mask:
 
 def _objection(
     rgb: NDArray[np.uint8],
-    pose: Pose,
+    fit: PoseFit,
     edge: FloatArray,
     which: NDArray[np.int64],
     seen: Mask,
     reference: Reference,
 ) -> str:
     """What tells that four straight edges are not this reference's: its ratio, or its corners."""
-    cut = _corner_cuts_mm(rgb, pose, seen, reference)
+    cut = _corner_cuts_mm(rgb, fit.pose, seen, reference)
     if reference.kind == "card":
         rounded = ((cut > _CORNER_MM[0]) & (cut < _CORNER_MM[1])).sum()
         if rounded < 3:
@@ -187,31 +189,32 @@ def _objection(
         return "its corners are rounded"
     if not all(seen):
         return ""
-    off = _ratio_off(pose, edge, which, reference)
+    off = _ratio_off(fit, edge, which, reference)
     if abs(off) > _MAX_RATIO_OFF:
         return f"it is {100 * abs(off):.0f} % too {'long' if off > 0 else 'short'} for its width"
     return ""
 
 
-def _ratio_off(pose: Pose, edge: FloatArray, which: NDArray[np.int64], reference: Reference) -> float:
-    """How much longer for its width the thing is than the reference, were its focal length as expected."""
-    freed = _Sides(edge, which, reference, 0.0, pose).sorted_out(pose)
-    half = freed.half_mm.copy()
+def _ratio_off(fit: PoseFit, edge: FloatArray, which: NDArray[np.int64], reference: Reference) -> float:
+    """How much longer for its width the thing is than the reference, were its focal length as expected.
 
-    def misfit(stretch: float) -> float:
-        freed.half_mm = half * np.where(freed.axis == 0, 1 + stretch / 2, 1 - stretch / 2)
-        fit = fit_pose(pose, freed, correlated=_CORRELATED, rough=True)
-        return fit.cost / _CORRELATED + fit.prior_cost
-
-    steps = np.array([-0.03, 0.0, 0.03])
-    costs = np.array([misfit(step) for step in steps])
-    bend = costs[0] - 2 * costs[1] + costs[2]
-    if bend <= 1e-9:
-        return 0.0
-    best = 0.03 * 0.5 * (costs[0] - costs[2]) / bend
+    What a longer outline would add to the misfit is only told from the part that no pose can give as well.
+    """
+    sides = _Sides(edge, which, reference, 0.0, fit.pose).sorted_out(fit.pose)
+    off = sides(fit.pose)
+    stretched = copy(sides)
+    stretched.half_mm = sides.half_mm * np.where(sides.axis == 0, 1 + _STRETCH / 2, 1 - _STRETCH / 2)
+    near = np.abs(off) < _FAR_OFF * fit.spread_px
+    slope = (stretched(fit.pose) - off)[near] / _STRETCH
+    rows, prior = sensitivity(fit.pose, sides)
+    weight = 1 / (fit.spread_px * _CORRELATED**0.5)
+    design = np.vstack([rows[near] * weight, prior])
+    target = np.concatenate([slope * weight, np.zeros(len(prior))])
+    own = target - design @ np.linalg.lstsq(design, target, rcond=None)[0]
+    known = float(own @ own)
+    best = -float(own[: len(slope)] @ off[near]) * weight / max(known, 1e-12)
     # Only where the ratio is known well enough to say so.
-    sd = 0.03 * (2 / bend) ** 0.5
-    return float(best) if abs(best) > 2.5 * sd else 0.0
+    return best if abs(best) > 2.5 / max(known, 1e-12) ** 0.5 else 0.0
 
 
 def _corner_cuts_mm(rgb: NDArray[np.uint8], pose: Pose, seen: Mask, reference: Reference) -> FloatArray:

@@ -10,7 +10,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.gauge.field import Field, glare_share, make_field, on_sheet, ruling_pitch_mm, strand_mask
+from eavefall_model.gauge.field import (
+    Field,
+    glare_share,
+    make_field,
+    off_background,
+    on_sheet,
+    ruling_pitch_mm,
+    strand_mask,
+)
 from eavefall_model.gauge.light import linear_luma
 from eavefall_model.gauge.locate import Located, locate_reference
 from eavefall_model.gauge.needle_measure import Measured, measure_trace
@@ -46,6 +54,8 @@ _MANY_OTHERS: Final = 10
 _OTHERS_PER_NEEDLE: Final = 4
 _TWIN_WIDTHS: Final = 1.6  # times the lower quartile: either another kind, or two side by side
 _TWIN_EVEN: Final = 0.72  # a kind of its own is as even as this from its thin part to its thick one
+_SOME_LIFTED: Final = 0.2  # of the strands
+_TWIN_THIN: Final = 0.025  # of its length as thin as one of two
 _PINHOLE_MM2: Final = 0.6
 _REPEAT: Final = 0.6  # of its axis within another strand
 _UNSEEN_TAPER: Final = 0.04  # of the width: how far the middle of what is seen lies from the body's middle
@@ -70,6 +80,7 @@ _WEAKEST: Final = {
     "tilt": "the tilted view: hold the phone straight above",
     "edges": "the sharpness of the needles' edges",
     "shade": "shade beside the needles: it is taken off, not all of it surely",
+    "lift": "needles lifted off the sheet: press them flat",
     "company": "needles that touch along their length: lay them apart",
 }
 
@@ -129,10 +140,12 @@ def _measure_field(
     glare = glare_share(photo.rgb, field)
     if glare > _MAX_GLARE:
         return refusal("glare", f"{100 * glare:.0f} % of the measuring field in {name} is burnt out.")
-    pitch = ruling_pitch_mm(field, located)
+    off = off_background(field)
+    # Our own sheet's field is plain, and known.
+    pitch = None if located.reference.kind == "sheet" else ruling_pitch_mm(field, off, located)
     if pitch is not None:
         return refusal("ruled-paper", f"The sheet in {name} has printed lines about {pitch:.0f} mm apart.")
-    mask = _without_specks(strand_mask(field), field.px_per_mm)
+    mask = _without_specks(strand_mask(field, off), field.px_per_mm)
     strands = join_pieces(skeleton_pieces(mask), field.px_per_mm)
     if len(strands) > _MAX_STRANDS:
         return refusal("too-cluttered", f"{name} shows more than {_MAX_STRANDS} lines at once.")
@@ -202,9 +215,12 @@ def _trace_all(
     middle = float(np.median([scale for _, _, scale in courses]))
     lit = find_light([course for _, course, _ in courses], middle)
     found: list[_Found] = []
-    for index, (strand, course, scale) in enumerate(courses):
-        traced = trace(light, course, lit, index, scale, crowd)
-        measured = measure_trace(traced, plane, scale) if traced is not None else None
+    traces = [trace(light, course, lit, i, scale, crowd) for i, (_, course, scale) in enumerate(courses)]
+    lifted = [t.far_shade_px for t in traces if t is not None and t.far_shade_px > 0]
+    # Where some are lifted others may be whose shade does not show.
+    usual = float(np.median(lifted)) if len(lifted) > max(1, _SOME_LIFTED * len(traces)) else 0.0
+    for traced, (strand, course, scale) in zip(traces, courses, strict=True):
+        measured = measure_trace(traced, plane, scale, usual) if traced is not None else None
         if traced is None or measured is None:
             _leave_out(left_out, course.curve.at(course.middle), "faint", scale)
             continue
@@ -269,7 +285,7 @@ def _may_be_two(found: _Found) -> bool:
     """Whether a wide strand narrows in steps, as two needles of unequal length side by side do."""
     widths, share = found.trace.widths_px, found.trace.share
     body = widths[(share > 0.06) & (share < 0.94)]
-    if len(body) < 6:
+    if len(body) < 6 or found.trace.thin_share > _TWIN_THIN:
         return True
     thin, thick = np.percentile(body, [6, 94])
     return bool(thin < _TWIN_EVEN * thick) or found.strand.bundle is not None

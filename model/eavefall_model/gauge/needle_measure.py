@@ -25,11 +25,16 @@ _THIN_PERCENTILE: Final = 10.0
 _EDGE_DARK_ON_LIGHT: Final = (0.06, 0.004)
 _EDGE_LIGHT_ON_DARK: Final = (0.10, 0.013)
 _SHADE_LEFT: Final = 0.08  # of what a needle's own shade would have added to its width
-_CROWDED: Final = 0.08  # of the width, where another needle lies along all of this one
+_EDGE_REL: Final = 0.004  # of the width
+_CROWDED: Final = 0.2  # of the width, where another needle lies along all of this one, falling to 0 at
+_ALONE: Final = 0.5  # of the stations clear of others
+# Shade that parts from a needle tells how high its middle is, with the light at 35 to 70 degrees (judgement).
+_RISE: Final = 1.4
+_OWN_SHADE_MM: Final = 0.4  # what lies flat throws it so far
 _FEWEST: Final = 4
 _TIP_SD_PX: Final = 0.21
 _TIP_SD_MM: Final = 0.012
-_TIP_SHADE_SD: Final = 0.25  # of how far the shade lies from the needle
+_TIP_SHADE_SD: Final = 0.5  # of how far the shade lies from the needle
 _TIP_LIGHT_ON_DARK_SD_MM: Final = 0.06
 # A cone's tip lies a quarter of its light's fall farther out than a parabola's (computed, see trace); needles
 # are nearer to the latter (judgement).
@@ -60,8 +65,11 @@ class Measured:
     doubts: tuple[tuple[str, float], ...]
 
 
-def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | None:
-    """Measure a strand; None if too little of its body could be seen."""
+def measure_trace(trace: Trace, plane: Plane, px_per_mm: float, lifted_px: float = 0.0) -> Measured | None:
+    """Measure a strand; None if too little of its body could be seen.
+
+    ``lifted_px`` is how far the shades of lifted strands in the photo lie from them, 0 where none is lifted.
+    """
     share = trace.share
     widths_px = trace.widths_px
     # The base is the thicker end; it decides which end counts as the tip.
@@ -90,24 +98,35 @@ def measure_trace(trace: Trace, plane: Plane, px_per_mm: float) -> Measured | No
     width_mm, width_scale_sd = plane.mean_sd(width_of)
     flat, round_ = (width_of(plane.best, _SECTION + off) for off in (-_SECTION_SD, _SECTION_SD))
     edge_px, edge_mm = _EDGE_LIGHT_ON_DARK if trace.contrast > 0 else _EDGE_DARK_ON_LIGHT
-    raised = math.hypot(_LIES_MM, trace.raised_px / px_per_mm) / abs(float(plane.best.camera_mm[2]))
+    away_mm = (trace.far_shade_px or lifted_px) / px_per_mm
+    lifted_mm = max(0.0, _RISE * (away_mm - _OWN_SHADE_MM))
+    # The mean height of an arch is two thirds of its middle's.
+    raised = math.hypot(_LIES_MM, lifted_mm * 2 / 3) / abs(float(plane.best.camera_mm[2]))
+    # An arch is longer than what is seen of it (a shallow parabola's length).
+    arch_mm = 8 * lifted_mm**2 / (3 * length_mm)
     doubts = (
-        ("scale", math.hypot(width_scale_sd, raised * width_mm)),
+        ("scale", width_scale_sd),
+        ("lift", raised * width_mm),
         ("tilt", (flat - round_) / 2),
-        ("edges", math.hypot(line.sd_mm, math.hypot(edge_px, trace.edge_sd_px) / px_per_mm, edge_mm)),
+        (
+            "edges",
+            math.hypot(
+                line.sd_mm, math.hypot(edge_px, trace.edge_sd_px) / px_per_mm, edge_mm, _EDGE_REL * width_mm
+            ),
+        ),
         ("shade", _SHADE_LEFT * abs(trace.shaded_px) / px_per_mm),
-        ("company", _CROWDED * width_mm if crowded else 0.0),
+        ("company", _CROWDED * width_mm * max(0.0, 1 - float(trace.clear[body].mean()) / _ALONE)),
     )
     kept = each[line.kept]
     smooth = np.convolve(kept, np.ones(3) / 3, mode="valid") if len(kept) >= 7 else kept
     return Measured(
         length_mm=length_mm,
-        length_sd_mm=math.hypot(length_scale_sd, raised * length_mm, _ends_sd_mm(trace, px_per_mm)),
+        length_sd_mm=math.hypot(length_scale_sd, raised * length_mm, arch_mm, _ends_sd_mm(trace, px_per_mm)),
         width_mm=width_mm,
         width_sd_mm=math.hypot(*(part for _, part in doubts)),
         thin_width_mm=float(np.percentile(smooth, _THIN_PERCENTILE)) * width_mm / width_of(plane.best),
         width_cv=float(np.std(each) / np.mean(each)),
-        rel_scale_sd=math.hypot(length_scale_sd / length_mm, raised),
+        rel_scale_sd=length_scale_sd / length_mm,
         doubts=doubts,
     )
 

@@ -284,7 +284,7 @@ def fit_pose(
     def prior(pose: Pose) -> FloatArray:
         return np.asarray((pose.theta[6:] - expected) * stiff)
 
-    def solve(x: FloatArray, used: NDArray[np.bool_], loss: str, tries: int) -> FloatArray:
+    def solve(x: FloatArray, used: NDArray[np.bool_], loss: str) -> FloatArray:
         spread = max(_FLOOR_PX, _spread(residuals_px(pose_at(x))[used]))
 
         def misfit(x: FloatArray) -> FloatArray:
@@ -296,19 +296,14 @@ def fit_pose(
             return np.column_stack([misfit(x + unit) - here for unit in np.eye(len(x))])
 
         fitted = least_squares(
-            misfit, x, jac=slope, loss=loss, x_scale="jac", max_nfev=tries, xtol=1e-6, ftol=1e-6
+            misfit, x, jac=slope, loss=loss, x_scale="jac", max_nfev=12, xtol=1e-5, ftol=1e-5
         )
         return np.asarray(fitted.x, np.float64)
 
     # The start may be many pixels off: every point pulls at first, then those that agree.
-    x: FloatArray = np.zeros(len(free))
-    everything = np.ones(len(residuals_px(start)), bool)
-    for _ in range(1 if rough else 2):
-        x = solve(x, everything, "soft_l1", 10)
-    for _ in range(1 if rough else 2):
-        off = np.abs(residuals_px(pose_at(x)))
-        near = off < _FAR_OFF * max(_FLOOR_PX, _spread(off))
-        x = solve(x, near, "linear", 8 if rough else 12)
+    x: FloatArray = solve(np.zeros(len(free)), np.ones(len(residuals_px(start)), bool), "soft_l1")
+    off = np.abs(residuals_px(pose_at(x)))
+    x = solve(x, off < _FAR_OFF * max(_FLOOR_PX, _spread(off)), "linear")
     pose = pose_at(x)
     residual = residuals_px(pose)
     spread = max(_FLOOR_PX, _spread(residual))
@@ -317,14 +312,8 @@ def fit_pose(
     if rough:
         return PoseFit(pose, spread, cost, prior_cost)
     used = np.abs(residual) < _FAR_OFF * spread
-    columns = []
-    for i in free:
-        theta = pose.theta.copy()
-        theta[i] += _STEP[i]
-        columns.append((residuals_px(pose.with_theta(theta)) - residual)[used] / _STEP[i])
-    jacobian = np.column_stack(columns)
-    stiffness = np.zeros(_N_PARAMETERS)
-    stiffness[6:] = stiff**2
+    rows, held = sensitivity(pose, residuals_px)
+    jacobian, stiffness = rows[used][:, free], np.square(held).sum(axis=0)
     information = jacobian.T @ jacobian / (spread**2 * correlated) + np.diag(stiffness[free])
     covariance = np.zeros((_N_PARAMETERS, _N_PARAMETERS))
     covariance[np.ix_(free, free)] = np.linalg.pinv(information, hermitian=True)
@@ -338,8 +327,20 @@ def fit_pose(
         rise = np.square(np.clip(residuals_px(moved) / spread, -_FAR_OFF, _FAR_OFF)).sum() / correlated
         return float(rise + np.square(prior(moved)).sum())
 
-    rows = _shortened(pose, misfit)
-    return PoseFit(replace(pose, covariance=rows.T @ rows), spread, cost, prior_cost)
+    ways = _shortened(pose, misfit)
+    return PoseFit(replace(pose, covariance=ways.T @ ways), spread, cost, prior_cost)
+
+
+def sensitivity(pose: Pose, residuals_px: Residuals) -> tuple[FloatArray, FloatArray]:
+    """How residuals (N, 8) and the expected focal length and lens (2, 8) change with the parameters."""
+    here, columns = residuals_px(pose), []
+    for i, step in enumerate(_STEP):
+        theta = pose.theta.copy()
+        theta[i] += step
+        columns.append((residuals_px(pose.with_theta(theta)) - here) / step)
+    prior = np.zeros((2, _N_PARAMETERS))
+    prior[[0, 1], [6, 7]] = 1 / pose.focal.log_sd, 1 / _RADIAL_SD
+    return np.column_stack(columns), prior
 
 
 def _shortened(pose: Pose, misfit: Callable[[FloatArray], float]) -> FloatArray:

@@ -14,8 +14,12 @@ FloatArray = NDArray[np.float64]
 
 _CORE: Final = 0.8
 _ASIDE_PX: Final = 2.0  # beyond the expected edge: there the blur is over
-_ROUNDS: Final = 25
-_SETTLED_PX: Final = 0.004
+_ROUNDS: Final = 10
+_SETTLED_PX: Final = 0.01
+_NOISE: Final = 0.01  # of the contrast, before it is known
+_LEAST_NOISE: Final = 0.003
+_STEP: Final = np.array([0.02, 0.02, 0.01, 0.005, 0.005, 0.05, 0.05, 0.02])
+_EYE: Final = np.eye(8)
 # Under an even sky a matt face that leans by t from level is (1 + cos t) / 2 as bright (geometry): a round
 # body is half as bright at its rims as in the middle, a flat one evenly bright; between them is expected.
 _ROUNDING: Final = 0.25
@@ -85,35 +89,61 @@ def half_levels(offsets: FloatArray, profiles: FloatArray, half_px: float) -> Ha
 
 @dataclass(frozen=True)
 class Body:
-    """Blurred bars with shade beside them, fitted to the mean profiles of K strands; every array (K,).
+    """Blurred bars with shade beside them, fitted to the mean profiles of K strands.
 
-    ``left_px``, ``right_px`` are the edges' offsets, ``sd_px`` the standard deviation of the width as the
-    residual has it, ``blur_px`` the lens blur; ``shade`` (K, 2) the depth of the shade to the left and right,
-    ``reach_px`` (K, 2) how far it is moved from the strand, ``soft_px`` how blurred it is.
+    ``parameters`` (K, 8): left and right edge (px), logarithm of the blur (px), depth of the shade to the
+    left and right, how far it is moved to the left and right (px), logarithm of its softness (px). ``sd_px``
+    (K,) is the standard deviation of the width as the residual has it, ``misfit`` (K,) that residual over the
+    contrast.
     """
 
-    left_px: FloatArray
-    right_px: FloatArray
+    parameters: FloatArray
     sd_px: FloatArray
-    blur_px: FloatArray
-    shade: FloatArray
-    reach_px: FloatArray
-    soft_px: FloatArray
     misfit: FloatArray
 
     @property
-    def width_px(self) -> FloatArray:
-        """Distance between the edges."""
-        return self.right_px - self.left_px
+    def edges_px(self) -> FloatArray:
+        """Offsets of both edges, (K, 2)."""
+        return self.parameters[:, :2]
+
+    @property
+    def blur_px(self) -> FloatArray:
+        """Lens blur, (K,)."""
+        return np.asarray(np.exp(self.parameters[:, 2]))
+
+    @property
+    def depth(self) -> FloatArray:
+        """Depth of the shade to the left and right, (K, 2)."""
+        return np.maximum(self.parameters[:, 3:5], 0.0)
+
+    @property
+    def reach_px(self) -> FloatArray:
+        """How far the shade is moved to the left and right, (K, 2)."""
+        return self.parameters[:, 5:7]
+
+    @property
+    def soft_px(self) -> FloatArray:
+        """Blur of the shade, (K,)."""
+        return np.asarray(np.exp(self.parameters[:, 7]))
+
+
+def expect(edges: FloatArray, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
+    """What is expected of K strands before looking, and how far it may be off; both (K, 8), see ``Body``."""
+    reach, soft = _REACH_MM[0] * px_per_mm, math.log(_SOFT_MM * px_per_mm)
+    rest = [math.log(_BLUR_PX), 0.0, 0.0, reach, reach, soft]
+    reach_sd = _REACH_MM[1] * px_per_mm
+    sd = [1e3, 1e3, _BLUR_LOG_SD, _DEPTH_SD, _DEPTH_SD, reach_sd, reach_sd, _SOFT_LOG_SD]
+    count = len(edges)
+    return np.column_stack([edges, np.tile(rest, (count, 1))]), np.tile(sd, (count, 1))
 
 
 def fit_bodies(
     offsets: FloatArray,
     profiles: FloatArray,
     weights: FloatArray,
-    edges: FloatArray,
+    expected: tuple[FloatArray, FloatArray],
     px_per_mm: float,
-    blur_px: float | None = None,
+    before: Body | None = None,
 ) -> Body:
     """Edges of K strands from their mean profiles.
 
@@ -121,9 +151,9 @@ def fit_bodies(
     ----------
     offsets : (M,) place of each sample across, px.
     profiles, weights : (K, M) linear light, and how much each sample counts (0 leaves it out).
-    edges : (K, 2) rough edges, px.
-    px_per_mm : scale, for what is expected of a shade.
-    blur_px : blur of the photo, if known.
+    expected : from ``expect``.
+    px_per_mm : scale, for the largest step.
+    before : an earlier fit to start from, which also says how well these profiles can be described.
 
     Notes
     -----
@@ -131,72 +161,51 @@ def fit_bodies(
     side. Seen through the lens, light f beside an edge g has the mean of f g, which to second order is the
     product of the blurred two and the blur's variance times the product of their slopes. The levels of light
     enter linearly and are solved for each trial of the others (Golub and Pereyra 1973, from memory);
-    Gauss-Newton with damping, all strands at once.
+    Gauss-Newton with damping, all strands at once, each until it has settled.
     """
-    count = len(profiles)
-    reach, reach_sd = (part * px_per_mm for part in _REACH_MM)
-    expected = np.column_stack(
-        [
-            edges,
-            np.full(count, math.log(blur_px or _BLUR_PX)),
-            np.zeros((count, 2)),
-            np.full((count, 2), reach),
-            np.full(count, math.log(_SOFT_MM * px_per_mm)),
-        ]
-    )
-    blur_sd = 0.02 if blur_px is not None else _BLUR_LOG_SD
-    stiff = 1 / np.array([1e3, 1e3, blur_sd, _DEPTH_SD, _DEPTH_SD, reach_sd, reach_sd, _SOFT_LOG_SD])
-    step = np.array([0.02, 0.02, 0.01, 0.005, 0.005, 0.05, 0.05, 0.02])
-    p = expected.copy()
-    p[:, 3:5] = 0.03
-    noise = np.full(count, 0.01)
-    scale = np.abs(_levels(offsets, profiles, weights, edges))
-    damping: FloatArray = np.full(count, 1e-2)
+    mean, sd = expected
+    p = (mean if before is None else before.parameters).copy()
+    if before is None:
+        p[:, 3:5] = 0.03
+    noise = np.full(len(p), _NOISE) if before is None else before.misfit
+    scale = np.abs(_levels(offsets, profiles, weights, mean[:, :2]))
+    limits = np.array([1.5, 1.5, 0.3, 0.1, 0.1, 0.3 * px_per_mm, 0.3 * px_per_mm, 0.4])
+    damping: FloatArray = np.full(len(p), 1e-2)
+    spread = np.zeros(len(p))
+    moving = np.arange(len(p))
+    for _ in range(_ROUNDS):
+        k = moving
 
-    def misfit(at: FloatArray) -> FloatArray:
-        data = _residual(offsets, profiles, weights, at) / (noise * scale)[:, None]
-        # Shade cannot be light, and lies on its own side.
-        below = np.minimum(at[:, 3:7], 0.0) * np.array([200.0, 200.0, 5.0, 5.0])
-        return np.concatenate([data, (at - expected) * stiff, below], axis=1)
+        def misfit(at: FloatArray, k: NDArray[np.int64] = k) -> FloatArray:
+            data = _residual(offsets, profiles[k], weights[k], at) / (noise * scale)[k, None]
+            # Shade cannot be light, and lies on its own side.
+            below = np.minimum(at[:, 3:7], 0.0) * np.array([200.0, 200.0, 5.0, 5.0])
+            return np.concatenate([data, (at - mean[k]) / sd[k], below], axis=1)
 
-    now = misfit(p)
-    for turn in range(_ROUNDS):
+        now = misfit(p[k])
         slopes = np.stack(
-            [(misfit(p + step * unit) - now) / s for unit, s in zip(np.eye(8), step, strict=True)], 2
+            [(misfit(p[k] + _STEP * one) - now) / s for one, s in zip(_EYE, _STEP, strict=True)], 2
         )
         normal = np.einsum("kmi,kmj->kij", slopes, slopes)
         downhill = np.einsum("kmi,km->ki", slopes, now)
-        diagonal = np.einsum("kii->ki", normal)
-        damped = normal + (damping[:, None] * diagonal + 1e-9)[:, :, None] * np.eye(8)
+        inverse = np.linalg.pinv(normal, hermitian=True)
+        spread[k] = inverse[:, 0, 0] + inverse[:, 1, 1] - 2 * inverse[:, 0, 1]
+        damped = normal + (damping[k, None] * np.einsum("kii->ki", normal) + 1e-9)[:, :, None] * _EYE
         move = np.linalg.solve(damped, downhill[:, :, None])[:, :, 0]
-        limits = np.array([1.5, 1.5, 0.3, 0.1, 0.1, 0.3 * px_per_mm, 0.3 * px_per_mm, 0.4])
-        trial = p - np.clip(move, -limits, limits)
+        trial = p[k] - np.clip(move, -limits, limits)
         trial[:, 1] = np.maximum(trial[:, 1], trial[:, 0] + 0.6)
         trial[:, 2] = np.clip(trial[:, 2], math.log(0.35), math.log(4.0))
-        after = misfit(trial)
-        better = np.square(after).sum(axis=1) <= np.square(now).sum(axis=1)
-        settled = (np.abs(trial - p)[:, :2].max(axis=1) < _SETTLED_PX) & better
-        p[better], now[better] = trial[better], after[better]
-        damping = np.where(better, damping / 4, damping * 6).clip(1e-6, 1e6)
-        if turn == _ROUNDS // 3:  # what is left after a first fit is how well it can be known
-            left = _residual(offsets, profiles, weights, p) / scale[:, None]
-            freedom = np.maximum((weights > 0).sum(axis=1) - 12, 4)
-            noise = np.maximum(np.sqrt(np.square(left).sum(axis=1) / freedom), 0.003)
-            now = misfit(p)
-        elif settled.all() and turn > _ROUNDS // 3:
+        better = np.square(misfit(trial)).sum(axis=1) <= np.square(now).sum(axis=1)
+        settled = (np.abs(trial - p[k])[:, :2].max(axis=1) < _SETTLED_PX) & better
+        p[k[better]] = trial[better]
+        damping[k] = np.where(better, damping[k] / 4, damping[k] * 6).clip(1e-6, 1e6)
+        moving = k[~settled]
+        if not len(moving):
             break
-    covariance = np.linalg.pinv(normal, hermitian=True)
-    spread = covariance[:, 0, 0] + covariance[:, 1, 1] - 2 * covariance[:, 0, 1]
-    return Body(
-        left_px=p[:, 0],
-        right_px=p[:, 1],
-        sd_px=np.sqrt(np.maximum(spread, 0.0)),
-        blur_px=np.exp(p[:, 2]),
-        shade=np.maximum(p[:, 3:5], 0.0),
-        reach_px=p[:, 5:7],
-        soft_px=np.exp(p[:, 7]),
-        misfit=noise,
-    )
+    left = _residual(offsets, profiles, weights, p) / scale[:, None]
+    freedom = np.maximum((weights > 0).sum(axis=1) - 12, 4)
+    found = np.maximum(np.sqrt(np.square(left).sum(axis=1) / freedom), _LEAST_NOISE)
+    return Body(p, np.sqrt(np.maximum(spread, 0.0)), found)
 
 
 def _levels(offsets: FloatArray, profiles: FloatArray, weights: FloatArray, edges: FloatArray) -> FloatArray:

@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from scipy.special import ndtr
 
 from eavefall_model.gauge.light import sample_normals
-from eavefall_model.gauge.profile import Body, HalfLevels, fit_bodies, half_levels
+from eavefall_model.gauge.profile import Body, HalfLevels, expect, fit_bodies, half_levels
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -38,9 +38,21 @@ _OWN_VIEW_PX: Final = 1.25  # a strand's own mask may reach this far beyond its 
 _MIN_WINDOWS: Final = 5
 _JOINT: Final = 0.6  # of the width: thinner than this in mid-course, two strands lie end to end
 _JOINT_MM: Final = 3.0  # from either end
+_SHADE_ROUNDS: Final = 4
+_TIPS: Final = 0.03  # of the length
+_THIN: Final = (0.3, 0.72)  # of the width: one of two that lie side by side
+_FAR_MM: Final = 4.5
+_FAR_DEPTH: Final = (0.02, 0.4)  # fainter is the sheet's texture, deeper is another strand
+_ALONE: Final = 0.5  # of its stations with nothing else beside
+_FEWEST_LIT: Final = 3
+_LIGHT_ROUNDS: Final = 3
 _FAINT: Final = 0.04  # a shade less deep is none
 _STREAK: Final = 0.5  # of the half width
 _STREAK_PX: Final = 3.0
+# How far one strand's shade may be from the photo's (judgement): depth, reach, softness.
+_LIT_DEPTH_SD: Final = 0.06
+_LIT_REACH_MM: Final = 0.1
+_LIT_SOFT_LOG_SD: Final = 0.3
 _SOFT: Final = 2.0  # times the photo's blur: no needle's edge
 
 
@@ -136,8 +148,9 @@ class Trace:
     from side to side, over the contrast (a leaf's rim: 1 and more). ``fall_px`` is how much longer than at a
     square end the light takes to fall off at each end: its point. ``reached`` tells for each end whether the
     strand was still seen at the limit of the search, and ``crowded_ends`` whether something else lies so
-    close to it that it may not be this strand's end. ``raised_px`` is how much farther off its shade lies
-    than those of the others.
+    close to it that it may not be this strand's end. ``thin_share`` is how much of it is clearly thinner than
+    the rest, ends apart; ``far_shade_px`` how far from its middle a shade lies that parts from it, 0 if none
+    does.
     """
 
     axis: FloatArray
@@ -156,7 +169,8 @@ class Trace:
     fall_px: tuple[float, float]
     reached: tuple[bool, bool]
     crowded_ends: tuple[bool, bool]
-    raised_px: float
+    thin_share: float
+    far_shade_px: float
 
     @property
     def widths_px(self) -> FloatArray:
@@ -319,28 +333,57 @@ def find_light(courses: list[Course], px_per_mm: float) -> Light:
     # A wet streak along the middle is no edge: a body wide enough is told by its flanks.
     middle, half = edges.mean(axis=1, keepdims=True), np.ptp(edges, axis=1)[:, None] / 2
     weights[(np.abs(offsets - middle) < _STREAK * half) & (half > _STREAK_PX)] = 0.0
-    free = fit_bodies(offsets, profiles, weights, edges, px_per_mm)
-    # What is not a needle (the edge of a patch of shade) is softer, never sharper.
-    blur_px = float(np.percentile(free.blur_px, 25))
-    soft_share = float(np.mean(free.blur_px > _SOFT * blur_px))
-    bodies = fit_bodies(offsets, profiles, weights, edges, px_per_mm, blur_px)
-    right = bodies.shade[:, 1] > bodies.shade[:, 0]
-    depth = bodies.shade.max(axis=1)
-    aside = np.where(right, bodies.reach_px[:, 1], -bodies.reach_px[:, 0])
-    seen = depth > _FAINT
-    if seen.sum() < 3:
-        return Light(blur_px, soft_share, 0.0, (0.0, 0.0), 1.0, bodies)
     normals = np.array([c.curve.normals(np.array([c.curve.length / 2]))[0] for c in courses])
+    expected = expect(edges, px_per_mm)
+    bodies = fit_bodies(offsets, profiles, weights, expected, px_per_mm)
+    # Beside others a strand sees their edges, too: those that lie alone tell the light.
+    alone = np.array([c.clear[c.good].mean() > _ALONE for c in courses])
+    alone = alone if alone.sum() >= _FEWEST_LIT else np.ones(len(courses), bool)
+    # What is not a needle (the edge of a patch of shade) is softer, never sharper.
+    blur_px = float(np.percentile(bodies.blur_px[alone], 25))
+    soft_share = float(np.mean(bodies.blur_px > _SOFT * blur_px))
+    lit = Light(blur_px, soft_share, 0.0, (0.0, 0.0), 1.0, bodies)
+    for _ in range(_LIGHT_ROUNDS):
+        lit = _one_light(bodies, normals, lit, alone)
+        bodies = fit_bodies(
+            offsets, profiles, weights, _under(lit, expected, normals, px_per_mm), px_per_mm, bodies
+        )
+    return replace(_one_light(bodies, normals, lit, alone), bodies=bodies)
+
+
+def _one_light(bodies: Body, normals: FloatArray, lit: Light, alone: Mask) -> Light:
+    """The photo's shade, from where each strand that lies ``alone`` sees it."""
+    side = bodies.depth.argmax(axis=1)
+    rows = np.arange(len(side))
+    depth = bodies.depth[rows, side]
+    aside = np.where(side == 1, 1.0, -1.0) * bodies.reach_px[rows, side]
+    seen = (depth > _FAINT) & alone
+    if seen.sum() < _FEWEST_LIT:
+        return replace(lit, depth=0.0, shift_px=(0.0, 0.0), soft_px=1.0)
     root = np.sqrt(depth)[:, None]
     shift = np.linalg.lstsq((normals * root)[seen], (aside[:, None] * root)[seen], rcond=None)[0].ravel()
-    return Light(
-        blur_px,
-        soft_share,
-        float(np.median(depth[seen])),
-        (float(shift[0]), float(shift[1])),
-        float(np.median(bodies.soft_px[seen])),
-        bodies,
+    return replace(
+        lit,
+        depth=float(np.median(depth[seen])),
+        shift_px=(float(shift[0]), float(shift[1])),
+        soft_px=float(np.median(bodies.soft_px[seen])),
     )
+
+
+def _under(
+    lit: Light, expected: tuple[FloatArray, FloatArray], normals: FloatArray, px_per_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """What is expected of each strand once the photo's blur and light are known."""
+    mean, sd = expected[0].copy(), expected[1].copy()
+    mean[:, 2], sd[:, 2] = math.log(lit.blur_px), 0.02
+    if lit.depth == 0.0:
+        return mean, sd
+    across = normals @ np.array(lit.shift_px)
+    for side, toward in ((0, across < 0), (1, across >= 0)):
+        mean[toward, 3 + side], sd[toward, 3 + side] = lit.depth, _LIT_DEPTH_SD
+        mean[toward, 5 + side], sd[toward, 5 + side] = np.abs(across[toward]), _LIT_REACH_MM * px_per_mm
+    mean[:, 7], sd[:, 7] = math.log(lit.soft_px), _LIT_SOFT_LOG_SD
+    return mean, sd
 
 
 def trace(
@@ -349,11 +392,11 @@ def trace(
     """Edges and both ends of the course that is number ``index`` in ``lit``; None if it is too short."""
     curve, levels, used = course.curve, course.levels, course.used
     bodies = lit.bodies
-    left = levels.left_px + (bodies.left_px[index] - float(np.mean(levels.left_px[used])))
-    right = levels.right_px + (bodies.right_px[index] - float(np.mean(levels.right_px[used])))
-    half_px = float(bodies.width_px[index]) / 2
+    left = levels.left_px + (bodies.edges_px[index, 0] - float(np.mean(levels.left_px[used])))
+    right = levels.right_px + (bodies.edges_px[index, 1] - float(np.mean(levels.right_px[used])))
+    half_px = float(np.ptp(bodies.edges_px[index])) / 2
     contrast = float(np.median(levels.contrast[used]))
-    first, last = (_end(light, course, lit, px_per_mm, way) for way in (-1, 1))
+    first, last = (_end(light, course, lit, index, px_per_mm, way) for way in (-1, 1))
     start, stop = first.s, last.s
     if stop - start < 2 * px_per_mm:
         return None
@@ -364,9 +407,10 @@ def trace(
     middle = course.middle
     inside = course.good & (middle > start) & (middle < stop)
     base, normal = curve.at(middle), curve.normals(middle)
-    across = np.array(lit.shift_px) @ curve.normals(np.array([curve.length / 2]))[0]
-    deepest = int(np.argmax(bodies.shade[index]))
-    raised = float(bodies.reach_px[index, deepest]) - abs(float(across))
+    alone = course.clear[course.good].mean() > _ALONE
+    width = np.nan_to_num(levels.width_px)
+    within = (middle > start + _TIPS * (stop - start)) & (middle < stop - _TIPS * (stop - start))
+    thin = (width > _THIN[0] * 2 * half_px) & (width < _THIN[1] * 2 * half_px) & within
     return Trace(
         axis=curve.at(dense),
         left=(base + normal * left[:, None])[inside],
@@ -384,8 +428,34 @@ def trace(
         fall_px=(first.fall_px, last.fall_px),
         reached=(first.reached, last.reached),
         crowded_ends=(bool(company[0]), bool(company[1])),
-        raised_px=max(raised, 0.0) if bodies.shade[index, deepest] > _FAINT and lit.depth else 0.0,
+        thin_share=float(thin.sum() / max(within.sum(), 1)),
+        far_shade_px=_far_shade_px(light, course, half_px, px_per_mm) if contrast < 0 and alone else 0.0,
     )
+
+
+def _far_shade_px(light: NDArray[np.float32], course: Course, half_px: float, px_per_mm: float) -> float:
+    """How far beside a strand a shade runs along it that does not touch it; 0 if none does.
+
+    Only what is lifted off the sheet throws one. Other strands are not parallel to it all the way: the median
+    over the stations does not show them.
+    """
+    near, far = half_px + _SIDE_MM * px_per_mm, half_px + _FAR_MM * px_per_mm
+    aside = np.arange(near, far, max(1.0, 0.1 * px_per_mm))
+    offsets = np.concatenate([-aside[::-1], aside])
+    at = course.middle[course.good]
+    at = at[:: max(1, len(at) // 60)]
+    rows = sample_normals(light, course.curve.at(at), course.curve.normals(at), offsets)
+    level = np.median(rows / np.maximum(np.median(rows, axis=1, keepdims=True), 1e-6), axis=0)
+    dark = gaussian_filter1d(level.astype(np.float64), 1.5, mode="nearest")
+    best = 0.0
+    for side in (slice(0, len(aside)), slice(len(aside), None)):
+        # A dip has lighter paper on both sides; the light that falls off across the sheet has not.
+        part, place = dark[side], offsets[side]
+        k = int(part[2:-2].argmin()) + 2
+        rim = min(part[:k].max(), part[k:].max())
+        if _FAR_DEPTH[0] < 1 - part[k] / rim < _FAR_DEPTH[1]:
+            best = max(best, abs(float(place[k])))
+    return best
 
 
 @dataclass(frozen=True)
@@ -397,7 +467,9 @@ class _End:
     reached: bool
 
 
-def _end(light: NDArray[np.float32], course: Course, lit: Light, px_per_mm: float, way: int) -> _End:
+def _end(
+    light: NDArray[np.float32], course: Course, lit: Light, index: int, px_per_mm: float, way: int
+) -> _End:
     """Where the strand ends along the curve (its parameter), looking ``way`` (-1 to the start, 1 on).
 
     The light missing between the edges, over the body's, is the width over the body's. How fast it falls to
@@ -421,11 +493,14 @@ def _end(light: NDArray[np.float32], course: Course, lit: Light, px_per_mm: floa
     reach = half_px + _SIDE_PX
     offsets = np.asarray(np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX), np.float64)
     rows = sample_normals(light, curve.at(at), curve.normals(at), offsets)
-    beside = np.median(rows[:, np.abs(offsets) > half_px + 2.5], axis=1)
+    # Beside it on the lit side only, where there is one.
+    toward = np.array(lit.shift_px) @ curve.normals(np.array([last]))[0]
+    shadeless = np.abs(offsets) if lit.depth == 0.0 else -np.sign(toward) * offsets
+    beside = np.median(rows[:, shadeless > half_px + 2.5], axis=1)
     beside = np.where(np.abs(beside - ground) > 0.3 * abs(contrast), ground, beside)
     core = rows[:, np.abs(offsets) <= half_px].mean(axis=1)
     there = gaussian_filter1d((core - beside).astype(np.float64), _END_SMOOTH_PX) / contrast
-    there = _without_shade(there, s, course, lit, way, ground / abs(contrast))
+    there = _without_shade(there, s, course, lit, index, way, ground / abs(contrast))
     # The body's own level: its rounding and the blur make it less than the whole contrast.
     there /= max(0.5, float(np.median(there[: max(8, int(0.6 * back))])))
     # First place where it is gone for a while: a glint or the edge of another strand is shorter.
@@ -447,26 +522,30 @@ def _end(light: NDArray[np.float32], course: Course, lit: Light, px_per_mm: floa
 
 
 def _without_shade(
-    there: FloatArray, s: FloatArray, course: Course, lit: Light, way: int, ground: float
+    there: FloatArray, s: FloatArray, course: Course, lit: Light, index: int, way: int, ground: float
 ) -> FloatArray:
     """Light missing over the body's, without what is missing because the strand's shade falls there.
 
-    ``ground`` is the light of the sheet over the contrast. The shade goes on beyond the end as far as it is
-    moved along the axis; before that end the strand covers it.
+    ``ground`` is the light of the sheet over the contrast. The shade is the strand itself, moved along the
+    axis and blurred, where the strand does not cover it.
     """
     if lit.depth == 0.0 or np.median(course.levels.contrast[course.good]) > 0:
         return there
     at = np.array([course.curve.length if way > 0 else 0.0])
     tangent, normal = course.curve.tangents(at)[0] * way, course.curve.normals(at)[0]
     shift = np.array(lit.shift_px)
-    along, aside = float(shift @ tangent), abs(float(shift @ normal))
-    soft, half = lit.soft_px, course.half_px
+    along, aside = float(shift @ tangent), float(shift @ normal)
+    # As deep as this strand's is: what is lifted throws it elsewhere.
+    depth = float(lit.bodies.depth[index, int(aside >= 0)])
+    soft, half, aside = lit.soft_px, course.half_px, abs(aside)
     core = np.linspace(-half, half, 7)
     cover = float(np.mean(ndtr((core - aside + half) / soft) - ndtr((core - aside - half) / soft)))
-    above = np.flatnonzero(there > 0.5)
-    end = float(s[above[-1]]) if len(above) else 0.0
-    taken = lit.depth * cover * ground * ndtr((end + along - s) / soft)
-    return np.asarray((there - taken) / np.maximum(1 - taken, 0.2))
+    strand = there
+    for _ in range(_SHADE_ROUNDS):
+        seen = np.interp(s - along, s, np.clip(strand, 0.0, 1.0))
+        taken = depth * cover * ground * gaussian_filter1d(seen, soft, mode="nearest")
+        strand = (there - taken) / np.maximum(1 - taken, 0.2)
+    return np.asarray(strand)
 
 
 def _fall_through(values: FloatArray, k: int, level: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json as json_text
 import os
+from collections import Counter
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -140,10 +141,14 @@ def _show(result: GaugeResult) -> None:
             "" if needle.complete else "cut or hidden",
         )
     out.print(table)
-    for note in result.notes:
-        out.print(f"  {note}")
     if result.summary is not None:
         _show_summary(result.summary)
+    if result.weakest is not None:
+        out.print(f"  weakest point: {result.weakest}")
+    if result.left_out:
+        out.print(f"  left out: {_left_out_text(result)}")
+    for note in result.notes:
+        out.print(f"  {note}")
 
 
 def _show_summary(summary: GaugeSummary) -> None:
@@ -158,6 +163,8 @@ def _show_summary(summary: GaugeSummary) -> None:
             f" {summary.length_p5_mm:.0f} to {summary.length_p95_mm:.0f} mm, n = {summary.n_complete}"
             f" ({summary.form.replace('_', ' ')})"
         )
+    if summary.groups:
+        out.print(f"  more than one kind: {_groups_text(summary)}")
     if summary.needles_per_bundle is not None:
         out.print(f"  {summary.needles_per_bundle} needles to a bundle")
     if summary.refusing_opening_mm is not None:
@@ -165,3 +172,18 @@ def _show_summary(summary: GaugeSummary) -> None:
             f"  widest standard opening they cannot enter end-on: {summary.refusing_opening_mm:g} mm"
             f" ({summary.refusing_opening_mm / 25.4:.3f} in, {summary.refusing_designation})"
         )
+
+
+def _groups_text(summary: GaugeSummary) -> str:
+    """The kinds of needles in one photo, thinnest first, or "" where there is one."""
+    return "; ".join(
+        f"{group.n} of {group.width_median_mm:.2f} mm wide"
+        + (f" and {group.length_median_mm:.0f} mm long" if group.length_median_mm is not None else "")
+        for group in summary.groups
+    )
+
+
+def _left_out_text(result: GaugeResult) -> str:
+    """What was seen and not measured: how many, and why; "" if nothing was."""
+    reasons = Counter(strand.reason for strand in result.left_out)
+    return ", ".join(f"{n} {reason}" for reason, n in reasons.most_common())

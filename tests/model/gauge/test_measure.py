@@ -100,6 +100,39 @@ def test_crossing_needles_keep_their_lengths(canvas):
     assert [n.length_mm for n in result.needles] == pytest.approx([60.0, 60.0], abs=0.8)
 
 
+def test_two_needles_side_by_side_are_not_one_of_twice_the_width(canvas):
+    picture = canvas(170, 120, 10.0)
+    picture.card(50, 35)
+    for k in range(4):
+        picture.needle(20 + 8 * k, 75 + 8 * k, 10 * k, 50.0, 0.8)
+    picture.needle(110, 20, 60, 45.0, 0.8)
+    turn = np.radians(60)
+    picture.needle(110 - 0.8 * np.sin(turn) + 4, 20 + 0.8 * np.cos(turn) + 4 * 3**0.5, 60, 45.0, 0.8)
+    result = measure(picture.paint(), "card", name="twins")
+    assert [n.width_mm for n in result.needles] == pytest.approx([0.8] * len(result.needles), abs=0.05)
+    assert "two side by side?" in [strand.reason for strand in result.left_out]
+
+
+def test_shade_that_parts_from_the_needles_widens_what_is_said_of_them(canvas):
+    def said(away_mm):
+        picture = canvas(170, 120, 10.0)
+        picture.card(50, 35)
+        for k in range(4):
+            if away_mm:
+                picture.needle(40 + 3 * k, 72 + 12 * k + away_mm, 4 * k, 66.0, 1.0, 0.6)
+        for k in range(4):
+            picture.needle(40 + 3 * k, 72 + 12 * k, 4 * k, 66.0, 1.0)
+        result = measure(picture.paint(), "card", name="lifted")
+        needles = [n for n in result.needles if n.length_mm > 60]
+        return result.weakest, max(n.length_sd_mm for n in needles), max(n.width_sd_mm for n in needles)
+
+    flat, lifted = said(0.0), said(1.8)
+    assert "lifted" in lifted[0]
+    assert "lifted" not in flat[0]
+    assert lifted[1] > 2 * flat[1]
+    assert lifted[2] > flat[2]
+
+
 def test_twigs_and_blots_are_not_needles(canvas):
     picture = canvas(170, 120, 10.0)
     picture.card(50, 35)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
 
-from eavefall_model.gauge.profile import fit_bodies, half_levels
+from eavefall_model.gauge.profile import expect, fit_bodies, half_levels
 
 FINE = np.arange(-40, 40, 0.05)
 OFFSETS = np.arange(-24, 24.01, 0.5)
@@ -46,15 +46,16 @@ def test_shade_beside_does_not_widen(depth, away):
     each = zip(rows, near > 0, widths, strict=True)
     found = [half_levels(OFFSETS[n], r[None][:, n], w / 2) for r, n, w in each]
     edges = np.array([[f.left_px[0], f.right_px[0]] for f in found])
-    body = fit_bodies(OFFSETS, rows, near, edges, 11.0, blur_px=0.8)
+    first = fit_bodies(OFFSETS, rows, near, expect(edges, 11.0), 11.0)
+    body = fit_bodies(OFFSETS, rows, near, expect(edges, 11.0), 11.0, first)
     # 0.15 px at 11 px/mm are 0.014 mm; half-way levels alone would be up to 0.5 px too wide.
-    assert body.width_px == pytest.approx(widths, abs=0.15)
+    assert np.ptp(body.edges_px, axis=1) == pytest.approx(widths, abs=0.15)
     if depth == 0.35:
-        deeper = body.shade[:, 1] > body.shade[:, 0]
+        deeper = body.depth[:, 1] > body.depth[:, 0]
         assert deeper.all() if away > 0 else not deeper.any()
 
 
 def test_blur_is_found_where_it_is_not_given():
     row = profile(-5, 5, 1.3, 0.8, 0.1)[None]
-    body = fit_bodies(OFFSETS, row, np.ones_like(row), np.array([[-5.2, 5.2]]), 11.0)
+    body = fit_bodies(OFFSETS, row, np.ones_like(row), expect(np.array([[-5.2, 5.2]]), 11.0), 11.0)
     assert body.blur_px[0] == pytest.approx(1.3, abs=0.1)

@@ -1,6 +1,7 @@
 """The gauge command: table, JSON, overlay, several photos, and its exit status."""
 
 import json
+import re
 
 import cv2
 import numpy as np
@@ -23,11 +24,17 @@ def folder(tmp_path_factory):
     cv2.rectangle(picture, (100, 112), (956, 588), 120, -1)
     for corner in ((132, 112), (924, 112), (132, 588), (924, 588)):
         cv2.circle(picture, corner, 32, 120, -1)
+    kinds = picture.copy()
     for row in (760, 860, 960):
         cv2.rectangle(picture, (300, row), (900, row + 9), 80, -1)
-    picture = cv2.GaussianBlur(picture, (0, 0), 0.8)
-    picture = np.clip(picture + np.random.default_rng(1).normal(0, 1, picture.shape), 0, 255).astype(np.uint8)
-    cv2.imwrite(str(where / "card.png"), picture)
+    # Two trees' needles, 1 and 2.2 mm wide, and a stalk too short to be one.
+    for row, tall in ((700, 9), (760, 9), (830, 21), (900, 21)):
+        cv2.rectangle(kinds, (300, row), (900, row + tall), 80, -1)
+    cv2.rectangle(kinds, (300, 1000), (365, 1011), 80, -1)
+    for name, drawn in (("card", picture), ("kinds", kinds)):
+        seen = cv2.GaussianBlur(drawn, (0, 0), 0.8)
+        seen = np.clip(seen + np.random.default_rng(1).normal(0, 1, seen.shape), 0, 255).astype(np.uint8)
+        cv2.imwrite(str(where / f"{name}.png"), seen)
     cv2.imwrite(str(where / "bare.png"), np.full((600, 800), 225, np.uint8))
     return where
 
@@ -37,6 +44,17 @@ def test_table_for_people(folder):
     assert result.exit_code == 0
     assert "Length mm" in result.output
     assert "n = 3" in result.output
+    assert "weakest point: " in result.output
+    assert "more than one kind" not in result.output
+    assert "left out" not in result.output
+
+
+def test_kinds_and_what_was_left_out_are_said(folder):
+    output = " ".join(run(app, ["gauge", str(folder / "kinds.png"), "--reference", "card"]).output.split())
+    kinds = re.search(r"more than one kind: 2 of ([\d.]+) mm wide and 60 mm long; 2 of ([\d.]+) mm", output)
+    assert kinds
+    assert [float(n) for n in kinds.groups()] == pytest.approx([1.0, 2.2], abs=0.06)
+    assert "left out: 1 short" in output
 
 
 def test_json_line_and_overlay(folder, tmp_path):
