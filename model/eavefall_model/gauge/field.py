@@ -47,7 +47,7 @@ class Field:
     """Photo shrunk by ``factor``; ``lab`` uint8 (h, w, 3), OpenCV's 8-bit Lab; ``px_per_mm`` of it.
 
     ``allowed`` (h, w) marks where strands may be: on the sheet, off the reference. ``sheet`` (3,) is the
-    sheet's typical colour, ``off_sheet`` whether the photo shows something else beside it.
+    sheet's typical colour.
     """
 
     factor: float
@@ -55,7 +55,6 @@ class Field:
     allowed: Mask
     px_per_mm: float
     sheet: FloatArray
-    off_sheet: bool
 
     def to_photo(self, points: FloatArray) -> FloatArray:
         """View pixels (N, 2) to photo pixels."""
@@ -87,20 +86,17 @@ def make_field(rgb: NDArray[np.uint8], located: Located) -> Field:
         inside = np.zeros_like(mask)
         cv2.fillPoly(inside, [_polygon(located.inside, factor)], 1)
         mask &= inside
-    bare = Field(factor, lab, mask.astype(bool), px_per_mm / factor, np.zeros(3), False)
+    bare = Field(factor, lab, mask.astype(bool), px_per_mm / factor, np.zeros(3))
     if located.inside is None:
         samples = bare.lab_at(np.vstack(located.outside))
     else:
         samples = lab[::4, ::4][bare.allowed[::4, ::4]].astype(np.float64)
     sheet = np.median(samples, axis=0) if len(samples) else np.zeros(3)
-    off_sheet = False
     if located.inside is None and len(samples):
-        region = _sheet_region(bare, sheet, located.outside[0])
-        off_sheet = float(region.mean()) < 0.97
-        mask &= region
+        mask &= _sheet_region(bare, sheet, located.outside[0])
     for polygon in located.outside:
         cv2.fillPoly(mask, [_polygon(polygon, factor)], 0)
-    return Field(factor, lab, mask.astype(bool), px_per_mm / factor, np.asarray(sheet, np.float64), off_sheet)
+    return Field(factor, lab, mask.astype(bool), px_per_mm / factor, np.asarray(sheet, np.float64))
 
 
 def _sheet_region(field: Field, sheet: FloatArray, reference_px: FloatArray) -> NDArray[np.uint8]:

@@ -33,6 +33,7 @@ _SURE_TILT_DEG: Final = 45.0
 _RIM_SD_PX: Final = 0.4
 _AGREE: Final = 0.03  # two references may differ by this much in scale
 _SAME_COIN: Final = 0.012
+_MOST_LISTED: Final = 5
 # A print may be said to be off from here on; nobody prints a sheet at less than three quarters.
 _MISPRINT: Final = 0.01
 _PRINTS: Final = (0.75, 1.33)
@@ -220,6 +221,8 @@ def _only_one_size(found: Located, rims: list[Rim], name: str) -> Located | Refu
     sizes_mm = [2 * _radius_mm(found.plane, rim) for rim in rims]
     sizes_mm = [found.reference.size_mm[0] * size / sizes_mm[0] for size in sizes_mm]
     listed = ", ".join(_coin_name(size) for size in sizes_mm)
+    if len(sizes_mm) > _MOST_LISTED:
+        listed = f"{min(sizes_mm):.1f} to {max(sizes_mm):.1f} mm"
     if max(sizes_mm) / min(sizes_mm) - 1 > 2 * _SAME_COIN:
         message = f"{len(rims)} round things of different size lie in {name}; if the first is the coin named,"
         return refusal("references-disagree", f"{message} they are {listed} across.", found.reference)

@@ -68,7 +68,7 @@ _WHY: Final = {
     "short": "short",
     "wide": "too wide",
     "uneven": "uneven",
-    "rim": "one side only",
+    "rim": "something beside it",
     "ground": "not on the sheet",
     "tangled": "tangled",
     "repeat": "seen twice",

@@ -141,7 +141,7 @@ class Trace:
 
     ``axis`` (K, 2) runs from end to end, ``left`` and ``right`` (N, 2) are edge points at the good
     stations, which lie at ``share`` (N,) of the length; ``clear`` (N,) marks those with nothing else within
-    the profile; ``half_px`` and ``blur_px`` describe the body; ``good_share`` is how much of the length could
+    the profile; ``half_px`` is its half width; ``good_share`` is how much of the length could
     be measured; ``edge_sd_px`` what the fit leaves open of the width; ``shaded_px`` by how much its own shade
     would have widened it, ``shade_px`` how far a shade lies from it, times its depth; ``contrast`` the signed
     light. ``step`` is how much the light beside it differs
@@ -159,7 +159,6 @@ class Trace:
     share: FloatArray
     clear: Mask
     half_px: float
-    blur_px: float
     good_share: float
     edge_sd_px: float
     shaded_px: float
@@ -418,7 +417,6 @@ def trace(
         share=((middle - start) / (stop - start))[inside],
         clear=course.clear[inside],
         half_px=half_px,
-        blur_px=lit.blur_px,
         good_share=float(inside.sum() * (curve.length / len(middle)) / (stop - start)),
         edge_sd_px=float(bodies.sd_px[index]),
         shaded_px=float(np.mean((levels.right_px - levels.left_px)[used])) - 2 * half_px,
