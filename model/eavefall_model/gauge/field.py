@@ -172,9 +172,10 @@ def off_background(field: Field) -> NDArray[np.float32]:
     wide = cv2.medianBlur(small, kernel)
     # The median of 8-bit values steps by one: smooth the steps away.
     background = cv2.GaussianBlur(wide.astype(np.float32), (0, 0), 2.0)
-    background = cv2.resize(background, (width, height), interpolation=cv2.INTER_LINEAR)
     off = cv2.GaussianBlur(field.lab, (3, 3), 0.6).astype(np.float32)
-    return np.asarray(cv2.subtract(off, background, dst=off), np.float32)
+    for channel in range(3):  # one at a time: a third of the memory
+        off[..., channel] -= cv2.resize(background[..., channel], (width, height))
+    return np.asarray(off, np.float32)
 
 
 def ruling_pitch_mm(field: Field, off: NDArray[np.float32], located: Located) -> float | None:

@@ -169,7 +169,8 @@ def _measure_field(
         message = f"No needle in {name} could be told apart from what touches it, whole."
         return refusal("no-needles", message)
     others = len(strands) - len(accepted)
-    if others > max(_MANY_OTHERS, _OTHERS_PER_NEEDLE * len(accepted)):
+    few = _MANY_OTHERS if len(accepted) > 1 else 0
+    if others > max(few, _OTHERS_PER_NEEDLE * len(accepted)):
         message = f"{others} other thin things lie in {name}, and only {len(accepted)} needles."
         return refusal("too-cluttered", message)
     return accepted
