@@ -174,7 +174,7 @@ def off_background(field: Field) -> NDArray[np.float32]:
     background = cv2.GaussianBlur(wide.astype(np.float32), (0, 0), 2.0)
     off = cv2.GaussianBlur(field.lab, (3, 3), 0.6).astype(np.float32)
     for channel in range(3):  # one at a time: a third of the memory
-        off[..., channel] -= cv2.resize(background[..., channel], (width, height))
+        off[..., channel] -= np.asarray(cv2.resize(background[..., channel], (width, height)), np.float32)
     return np.asarray(off, np.float32)
 
 
