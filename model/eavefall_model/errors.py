@@ -64,7 +64,7 @@ ERROR_CODES: dict[str, str] = {
     "data-in-use": "Another server already uses the data directory.",
     "port-taken": "A port that the server was told to listen on cannot be used.",
     "backup-place-taken": "The folder that a backup or its data would go to exists already.",
-    "backup-damaged": "The folder is no whole backup, or a file in it was changed.",
+    "backup-damaged": "The folder is not a whole backup, or a file in it was changed.",
     "database-newer": "A later version of the program has written the database.",
     "database-older": "An earlier version of the program has written the database; upgrade it first.",
     "upgrade-failed": "A step of the upgrade went wrong; the old database is in use, unchanged.",

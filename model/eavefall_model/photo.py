@@ -26,7 +26,7 @@ MAX_BYTES: Final = 60_000_000
 # Above a 50 MP phone photo, and with `_BYTES_PER_PIXEL` below what one photo may take in memory.
 MAX_PIXELS: Final = 51_000_000
 MIN_SIDE_PX: Final = 64
-# A longer strip is no view of a house; scaled up for reading it would take any amount of memory.
+# A longer strip is not a view of a house; scaled up for reading it would take any amount of memory.
 MAX_SIDE_RATIO: Final = 40
 # What decoding one photo may take at its peak, besides its own bytes.
 MEMORY_CEILING_BYTES: Final = 420_000_000

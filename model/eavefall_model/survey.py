@@ -47,7 +47,7 @@ Pitch = Annotated[float, BeforeValidator(parse_pitch_deg, json_schema_input_type
 Bearing = Annotated[
     float, BeforeValidator(parse_bearing_deg, json_schema_input_type=str | float), _text("deg")
 ]
-# Half a turn is no bearing at all.
+# Half a turn is not a bearing at all.
 BearingSd = Annotated[
     float, BeforeValidator(parse_bearing_deg, json_schema_input_type=str | float), Field(le=180), _text("deg")
 ]
@@ -223,7 +223,7 @@ class DropTest(_Part):
 
 
 class Prices(_Part):
-    """The office's own prices per meter of guard and gutter; used only to give a range that is no quote."""
+    """The office's own prices per meter of guard and gutter; used only for a range, not a quote."""
 
     currency: Annotated[str, Field(min_length=1, max_length=8)] = "USD"
     guard_per_m: dict[GuardKind, tuple[float, float]] = {}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final, Literal, get_args
 
-# What a photo shows of a tree; several may be true at once, none of them is no tree.
+# What a photo shows of a tree; several may be true at once, none of them means no tree.
 Foliage = Literal["needle", "broad", "bare"]
 FOLIAGE: Final[tuple[Foliage, ...]] = get_args(Foliage)
 Form = Literal["long_needle", "short_needle", "scale_leaf", "broad_leaf", "small_leaflet"]
@@ -18,7 +18,7 @@ Sure = Literal["yes", "no", "unsure"]
 # What a photo was taken of.
 Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge", "handful"]
 SHOWS: Final[tuple[Shows, ...]] = get_args(Shows)
-# Of these, photos that are measured beside a reference, and photos that are no pictures of trees.
+# Of these, photos that are measured beside a reference, and photos that are not pictures of trees.
 MEASURED: Final[tuple[Shows, ...]] = ("gauge", "handful")
 NO_TREES: Final[tuple[Shows, ...]] = (*MEASURED, "gutter")
 

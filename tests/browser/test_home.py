@@ -72,7 +72,7 @@ def test_five_shots_to_a_first_answer(make_person, wire):
     answer_questions(page)
     page.wait_for_url("**/answer")
     expect(page.locator(".answer")).to_have_count(4)
-    expect(page.get_by_text("It is no quote.")).to_be_visible()
+    expect(page.get_by_text("It is not a quote.")).to_be_visible()
     home.shot("home-answer")
     page.click("button:has-text('Send to office')")
     expect(page.get_by_text("There is nothing more that you must do.")).to_be_visible()

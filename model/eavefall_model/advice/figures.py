@@ -128,7 +128,7 @@ class Case:
         """The value of a figure of this part or of its house; ``None`` where it is not known."""
         kind = FIGURES[name]
         if kind.of != self.scope:
-            assert self.house is not None, f"{name} is no figure of a {self.scope}"
+            assert self.house is not None, f"{name} is not a figure of a {self.scope}"
             return self.house.value(name)
         if name not in self._values:
             self._values[name] = kind.compute(self)

@@ -133,7 +133,7 @@ class MonthlyLitter(_Frozen):
 
 
 class TimeToNeed(_Frozen):
-    """Share of draws in which a hand is needed by each month (0 to 24), for one guard kind."""
+    """Share of draws in which cleaning is due by each month (0 to 24), for one guard kind."""
 
     months: tuple[float, ...]
     share: tuple[float, ...]

@@ -1,4 +1,4 @@
-"""Material for one eave with waste, and a price range from the office's own prices that is no quote."""
+"""Material for one eave with waste, and a price range from the office's own prices that is not a quote."""
 
 from __future__ import annotations
 

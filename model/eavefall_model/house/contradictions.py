@@ -87,7 +87,7 @@ def _size(at: int, tree: Tree, evidence: Evidence) -> Iterator[Contradiction]:
         usual = [
             (float(line.radius_m(np.asarray(tree.height_m))), math.hypot(line.sd_ln, 0.15)) for line in lines
         ]
-        # Hedges are clipped and rows are crowded, so a narrow crown is no contradiction; one far too wide is.
+        # Hedges are clipped and rows are crowded, so a narrow crown is no question; one far too wide is.
         if usual and all(
             tree.crown_radius_m > radius and not agree(tree.crown_radius_m, _CROWN_ERROR, radius, spread)
             for radius, spread in usual

@@ -161,6 +161,6 @@ def _rows(rows: Iterable[Mapping[str, str]], source: str) -> tuple[CityRain, ...
             source=source,
         )
         if not 0.1 <= one.intensity_in_h <= 30:
-            raise ValueError(f"{one.city}: {one.intensity_in_h:g} in/h is no design rain")
+            raise ValueError(f"{one.city}: {one.intensity_in_h:g} in/h is not a design rain")
         found.append(one)
     return tuple(found)

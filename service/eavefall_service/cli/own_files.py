@@ -24,7 +24,7 @@ PlaceOption = Annotated[
     str, typer.Option(help="Where houses stand that do not say: 'Birmingham, AL'; rain and compass go by it.")
 ]
 
-PRICES_HELP = "YAML file of the office's prices per meter, for ranges that are no quote."
+PRICES_HELP = "YAML file of the office's prices per meter, for ranges, not quotes."
 
 
 def office_settings(

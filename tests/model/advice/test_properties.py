@@ -1,4 +1,4 @@
-"""Monotonicity over the input space: the same luck, one thing changed."""
+"""Monotonicity over the input space: the same draws, one thing changed."""
 
 from __future__ import annotations
 
@@ -252,7 +252,7 @@ SMOOTH_EAVE = {
 
 
 def typical(tree: dict[str, Any], eave: dict[str, Any] | None = None) -> tuple[float, float]:
-    """Typical waits of the open gutter and under micromesh, on enough draws to tell a jump from luck."""
+    """Typical waits of the open gutter and under micromesh, on enough draws to tell a jump from chance."""
     survey = {
         "name": "house",
         "eaves": [{**SMOOTH_EAVE, **(eave or {})}],

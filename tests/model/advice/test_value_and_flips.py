@@ -118,7 +118,7 @@ def test_moving_the_pines_across_the_stated_distance_does_flip_the_class() -> No
     assert flip.from_class == "extra-fine"
     assert flip.to_class == "no-guard-needed"
     metres = figure(flip, "moved_m")
-    # On either side of it, with room for the luck of the draws.
+    # On either side of it, with room for chance in the draws.
     assert assess(survey({**MEASURED, "distance": f"{metres * 1.4:.1f} m"})).fineness_class == flip.to_class
     assert assess(survey({**MEASURED, "distance": f"{metres / 1.4:.1f} m"})).fineness_class == flip.from_class
 

@@ -111,7 +111,7 @@ def test_whole_journey_without_scripts(visitor, rep, survey, agreed, tree_photo,
     }
     answer = visitor.post(f"/h/{agreed}/questions", data=answers)
     assert answer.url.path.endswith("/answer")
-    assert "no quote" in answer.text
+    assert "not a quote" in answer.text
     assert "the tree nearest the roof" in answer.text
     assert "Ask the owner" not in answer.text
     assert re.search(r"Every [\d.]+\s(to [\d.]+\s)?months?|Less than once in five years", answer.text)
