@@ -62,13 +62,15 @@ def add_user(
 
 def list_users(data: DataOption = _DATA) -> None:
     """Everybody who can or could sign in."""
-    table = Table("name", "role", "branch", "since", "state")
+    table = Table("name", "role", "branch", "since", "state", "second factor")
     database = Database(data / "eavefall.db")
     try:
         with database.read() as session:
             for user in accounts.people(session):
                 state = f"disabled {user.disabled_at[:10]}" if user.disabled_at else "may sign in"
-                table.add_row(user.name, user.role, user.branch, user.created_at[:10], state)
+                factor = second_factor.factor_of(session, user.name)
+                is_on = "on" if factor is not None and factor.confirmed_at else "off"
+                table.add_row(user.name, user.role, user.branch, user.created_at[:10], state, is_on)
     finally:
         database.close()
     print_table(table, "`eavefall user add NAME --role admin` makes the first person.")

@@ -171,10 +171,12 @@ def test_guesses_are_counted_and_one_code_lets_in_once(own_server):
 def test_a_lost_phone(own_server):
     ada = own_server.person("ada", "admin")
     _, codes = set_up(ada)
+    assert re.search(r"ada .* on ", user(own_server, "list"))
     assert ada.post("/second-factor/begin").status_code == 401, "not without a code"
     assert "Key:" not in ada.get("/second-factor").text
     page = ada.post("/second-factor/begin", data={"code": codes[0]}).text
     assert "Key:" in page
+    assert re.search(r"ada .* off ", user(own_server, "list")), "begun is not on"
     user(own_server, "reset-second-factor", "ada")
     assert ada.get("/api/1/session").status_code == 401, "their sign-ins end"
     assert api_sign_in(own_server, "ada").status_code == 200
