@@ -33,6 +33,7 @@ Point = tuple[float, float]
 # measured one is better). A course is one row of brick or siding with its joint: ten of them are tapped.
 KNOWN_HEIGHTS_M: Final = {
     "door": (2.032, 0.015),
+    "door above steps": (2.032, 0.015),
     "garage door": (2.134, 0.02),
     "letter sheet": (0.2794, 0.0005),
     "a4 sheet": (0.297, 0.0005),
@@ -40,7 +41,9 @@ KNOWN_HEIGHTS_M: Final = {
     "ten siding courses": (1.016, 0.03),
 }
 # Those of them that do not stand on the ground: how high their lower end is, is not known.
-RAISED: Final = frozenset({"letter sheet", "a4 sheet", "ten brick courses", "ten siding courses"})
+RAISED: Final = frozenset(
+    {"door above steps", "letter sheet", "a4 sheet", "ten brick courses", "ten siding courses"}
+)
 
 TAP_SD_PX: Final = 3.0
 # Beforehand (judgement): tilt when nobody read it, roll, how high a phone is held, distortion of a phone's

@@ -186,6 +186,14 @@ export function armPlan(context) {
     lay(eave, turned(eave.start), turned(eave.end));
   }
 
+  // 6 m before the middle of the first eave.
+  function beforeAnEave() {
+    const [eave] = context.facts.eaves;
+    const middle = [0, 1].map((axis) => (eave.start[axis] + eave.end[axis]) / 2);
+    const angle = (eave.facing * Math.PI) / 180;
+    return [middle[0] + 6 * Math.sin(angle), middle[1] + 6 * Math.cos(angle)];
+  }
+
   const free = (kind, word) => {
     for (let count = 1; ; count += 1) if (!context.facts[kind].some((each) => each.name === `${word} ${count}`)) return `${word} ${count}`;
   };
@@ -299,7 +307,7 @@ export function armPlan(context) {
     mode = name;
     svg.classList.toggle("p-drawing", Boolean(mode));
     for (const button of tools.querySelectorAll("[data-mode]")) button.setAttribute("aria-pressed", String(button.dataset.mode === mode));
-    if (mode === "tree") context.say("Tap where it stands, or press the button again to put one north of the house.");
+    if (mode === "tree") context.say("Tap where it stands, or press the button again to put one before the first eave.");
     if (mode === "eave") context.say("Drag along the eave from end to end, or press the button again to put one of 30 ft.");
   }
 
@@ -310,8 +318,7 @@ export function armPlan(context) {
       if (mode !== button.dataset.mode) { setMode(button.dataset.mode); return; }
       setMode("");
       const south = Math.min(-4, ...context.facts.corners.map(([, north]) => north));
-      const north = Math.max(4, ...context.facts.corners.map(([, each]) => each));
-      if (button.dataset.mode === "tree") addTree([0, north + 6]); else addEave([-4.572, south], [4.572, south]);
+      if (button.dataset.mode === "tree") addTree(beforeAnEave()); else addEave([-4.572, south], [4.572, south]);
     }
     if (button.dataset.zoom) { wide = Math.max(20, Math.min(200, wide * Number(button.dataset.zoom))); held ||= null; redraw(); }
   });
