@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from eavefall_model.tags.card import load_card
-from eavefall_training.evaluate import Scores, answers, evaluate, fit_rules
+from eavefall_training.evaluate import Scores, answers, evaluate, fit_rules, learning_curve
 from eavefall_training.pictures import TEST, Pack
 
 N = 400
@@ -94,3 +94,35 @@ def test_both_looks_have_rules_of_their_own() -> None:
     assert card.closer is not None
     assert card.closer.foliage["needle"] != card.foliage["needle"]
     assert all(0 <= share <= 1 for box in card.closer.boxes for share in box)
+
+
+def test_two_kinds_of_which_one_is_told_no() -> None:
+    pack = _pack()
+    pack.foliage[:20, :2] = 1
+    scores = _scores(pack, 5.0)
+    for logits in (scores.first, scores.closer):
+        logits[:5, 1] *= -1
+    found = {f.what: f for f in evaluate(pack, scores, load_card())}
+    missed = found["photos with two kinds: told no of one that shows"]
+    assert (missed.value, missed.n) == (pytest.approx(0.25), 20)
+
+
+def test_a_learning_curve_reads_what_a_doubling_leaves() -> None:
+    pack = _pack()
+    rng = np.random.default_rng(3)
+    points = []
+    for n, wrong in ((100.0, 0.16), (200.0, 0.08), (400.0, 0.04)):
+        # So many needle photos of every fold score below all broad ones: the area lacks that share.
+        needle = np.flatnonzero(pack.foliage[:, 0] == 1)
+        low = np.concatenate(
+            [rng.permutation(needle[pack.fold[needle] == k])[: round(50 * wrong)] for k in range(3)]
+        )
+        logits = np.zeros((N, 8))
+        logits[needle, 0] = 1
+        logits[low, 0] = -1
+        points.append((n, Scores(logits, logits)))
+    found = dict(learning_curve(pack, points))
+    assert found["all photos: area under curve, learnt from 100 photos"].value == pytest.approx(0.84)
+    assert found["all photos: each doubling leaves"].value == pytest.approx(0.5)
+    assert found["all photos: photos for an area of 0.98"].value == pytest.approx(800)
+    assert found["all photos: each doubling leaves"].n == 300

@@ -14,6 +14,7 @@ from eavefall_training.metrics import (
     calibration_error,
     calibration_floor,
     clustered,
+    power_law,
     wilson,
 )
 
@@ -104,3 +105,10 @@ def test_sure_from_and_sets() -> None:
     own = probability[np.arange(2000, 4000), truth[2000:]]
     before = np.where(probability[2000:] > own[:, None], probability[2000:], 0).sum(1)
     assert (before < mass).mean() == pytest.approx(0.9, abs=0.025)
+
+
+@pytest.mark.parametrize(("a", "b"), [(0.4, -0.5), (0.1, -1.0), (0.02, 0.0), (0.02, 0.25)])
+def test_a_power_law_is_found_again(a: float, b: float) -> None:
+    n = np.array([80.0, 160.0, 160.0, 640.0])
+    assert power_law(n, a * n**b) == pytest.approx((a, b), abs=1e-9)
+    assert np.isnan(power_law(n, np.array([0.1, 0.05, 0.0, 0.0]))).all()

@@ -12,7 +12,7 @@ pytest.importorskip("torch", reason="training needs torch: pip install '.[traini
 
 from eavefall_datasets.picture import Picture
 from eavefall_training.fit import Recipe, draw_weights, training_rows
-from eavefall_training.pictures import TEST, Pack, load, pack, save
+from eavefall_training.pictures import TEST, Pack, load, pack, save, thinned
 
 NEEDLE, BROAD, BOTH, NEITHER = (1, 0, 0), (0, 1, 0), (1, 1, 0), (0, 0, 0)
 SHORT, BROAD_LEAF, UNREADABLE = 1, 3, -1
@@ -115,3 +115,17 @@ def test_rows_leave_out_their_fold_the_test_and_kinds_without_a_share() -> None:
     made.fold[5] = TEST
     assert training_rows(made, RECIPE, TEST).tolist() == [0, 1, 3, 4]
     assert training_rows(made, RECIPE, 3).tolist() == [0, 1, 4]
+
+
+def test_a_thinned_pack_learns_from_whole_species_and_tests_on_all() -> None:
+    rows = [(NEEDLE, SHORT, "photo", f"genus s{i // 4}") for i in range(80)]
+    made = _pack([*rows, *[(BROAD, BROAD_LEAF, "rendered", "drawn")] * 10])
+    some, other = (thinned(made, 0.25, draw) for draw in (0, 1))
+    photo, kept = np.array(made.kinds) == "photo", some.weight > 0
+    assert kept[photo].sum() == 20
+    assert kept[~photo].all()
+    assert {np.count_nonzero(kept[4 * k : 4 * k + 4]) for k in range(20)} == {0, 4}
+    assert (some.weight != other.weight).any()
+    assert (some.fold == made.fold).all()
+    assert set(training_rows(some, RECIPE, 0)) == set(np.flatnonzero(kept & (made.fold != 0)))
+    assert (thinned(made, 1.0, 0).weight == made.weight).all()

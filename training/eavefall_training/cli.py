@@ -1,4 +1,4 @@
-"""Command line for training: reproduce, evaluate, bench, card; refit, gate and active for an office."""
+"""Command line for training: reproduce, fit, curve, bench, card; refit, gate and active for an office."""
 
 from __future__ import annotations
 
@@ -52,6 +52,32 @@ def fit(
     from eavefall_training.fit import Recipe, fit_all
 
     fit_all(Recipe(), work, device=device, workers=workers)
+
+
+@app.command()
+def curve(
+    work: Annotated[Path, typer.Argument(help="Folder with pictures.npz.")],
+    device: DeviceOption = "cpu",
+    workers: WorkersOption = 1,
+) -> None:
+    """What every doubling of photos is worth: one net for each fold, from an eighth of them to all."""
+    from dataclasses import replace
+
+    from eavefall_training import pictures
+    from eavefall_training.evaluate import learning_curve
+    from eavefall_training.fit import Recipe, fit_all, training_rows
+
+    pack, points = pictures.load(work / pictures.PICTURES), []
+    for share, draw in ((0.125, 0), (0.25, 0), (0.25, 1), (0.5, 0), (0.5, 1), (1.0, 0), (1.0, 1)):
+        some, folder = pictures.thinned(pack, share, draw), work / f"curve-{share}-{draw}"
+        pictures.save(some, folder / pictures.PICTURES)
+        recipe = replace(Recipe(), name="curve", nets=1, seed=draw)
+        scores = fit_all(recipe, folder, device=device, workers=workers)
+        folds = range(int(pack.fold.max()) + 1)
+        learnt = [sum(some.kinds[i] == "photo" for i in training_rows(some, recipe, k)) for k in folds]
+        points.append((sum(learnt) / len(learnt), scores))
+    for what, measured in learning_curve(pack, points):
+        _say.print(f"{what}: {measured}")
 
 
 @app.command()

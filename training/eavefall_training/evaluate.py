@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, islice
 from typing import Final
@@ -24,11 +24,13 @@ from eavefall_training.metrics import (
     calibration_error,
     calibration_floor,
     clustered,
+    power_law,
     wilson,
 )
 from eavefall_training.pictures import TEST, Pack
 
 Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 # The first look is at the whole picture squashed to a square of INPUT_PX; the closer one at its corners, each
 # three fifths of the sides and as many px. Photos are decoded to what an eighth of a 12 MP photo has on its
 # shorter side, which the corners fill.
@@ -46,6 +48,7 @@ MADE: Final = "DRAWN scenes and cut-outs, out of fold; no real photo"
 _STRATA: Final = ("whole tree", "close-up", "print")
 _LEAST: Final = 10  # photos of a source that is named by itself
 _GOOD: Final = PhotoQuality(width_px=1, height_px=1, sharpness=1, exposure=0.5, clipped=0, problems=())
+_NEVER: Final = 1e9  # photos, where more of them do not help
 _AT_MOST: Final = 200  # choices of photos of one tree that are tried
 
 
@@ -224,6 +227,9 @@ def evaluate(pack: Pack, scores: Scores, base: Card) -> tuple[Figure, ...]:
         add(f"{words}: told that no tree shows", wilson(int(none.sum()), int(rows.sum())), how)
     no = (found.said[trees] == 0).all(axis=1)
     add("photos with trees: told that no tree shows", wilson(int(no.sum()), int(trees.sum())))
+    two = trees & (y.sum(axis=1) > 1)
+    missed = two & ((found.said == 0) & y).any(axis=1)
+    add("photos with two kinds: told no of one that shows", wilson(int(missed.sum()), int(two.sum())))
     right = (likelier[tested] > 0) == y[tested, 0]
     add("trees kept for the test: the likelier of needle and broad is right",
         wilson(int(right.sum()), int(tested.sum())), KEPT)  # fmt: skip
@@ -276,6 +282,49 @@ def evaluate(pack: Pack, scores: Scores, base: Card) -> tuple[Figure, ...]:
 def one_kind(y: Bools) -> Bools:
     """Rows that show needles or broad leaves, not both."""
     return np.asarray(y[:, 0] != y[:, 1])
+
+
+def learning_curve(pack: Pack, points: Sequence[tuple[float, Scores]]) -> Iterator[tuple[str, Measured]]:
+    """Named figures of nets that learnt from few and from many photos, the worst stratum first.
+
+    ``points`` are (photos learnt from, scores). A power law is fitted to what the area under the curve lacks
+    to 1, so every doubling leaves the same share of it. How many photos an area would take lies beyond the
+    data, which its interval says.
+    """
+    y, strata = pack.foliage == 1, np.array(pack.strata)
+    one = (np.array(pack.kinds) == "photo") & (pack.fold != TEST) & one_kind(y)
+    photos = np.array([n for n, _ in points], np.float64)
+    margins = np.array([scores.closer[:, 0] - scores.closer[:, 1] for _, scores in points])
+    for name, of, asked in (
+        ("whole tree", strata == "whole tree", 0.97),
+        ("close-up", strata == "close-up", 0.98),
+        ("all photos", np.ones(len(pack), bool), 0.98),
+    ):
+        for what, measured in _curve(pack, np.flatnonzero(one & of), photos, margins, asked):
+            yield f"{name}: {what}", measured
+
+
+def _curve(
+    pack: Pack, rows: NDArray[np.int64], photos: Floats, margins: Floats, asked: float
+) -> Iterator[tuple[str, Measured]]:
+    needle = pack.foliage[rows, 0] == 1
+    groups = [f"{pack.sources[i]} {pack.species[i] or pack.file_ids[i]}" for i in rows]
+
+    def lacking(i: NDArray[np.int64]) -> Floats:
+        return np.array([1 - area_under_curve(margin[rows[i]], needle[i]) for margin in margins])
+
+    def needed(i: NDArray[np.int64]) -> float:
+        a, b = power_law(photos, lacking(i))
+        if not b < 0:
+            return _NEVER if b >= 0 else float("nan")
+        return float(np.exp(min(np.log((1 - asked) / a) / b, np.log(_NEVER))))
+
+    for k, n in enumerate(photos):
+        area = clustered(lambda i, k=k: float(1 - lacking(i)[k]), groups, draws=500)  # type: ignore[misc]
+        yield f"area under curve, learnt from {n:.0f} photos", area
+    left = clustered(lambda i: float(2 ** power_law(photos, lacking(i))[1]), groups, draws=500)
+    yield "each doubling leaves", left
+    yield f"photos for an area of {asked}", clustered(needed, groups, draws=500)
 
 
 def _share_wrong(said: NDArray[np.int64], y: Bools, rows: Bools) -> Measured:

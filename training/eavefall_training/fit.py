@@ -86,11 +86,11 @@ def stack(pack: Pack, device: torch.device, side_px: int = _STACK_PX) -> Stack:
 
 
 def training_rows(pack: Pack, recipe: Recipe, left_out: int) -> NDArray[np.int64]:
-    """Rows to learn from: every fold but the one left out (``TEST`` leaves none out)."""
+    """Rows to learn from: every fold but the one left out (``TEST`` leaves none out), no weight of 0."""
     share = _shares(recipe)
     keep = [
-        fold not in (TEST, left_out) and (kind == "photo" or share[kind] > 0)
-        for fold, kind in zip(pack.fold, pack.kinds, strict=True)
+        fold not in (TEST, left_out) and weight > 0 and (kind == "photo" or share[kind] > 0)
+        for fold, weight, kind in zip(pack.fold, pack.weight, pack.kinds, strict=True)
     ]
     return np.flatnonzero(keep).astype(np.int64)
 

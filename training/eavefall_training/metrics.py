@@ -75,6 +75,17 @@ def clustered(
     return Measured(float(whole), len(groups), float(low), float(high))
 
 
+def power_law(n: Floats, error: Floats) -> tuple[float, float]:
+    """(a, b) of ``error = a * n ** b``: a straight line in logarithms by least squares.
+
+    Not a number where an error is 0.
+    """
+    if not (error > 0).all():
+        return float("nan"), float("nan")
+    b, log_a = np.polyfit(np.log(n), np.log(error), 1)
+    return float(np.exp(log_a)), float(b)
+
+
 def calibration_error(probability: Floats, happened: Bools, *, bins: int = 10) -> float:
     """Expected calibration error over bins of equal count: mean of |stated - observed| by picture."""
     order = np.argsort(probability, kind="stable")

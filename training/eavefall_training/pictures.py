@@ -5,7 +5,7 @@ from __future__ import annotations
 import zlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -49,7 +49,7 @@ class Pack:
     fold : int64 array (n,)
         Of its whole source; herbs are dealt by species, made pictures by name; ``TEST`` never trains.
     weight : float32 array (n,)
-        Trust in the label.
+        Trust in the label; what has 0 is not learnt from.
     file_ids, kinds, strata, sources, species : list of str
         ``kinds``: photo, sprite, rendered, package, treeless. ``strata`` of photos: whole tree, close-up,
         print, herb, no tree.
@@ -180,6 +180,26 @@ def load(path: Path) -> Pack:
         words = [[str(w) for w in row] for row in stored["words"]]
         arrays = [stored[name] for name in ("foliage", "form", "fold", "weight")]
     return Pack(jpegs, *arrays, *words)
+
+
+def thinned(pack: Pack, share: float, draw: int) -> Pack:
+    """The same pictures, of whose photos only ``share`` is learnt from, whole species of a source at a time.
+
+    All are still tested on, and what our own code made stays: nothing but the number of photos changes.
+    """
+    group = [
+        (source, species or own)
+        for source, species, own in zip(pack.sources, pack.species, pack.file_ids, strict=True)
+    ]
+    photos = [i for i, kind in enumerate(pack.kinds) if kind == "photo" and pack.fold[i] != TEST]
+    size = Counter(group[i] for i in photos)
+    names = sorted(size)
+    order = [names[i] for i in np.random.default_rng(draw).permutation(len(names))]
+    reached = np.cumsum([size[name] for name in order])
+    kept = set(order[: 1 + int(np.abs(reached - share * len(photos)).argmin())])
+    weight = pack.weight.copy()
+    weight[[i for i in photos if group[i] not in kept]] = 0
+    return replace(pack, weight=weight)
 
 
 def summary(pack: Pack) -> Counter[tuple[int, str]]:
