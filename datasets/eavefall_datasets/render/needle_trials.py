@@ -39,6 +39,11 @@ class Trial:
     scale_true: bool = True
 
 
+def _draw(seed: int) -> int:
+    """A number that picks among two, three, four or five alike; seeds themselves come in steps."""
+    return int(np.random.default_rng([seed, 83]).integers(60))
+
+
 def _base(seed: int, kinds: tuple[str, ...], **asked: Any) -> tuple[NeedleSceneSpec, str]:
     """A plain scene with one of the kinds of reference and needles 0.35 to 1.6 mm wide."""
     rng = np.random.default_rng([seed, 81])
@@ -104,12 +109,12 @@ def _asked(group: str, kinds: tuple[str, ...] = ("card", "coin"), **asked: Any) 
 
 def _coloured(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin"))
-    return Trial("colored paper", replace(spec, paper=_COLOURED[seed % len(_COLOURED)]), reference)
+    return Trial("colored paper", replace(spec, paper=_COLOURED[_draw(seed) % len(_COLOURED)]), reference)
 
 
 def _wood(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin"))
-    spec = replace(spec, paper=_WOODS[seed % len(_WOODS)], surface="wood")
+    spec = replace(spec, paper=_WOODS[_draw(seed) % len(_WOODS)], surface="wood")
     return Trial("bare wood", spec, reference)
 
 
@@ -137,7 +142,7 @@ def _table(seed: int) -> Trial:
     )  # fmt: skip
     spec = replace(
         spec, camera=grown, references=(slip, *spec.references), surface="wood",
-        paper=_WOODS[seed % len(_WOODS)],
+        paper=_WOODS[_draw(seed) % len(_WOODS)],
     )  # fmt: skip
     return Trial("paper on a table", spec, reference)
 
@@ -146,7 +151,7 @@ def _cards(group: str, business: bool) -> Callable[[int], Trial]:
     def make(seed: int) -> Trial:
         rng = np.random.default_rng([seed, 82])
         spec, reference = _base(seed, ("card",))
-        body = BUSINESS_CARDS_MM[seed % len(BUSINESS_CARDS_MM)] if business else CARD_MM
+        body = BUSINESS_CARDS_MM[_draw(seed) % len(BUSINESS_CARDS_MM)] if business else CARD_MM
         # Printed cards are as often lighter as darker than the sheet; their edge shows by 0.1 at least.
         light = float(rng.uniform(0.05, 0.5))
         red, green, blue = (float(v) for v in rng.uniform(0.6, 1.2, 3))
@@ -174,11 +179,11 @@ def _red_card(seed: int) -> Trial:
 
 def _two_metals(seed: int) -> Trial:
     rng = np.random.default_rng([seed, 82])
-    spec, _ = _base(seed, ("coin",), coin=("eur-1", "eur-2")[seed % 2])
+    spec, _ = _base(seed, ("coin",), coin=("eur-1", "eur-2")[_draw(seed) % 2])
     warm, pale = (1.25, 1.0, 0.55), (1.0, 1.0, 1.0)
     coin = replace(
-        spec.references[0], ring_share=float(rng.uniform(0.62, 0.78)), hue=(warm, pale)[seed % 2],
-        ring_hue=(pale, warm)[seed % 2], light=float(rng.uniform(0.2, 0.42)),
+        spec.references[0], ring_share=float(rng.uniform(0.62, 0.78)), hue=(warm, pale)[_draw(seed) % 2],
+        ring_hue=(pale, warm)[_draw(seed) % 2], light=float(rng.uniform(0.2, 0.42)),
     )  # fmt: skip
     return Trial("two-metal coin", replace(spec, references=(coin,)), f"coin:{coin.diameter_mm:g}")
 
@@ -243,7 +248,7 @@ def _glints(seed: int) -> Trial:
 
 def _barrel(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin", "sheet"))
-    radial = float(np.random.default_rng([seed, 82]).uniform(0.01, 0.04)) * (1 if seed % 2 else -1)
+    radial = float(np.random.default_rng([seed, 82]).uniform(0.01, 0.04)) * (1 if _draw(seed) % 2 else -1)
     return Trial("barrel to 4 %", replace(spec, camera=replace(spec.camera, radial=radial)), reference)
 
 
@@ -261,8 +266,8 @@ def _mixed(seed: int) -> Trial:
 def _nothing(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin"), count=0)
     surfaces: tuple[Surface, ...] = ("plain", "ruled", "squared", "wood")
-    surface = surfaces[seed % 4]
-    paper = _WOODS[seed % 3] if surface == "wood" else spec.paper
+    surface = surfaces[_draw(seed) % 4]
+    paper = _WOODS[_draw(seed) % 3] if surface == "wood" else spec.paper
     return Trial("no needles", replace(spec, surface=surface, paper=paper), reference)
 
 
