@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -43,6 +43,17 @@ def _said(found: Rate) -> str:
     if found.value is None:
         return "no data, n = 0"
     return f"{_percent(found.value)} ({_percent(found.low)} to {_percent(found.high)}, n = {found.n})"
+
+
+def _whisker(axes: Axes, at: float, found: Rate, size: float) -> None:
+    """A dot at the share with its interval."""
+    axes.plot([at] * 2, [found.low, found.high], color=ACCENT, linewidth=1.4)
+    axes.plot([at], [found.value or 0.0], "o", color=ACCENT, markersize=size, clip_on=False)
+
+
+def _on_grid(axes: Axes, which: Literal["both", "y"] = "both") -> None:
+    axes.grid(axis=which)
+    axes.set_axisbelow(True)
 
 
 @dataclass(frozen=True)
@@ -163,8 +174,7 @@ class WeeksPlot:
         for empty in sorted(set(span) - {week.week for week in self.weeks}):
             axes.axvspan(empty - 0.5, empty + 0.5, facecolor="none", edgecolor=RULE, hatch="///", linewidth=0)
         for week in self.weeks:
-            axes.plot([week.week] * 2, [week.share.low, week.share.high], color=ACCENT, linewidth=1.4)
-            axes.plot([week.week], [week.share.value or 0.0], "o", color=ACCENT, markersize=4, clip_on=False)
+            _whisker(axes, week.week, week.share, 4)
         for alarm in self.watched.alarms:
             axes.axvline(alarm.week, color=SECOND, linestyle=(0, (3, 2)), linewidth=1.3)
             axes.plot([alarm.week], [top * 1.06], marker="v", color=SECOND, markersize=8, clip_on=False)
@@ -174,8 +184,7 @@ class WeeksPlot:
         axes.set_xticks(span[::step], [iso_week(week) for week in span[::step]], rotation=30, ha="right")
         _shares(axes, min(1.0, top * 1.06))
         axes.set_ylabel(f"share, n = {sum(week.share.n for week in self.weeks)}")
-        axes.grid(axis="y")
-        axes.set_axisbelow(True)
+        _on_grid(axes, "y")
 
 
 @dataclass(frozen=True)
@@ -206,19 +215,14 @@ class CalibrationPlot:
         axes = figure.add_subplot()
         axes.plot([0, 1], [0, 1], color=QUIET, linestyle=(0, (5, 3)), linewidth=1.2)
         for band in self.found.bins:
-            axes.plot(
-                [band.mean_confidence] * 2, [band.right.low, band.right.high], color=ACCENT, linewidth=1.4
-            )
-            size = 3 + 8 * math.sqrt(band.right.n / self.found.n)
-            axes.plot([band.mean_confidence], [band.right.value or 0.0], "o", color=ACCENT, markersize=size)
+            _whisker(axes, band.mean_confidence, band.right, 3 + 8 * math.sqrt(band.right.n / self.found.n))
         axes.set_xlim(0, 1.02)
         axes.set_ylim(0, 1.02)
         _shares(axes, 1.0)
         _shares(axes, 1.0, "x")
         axes.set_xlabel("stated confidence")
         axes.set_ylabel(f"share right, n = {self.found.n}")
-        axes.grid()
-        axes.set_axisbelow(True)
+        _on_grid(axes)
 
 
 @dataclass(frozen=True)
@@ -265,8 +269,7 @@ class OperatingCurvePlot:
         _shares(axes, top, "x")
         axes.set_xlabel("share wrong in the lot")
         axes.set_ylabel("chance to pass")
-        axes.grid()
-        axes.set_axisbelow(True)
+        _on_grid(axes)
 
 
 @dataclass(frozen=True)
