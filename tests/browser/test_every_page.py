@@ -10,7 +10,8 @@ from .conftest import PHOTOS, Person
 pytestmark = pytest.mark.browser
 MOST_BYTES = 150_000
 TABS = (
-    "", "/trees", "/house", "/measure", "/plan", "/taps", "/angles", "/needles", "/drop-test", "/answer",
+    "", "/trees", "/house", "/measure", "/plan", "/taps", "/angles", "/needles", "/handful",
+    "/drop-test", "/answer",
     "/show", "/share",
 )  # fmt: skip
 TARGET_PX = 44  # WCAG 2.2, 2.5.5 Target Size (Enhanced)

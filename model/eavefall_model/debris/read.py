@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,8 @@ from eavefall_model.vocabulary import DebrisKind
 DEBRIS_VERSION: Final = "1"
 _MOST_PIECES: Final = 250
 _MOST_COVER: Final = 0.6
+_MOST_OF_ONE: Final = 0.25
+_PRINT: Final = 60  # letters look like grit; nobody scoops up so many granules and little else
 _LEAST_SURE: Final = 0.35  # of the pieces' kinds, else nothing here looks like litter
 _SHOWN: Final = 3
 _OUTLINE_MM: Final = 0.15  # the outline kept is nowhere farther from the piece's own
@@ -33,6 +36,7 @@ _CLUMP: Final = 0.5
 # Where an edge stands is known to this share of a cell of the flat picture; curl and shadow add the rest
 # (judgement, checked against drawn handfuls).
 _EDGE_CELLS: Final = 0.35
+_BOTH_EDGES: Final = 1.3  # blur and light move both edges of a piece alike
 _LENGTH_REL_SD: Final = 0.006
 
 
@@ -58,7 +62,8 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
     wanted = parse_reference(reference)
     located = locate_reference(photo, wanted, name=name)
     if isinstance(located, Refusal):
-        return _result(photo, name, reference, None, (), (), located)
+        again = located.model_copy(update={"retake": _RETAKES.get(located.reason, located.retake)})
+        return _result(photo, name, reference, None, (), (), again)
     flat = flatten(photo.rgb, located)
     if flat is None:
         return _result(
@@ -72,6 +77,10 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
     if len(cuts) > _MOST_PIECES:
         why = f"{len(cuts)} pieces are too many to tell apart"
         return _result(photo, name, reference, located, (), (), _no_handful(name, why))
+    largest = max((float(cut.mask.sum()) for cut in cuts), default=0.0) / max(float(flat.allowed.sum()), 1.0)
+    if largest > _MOST_OF_ONE:
+        why = f"one thing covers {largest:.0%} of the paper"
+        return _result(photo, name, reference, located, (), (), _no_handful(name, why))
     found = _found(flat, cuts)
     if not found:
         return _result(
@@ -79,8 +88,12 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
         )
     alone = [each for each in found if each.clump == 1]
     sure = sum(float(each.chances.max()) >= sure_share() for each in alone)
-    if len(found) > 4 and sure < _LEAST_SURE * len(found):
+    if not sure or (len(found) > 4 and sure < _LEAST_SURE * len(found)):
         why = "hardly anything in it has the shape of litter"
+        return _result(photo, name, reference, located, (), (), _no_handful(name, why))
+    grit = sum(SORTED[int(each.chances.argmax())] == "grit" for each in alone)
+    if grit >= _PRINT and grit > 0.6 * len(found):
+        why = f"{grit} small marks lie on it, as on a printed page"
         return _result(photo, name, reference, located, (), (), _no_handful(name, why))
     pieces = tuple(_piece(number, flat, each, located) for number, each in enumerate(found, 1))
     drops = drop_counts(pieces, guards or load_guards())
@@ -149,6 +162,19 @@ def sorted_by_hand(
     )
 
 
+# How a handful is taken again where the reference was not found or does not serve.
+_RETAKES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "no-reference": "Lay everything on the printed sheet with its marks in view, or on white paper "
+        "beside a card whose four corners show.",
+        "references-disagree": "Leave only what you name in the picture, and print the sheet at 100 %.",
+        "too-coarse": "Hold the phone closer, so that the sheet fills the picture; send the photo at full "
+        "size.",
+        "too-tilted": "Hold the phone level, straight above the middle of the sheet.",
+    }
+)
+
+
 def _no_handful(name: str, why: str) -> Refusal:
     return Refusal(
         reason="no-handful",
@@ -166,6 +192,8 @@ def _piece(number: int, flat: Flat, found: _Found, located: Located) -> Piece:
     smallest = (
         min(shape.thin_mm * 1.6, shape.smallest_width_mm) if kind == "bundle" else shape.smallest_width_mm
     )
+    # A wing is no stalk that bends aside, however thin it is.
+    smallest = shape.caliper_mm if kind == "seed" else smallest
     edge_mm = _EDGE_CELLS * math.sqrt(2) / flat.px_per_mm
     outline = measure.approximate_polygon(shape.outline, _OUTLINE_MM * flat.px_per_mm)
     pixels = located.plane.to_px(flat.to_mm(outline))
@@ -180,7 +208,7 @@ def _piece(number: int, flat: Flat, found: _Found, located: Located) -> Piece:
         ),
         width_mm=round(shape.width_mm, 3),
         smallest_width_mm=round(smallest, 3),
-        smallest_width_sd_mm=round(math.hypot(edge_mm, smallest * scale_rel), 3),
+        smallest_width_sd_mm=round(math.hypot(_BOTH_EDGES * edge_mm, smallest * scale_rel), 3),
         area_mm2=round(shape.area_mm2, 2),
         color=shape.color,
         complete=found.cut.whole and found.clump == 1,

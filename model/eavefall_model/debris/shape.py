@@ -36,13 +36,15 @@ _GREEN_OVER_RED: Final = 1.05
 
 @dataclass(frozen=True)
 class Shape:
-    """Measured from above. ``thin_mm`` is how wide its thin parts are (one needle of a
-    bundle); ``outline`` (N, 2) is in cells of the flat picture, x then y; ``features`` as ``FEATURES``."""
+    """Measured from above. ``caliper_mm`` is the smallest caliper with all that sticks out; ``thin_mm`` is
+    how wide its thin parts are (one needle of a bundle); ``outline`` (N, 2) is in cells of the flat
+    picture, x then y; ``features`` as ``FEATURES``."""
 
     length_mm: float
     width_mm: float
     smallest_width_mm: float
     area_mm2: float
+    caliper_mm: float
     thin_mm: float
     slender: bool
     color: Literal["green", "brown", "other"]
@@ -68,6 +70,7 @@ def shape_of(flat: Flat, cut: Cut) -> Shape | None:
     hull = cv2.convexHull(outline.astype(np.float32))[:, 0].astype(np.float64)
     large, small, teeth = _calipers(hull, outline)
     large, small = large / per_mm, small / per_mm
+    caliper = small
     axis, half, branching, ends = _axis(cut.mask)
     run = _length(axis) + half[0] + half[-1] if len(axis) > 2 else large * per_mm
     run_mm = run / per_mm
@@ -99,7 +102,16 @@ def shape_of(flat: Flat, cut: Cut) -> Shape | None:
     corner = np.array([cut.cols.start, cut.rows.start], dtype=np.float64)
     thin = min(2 * float(np.quantile(half, 0.25)) / per_mm, smallest)
     return Shape(
-        length, width, smallest, area, thin, slender, _color(light, cut.mask), outline + corner, features
+        length,
+        width,
+        smallest,
+        area,
+        caliper,
+        thin,
+        slender,
+        _color(light, cut.mask),
+        outline + corner,
+        features,
     )
 
 

@@ -129,7 +129,7 @@ def _usable(found: Located, name: str) -> Located | Refusal:
         message = f"{name} was taken at {plane.tilt_deg:.0f}° from straight above; the limit is"
         return refusal("too-tilted", f"{message} {MAX_TILT_DEG:.0f}°.", wanted)
     if plane.px_per_mm < MIN_PX_PER_MM:
-        message = f"{name} has {plane.px_per_mm:.1f} pixels per mm at the {wanted.name}; needles need"
+        message = f"{name} has {plane.px_per_mm:.1f} pixels per mm at the {wanted.name}; measuring needs"
         return refusal("too-coarse", f"{message} {MIN_PX_PER_MM:.0f} or more.")
     return found
 

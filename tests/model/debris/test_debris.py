@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 
 import cv2
@@ -120,6 +121,64 @@ def test_no_reference_and_an_unknown_one():
     assert nothing.pieces == ()
     with pytest.raises(GaugeError):
         read_debris(photo(), "zebra", name="x")
+
+
+@cache
+def bare_paper():
+    return decode(
+        draw_handful(900_002, count=0, reference="card", across_mm=160.0, size=(1600, 1200)).jpeg_bytes,
+        name="paper",
+    )
+
+
+def refusal_with(draw_on):
+    picture = bare_paper().rgb.copy()
+    draw_on(picture)
+    ok, data = cv2.imencode(".png", picture[..., ::-1])
+    assert ok
+    return read_debris(decode(data.tobytes(), name="it"), "card", name="it").refused
+
+
+def test_what_is_no_handful_is_refused_with_a_reason_and_a_way_out():
+    def page(picture):
+        for line in range(40):
+            cv2.putText(
+                picture, "what falls in the gutter and why", (30, 30 + 28 * line), 0, 0.7, (25,) * 3, 2
+            )
+
+    def hand(picture):
+        cv2.ellipse(picture, (800, 600), (700, 480), 20, 0, 360, (200, 140, 110), -1)
+
+    for said, drawn in (
+        ("nothing lies on the paper", lambda picture: None),
+        ("pieces are too many|small marks|shape of litter|covered|one thing", page),
+        ("covers|covered", hand),
+    ):
+        refused = refusal_with(drawn)
+        assert refused is not None
+        if refused.reason != "no-reference":  # the hand may lie on the card
+            assert refused.reason == "no-handful"
+            assert re.search(said, refused.message)
+        assert "Spread" in refused.retake or "card" in refused.retake
+
+
+def test_too_coarse_a_photo_speaks_of_no_needles():
+    small = cv2.resize(photo().rgb, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    data = cv2.imencode(".png", small[..., ::-1])[1]
+    refused = read_debris(decode(data.tobytes(), name="it"), "card", name="it").refused
+    assert refused is not None
+    assert refused.reason == "too-coarse"
+    assert "needle" not in refused.message + refused.retake
+
+
+def test_a_shadow_across_the_paper_is_no_piece():
+    def shadow(picture):
+        ramp = np.clip((np.arange(picture.shape[1]) - 700) / 200, 0, 1) * 0.45
+        picture[:] = np.round(255 * ((picture / 255.0) ** 2.2 * (1 - ramp)[None, :, None]) ** (1 / 2.2))
+
+    refused = refusal_with(shadow)
+    assert refused is not None
+    assert "nothing lies on the paper" in refused.message
 
 
 @pytest.mark.parametrize("kind", sorted(DRAWERS))
