@@ -88,12 +88,13 @@ def _source(reason: Reason) -> str:
 
 
 def _rules(reasons: Sequence[Reason]) -> str:
-    """Rules by their names, those of one source together."""
+    """Rules by their names in words, those of one source together."""
     named: dict[str, list[str]] = {}
     for reason in reasons:
         rules = named.setdefault(_source(reason), [])
-        if reason.rule not in rules:
-            rules.append(reason.rule)
+        name = reason.rule.replace("-", " ")
+        if name not in rules:
+            rules.append(name)
     return "; ".join(f"{', '.join(rules)}: {source}" for source, rules in named.items())
 
 

@@ -74,7 +74,7 @@ def test_nothing_of_the_advice_is_lost(case: tuple[Survey, Advice, ReportDocumen
     # The guard table gives the sentence that decided; one about an eave or tree may stand for several.
     sentences += [reason.sentence for reason in advice.reasons if reason.about is None]
     for reason in advice.reasons:
-        sentences.append(reason.rule)
+        sentences.append(reason.rule.replace("-", " "))
         if reason.source != "trade practice":
             sentences.append(reason.source)
     for sentence in sentences:

@@ -137,7 +137,7 @@ def test_close_up_that_cannot_be_measured_says_so(own_server, make_jpeg, monkeyp
     def broken(*_: object) -> None:
         raise RuntimeError("no")
 
-    monkeypatch.setattr(photo_reading, "gauge", broken)
+    monkeypatch.setattr(photo_reading, "read_decoded", broken)
     client = own_server.person("olga", "rep")
     survey_id = secrets.token_hex(8)
     client.put(f"/api/1/surveys/{survey_id}", json={"name": "Broken"})

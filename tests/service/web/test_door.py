@@ -128,7 +128,9 @@ def test_the_table_holds_on_every_route(server, people, place, role, state):
         if role == "stranger":
             assert answer.status_code == 401, where
         elif role in roles and in_state:
-            assert answer.status_code not in (401, 403, 500), where
+            assert answer.status_code not in (403, 500), where
+            # Who is let through may still have typed no code for the second factor.
+            assert answer.status_code != 401 or path.startswith("/second-factor/"), where
         else:
             assert (answer.status_code, answer.json()["code"]) == (403, "not-allowed"), where
         tried += 1
@@ -206,9 +208,11 @@ def test_looking_writes_nothing(server, people, place, make_jpeg):
             for kind in kinds if "{kind}" in route.path else [""]:
                 photo = {"sha256": own if "/h/" in route.path else sha256}
                 path = route.path.format_map({**filled, **photo, "kind": kind})
-                answer = people["auditor"].get(path, params=asked)
-                # Some charts have nothing to draw yet.
-                assert answer.status_code in ((200, 404) if "charts" in path else (200,)), (path, answer.text)
+                looks = "admin" if path in ("/office/letterhead", "/office/record") else "auditor"
+                answer = people[looks].get(path, params=asked)
+                # Some charts have nothing to draw yet, and this office has no logo.
+                empty = "charts" in path or path == "/logo.jpg"
+                assert answer.status_code in ((200, 404) if empty else (200,)), (path, answer.text)
         settle(server)
     finally:
         event.remove(engine, "before_cursor_execute", note)

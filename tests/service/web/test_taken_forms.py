@@ -51,7 +51,7 @@ def test_report_and_page_say_value_way_and_error():
     (entry,) = measured_entries(survey, "us")
     assert entry.heading == "pine"
     assert entry.text.replace("\u00a0", " ") == (
-        "distance 19 ft 8 in, by paces, ± 2 ft; height 33 ft, by angle, ± 2 ft"
+        "distance 19 ft 8 in, by paces, ± 2.5 ft; height 33 ft, by angle, ± 2 ft"
     )
     assert told_measure(survey.trees[0], "height").replace("\u00a0", " ") == "33 ft, by angle, ± 2 ft"
     assert told_measure(survey.trees[0], "overhang") == ""
