@@ -67,7 +67,7 @@ def test_a_measured_close_up_says_its_kinds_its_weakest_point_and_what_was_left_
         width_px=9, height_px=9,
     )  # fmt: skip
     view = SimpleNamespace(row=row, gauge=gauge)
-    page = templates.env.get_template("rep/_gauge.html").render(view=view, row=row)
+    page = templates.env.get_template("rep/measuring/_gauge.html").render(view=view, row=row)
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     assert "More than one kind 2 of 0.60 mm wide and 50 mm long; 2 of 1.40 mm wide and 50 mm long" in text
     assert "Weakest point the tilted view: hold the phone straight above" in text

@@ -12,10 +12,9 @@ from eavefall_model.advice.calendar import plan_said
 from eavefall_model.advice.cautions import cautions
 from eavefall_model.advice.decide import class_probability, interval, opening_of
 from eavefall_model.advice.eaves import eave_advice
-from eavefall_model.advice.first_step import first_steps
 from eavefall_model.advice.flips import flips
 from eavefall_model.advice.judge import judge
-from eavefall_model.advice.measure_next import measure_next
+from eavefall_model.advice.measure_next import first_steps, measure_next
 from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice, Provenance

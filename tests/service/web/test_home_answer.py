@@ -11,7 +11,7 @@ import pytest
 
 from eavefall_model.advice.assess import assess
 from eavefall_model.advice.cautions import CAUTIONS
-from eavefall_model.advice.first_step import FIRST_STEPS
+from eavefall_model.advice.measure_next import FIRST_STEPS
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import CLASSES, GUARDS, Voice, say, voice_of
 from eavefall_model.advice.schema import Advice, Caution, Reason

@@ -17,9 +17,9 @@ from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, Staff, may
 from eavefall_service.web.answering import changing, look
 from eavefall_service.web.errors import refuse, status_of
-from eavefall_service.web.handful_view import handful_context
 from eavefall_service.web.homeowner.visit import wait_for_measure
 from eavefall_service.web.photos import photo_upload
+from eavefall_service.web.photos.handful_view import handful_context
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.server_state import Office, OfficeDep
 
@@ -44,7 +44,9 @@ def handful_page(
         for view in reversed(seen.photos)
         if view.row.shows == "handful"
     ]
-    return pages.page(request, "rep/handful.html", tab="measure", cards=cards, **survey_context(seen, actor))
+    return pages.page(
+        request, "rep/measuring/handful.html", tab="measure", cards=cards, **survey_context(seen, actor)
+    )
 
 
 @router.post("/rep/{survey_id}/photos/{sha256}/pieces")

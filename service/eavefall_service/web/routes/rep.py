@@ -19,7 +19,7 @@ from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
-from eavefall_service.web.handful_view import handful_context
+from eavefall_service.web.photos.handful_view import handful_context
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import sketch_of
 from eavefall_service.web.survey_forms import which_trees
@@ -89,9 +89,12 @@ def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str
         raise refuse("not-found")
     if view.row.shows == "handful":
         return pages.page(
-            request, "rep/_handful.html", **handful_context(office, view), **survey_context(seen, actor)
+            request,
+            "rep/measuring/_handful.html",
+            **handful_context(office, view),
+            **survey_context(seen, actor),
         )
-    template = "rep/_gauge.html" if view.row.shows == "gauge" else "rep/_photo.html"
+    template = "rep/measuring/_gauge.html" if view.row.shows == "gauge" else "rep/_photo.html"
     return pages.page(request, template, view=view, **survey_context(seen, actor))
 
 
@@ -168,11 +171,11 @@ def measure_page(request: Request, office: OfficeDep, actor: Staff, survey_id: s
 def needle_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The gauge, step by step."""
     context = survey_context(look(office, survey_id, actor), actor)
-    return pages.page(request, "rep/needles.html", tab="measure", **context)
+    return pages.page(request, "rep/measuring/needles.html", tab="measure", **context)
 
 
 @router.get("/{survey_id}/drop-test")
 def drop_test_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """Counting what needles do on a sample piece."""
     context = survey_context(look(office, survey_id, actor), actor)
-    return pages.page(request, "rep/drop_test.html", tab="measure", **context)
+    return pages.page(request, "rep/measuring/drop_test.html", tab="measure", **context)

@@ -100,7 +100,7 @@ def _page(request: Request, office: Office, actor: Actor, survey_id: str, way: s
     known = measure_facts(office, seen, actor.units)
     return pages.page(
         request,
-        "rep/sight.html",
+        "rep/measuring/sight.html",
         tab="measure",
         way=way,
         facts=known,

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from eavefall_model.advice.assess import assess
-from eavefall_model.advice.first_step import FIRST_STEPS
-from eavefall_model.advice.measure_next import HOW_MEASURED
+from eavefall_model.advice.measure_next import FIRST_STEPS, HOW_MEASURED
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import Voice, guard_why, say

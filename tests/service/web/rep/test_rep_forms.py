@@ -7,7 +7,7 @@ import secrets
 
 import pytest
 
-from .conftest import DEMO, decide, document_of, put_tree
+from ..conftest import DEMO, decide, document_of, put_tree
 
 JSON = {"Accept": "application/json"}
 
