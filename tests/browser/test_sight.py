@@ -211,6 +211,7 @@ def test_two_trees_and_an_eave_without_signal_and_without_typing_a_number(make_p
             phone.point(elevation)
             for _ in range(3):
                 page.click(f"[data-read={name}]")
+            expect(page.locator(f"#{name}-readings")).to_contain_text("spread")
         expect(page.locator("#top-readings")).to_have_text("35.0°, 35.0°, 35.0°, spread 0.0°")
         rita.shot("sight-angles")
         page.click("#angle-keep")
@@ -308,6 +309,8 @@ def test_the_same_by_keys_alone(make_person):
     press("#pace-more", 16, "Space")
     phone.point(-6)
     press("[data-read=base]", 3)
+    # The sensor's first word comes a moment after it is asked: the phone is held until then.
+    expect(page.locator("#base-readings")).to_contain_text("spread")
     phone.point(40)
     press("[data-read=top]", 3)
     press("#angle-keep")

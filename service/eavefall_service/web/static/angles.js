@@ -174,6 +174,7 @@ export function armAngles(context) {
     clear();
     await context.send({ measures }, `Angle: ${name}`, { part: kind, name, said: { [field]: said } });
     context.say(`${name}: ${said}, kept.`);
+    if (target.selectedIndex !== at) return; // they chose another one meanwhile
     // On to the next that is still open.
     const rows = [...target.options];
     const next = rows.findIndex((each, row) => row > at && !each.text.endsWith("✓"));
