@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Final
 
 import segno
 from fastapi import APIRouter, Form, Request
 from markupsafe import Markup
+from sqlalchemy.orm import Session
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import ServiceError
@@ -69,45 +71,40 @@ def look(request: Request, office: OfficeDep, actor: Enrolling) -> Response:
 @may("keep second factor")
 def begin(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm = "") -> Response:
     """A new key for a first or another authenticator."""
-    try:
-        with (
-            counted_code(office, actor.name),
-            changing_office(office.database, actor, "keep second factor") as session,
-        ):
-            second_factor.begin(session, actor, code, office.settings.secret)
-    except ServiceError as error:
-        return _page(request, office, actor, problem=error)
-    return RedirectResponse(_HERE, 303)
+    return _changed(request, office, actor, code, second_factor.begin)
 
 
 @router.post("/confirm")
 @may("keep second factor")
 def confirm(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm = "") -> Response:
     """On, by the first code; the recovery codes are in this answer and nowhere else."""
-    try:
-        with (
-            counted_code(office, actor.name),
-            changing_office(office.database, actor, "keep second factor") as session,
-        ):
-            codes = second_factor.confirm(session, actor, code, office.settings.secret)
-    except ServiceError as error:
-        return _page(request, office, actor, problem=error)
-    return _page(request, office, actor, codes=codes)
+    return _changed(request, office, actor, code, second_factor.confirm)
 
 
 @router.post("/codes")
 @may("keep second factor")
 def renew(request: Request, office: OfficeDep, actor: Enrolling, code: CodeForm = "") -> Response:
     """New recovery codes."""
+    return _changed(request, office, actor, code, second_factor.renew)
+
+
+def _changed(
+    request: Request,
+    office: Office,
+    actor: Actor,
+    code: str,
+    change: Callable[[Session, Actor, str, str], list[str] | None],
+) -> Response:
+    """Make one change that a code vouches for, and show the recovery codes that it brought."""
     try:
         with (
             counted_code(office, actor.name),
             changing_office(office.database, actor, "keep second factor") as session,
         ):
-            codes = second_factor.renew(session, actor, code, office.settings.secret)
+            codes = change(session, actor, code, office.settings.secret)
     except ServiceError as error:
         return _page(request, office, actor, problem=error)
-    return _page(request, office, actor, codes=codes)
+    return RedirectResponse(_HERE, 303) if codes is None else _page(request, office, actor, codes=codes)
 
 
 @router.post("/password")
