@@ -217,7 +217,9 @@ def range_text(low_mm: float, high_mm: float, system: Units = "us") -> str:
         return f"up to {opening_text(high_mm, system)}"
     if math.isclose(low_mm, high_mm):
         return opening_text(high_mm, system)
-    millimeters = _unit(f"{number_text(low_mm)} to {number_text(high_mm)}", "mm")
+    # Hundredths of a millimeter, as single openings are said: nobody knows more.
+    low, high = (number_text(round(width_mm, 2)) for width_mm in (low_mm, high_mm))
+    millimeters = _unit(f"{low} to {high}", "mm")
     if system == "metric":
         return millimeters
     inches = _unit(f"{low_mm / MM_PER_INCH:.3f} to {high_mm / MM_PER_INCH:.3f}", "in")

@@ -163,6 +163,7 @@ def test_intensity() -> None:
         (opening_text(6.3, "metric"), "6.3 mm"),
         (range_text(0.5, 1.0, "us"), "0.5 to 1 mm (0.020 to 0.039 in)"),
         (range_text(0.5, 1.0, "metric"), "0.5 to 1 mm"),
+        (range_text(0.518, 1.954, "metric"), "0.52 to 1.95 mm"),
         (range_text(0.0, 0.5, "us"), "up to 0.50 mm (0.020 in)"),
         (range_text(6.3, math.inf, "metric"), "wider than 6.3 mm"),
         (range_text(0.5, 0.5, "metric"), "0.50 mm"),
