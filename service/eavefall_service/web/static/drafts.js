@@ -18,8 +18,12 @@ function isChanged(each) {
   return each.value !== each.defaultValue;
 }
 
+// The draft of a form, or null: what was typed (`kept`), what of it was refused (`wrong`), and the waiting entry
+// that it was given back from (`gave`).
+export function draftOf(form) { return JSON.parse(localStorage.getItem(keyOf(form)) || "null"); }
+
 // `wrong` is what the server refused, to be said again after a reload: [{field, message}].
-export function keep(form, wrong = []) {
+export function keep(form, wrong = [], gave = draftOf(form)?.gave) {
   const kept = {};
   for (const each of fields(form)) {
     if (each.name === "seen") continue;
@@ -29,7 +33,7 @@ export function keep(form, wrong = []) {
   }
   try {
     if (!Object.keys(kept).length) localStorage.removeItem(keyOf(form));
-    else localStorage.setItem(keyOf(form), JSON.stringify({ seen: form.elements.seen?.value || "", kept, wrong }));
+    else localStorage.setItem(keyOf(form), JSON.stringify({ seen: form.elements.seen?.value || "", kept, wrong, gave }));
   } catch { /* a full phone keeps less, and says nothing that is untrue */ }
 }
 
@@ -40,9 +44,9 @@ export function forgetAll(part) {
 }
 
 function restore(form) {
-  const text = localStorage.getItem(keyOf(form));
-  if (!text) return;
-  const { seen, kept, wrong } = JSON.parse(text);
+  const draft = draftOf(form);
+  if (!draft) return;
+  const { seen, kept, wrong } = draft;
   fill(form, kept, seen);
   if (wrong?.length) mark(form, wrong);
   const told = form.querySelector("[data-draft-told]");

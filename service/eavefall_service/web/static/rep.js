@@ -1,7 +1,7 @@
 // The rep's pages: camera and queue, forms that wait for signal, big keys, counting, evidence.
 
 import { Queue, showQueue, watchFiles } from "./queue.js";
-import { armDrafts, fill, forget, keep, mark } from "./drafts.js";
+import { armDrafts, draftOf, fill, forget, keep, mark } from "./drafts.js";
 import { armEvidence } from "./evidence.js";
 import { armPad } from "./pad.js";
 
@@ -122,9 +122,15 @@ function formOf(entry) {
 async function giveBack(entry, fields) {
   const form = typeof entry.body === "string" && fields.length ? formOf(entry) : null;
   if (!form) return false;
-  fill(form, Object.fromEntries(new URLSearchParams(entry.body)));
-  keep(form, fields);
-  mark(form, fields);
+  const draft = draftOf(form);
+  // Given back already, and a reload came before it left the queue: what was typed since is the newer.
+  if (draft?.gave !== entry.id) {
+    // Something else is being typed there: neither may cost the other, so this one stays in the queue.
+    if (draft) return false;
+    fill(form, Object.fromEntries(new URLSearchParams(entry.body)));
+    keep(form, fields, entry.id);
+    mark(form, fields);
+  }
   await queue.drop(entry.id);
   return true;
 }
