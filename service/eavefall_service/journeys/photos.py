@@ -179,23 +179,23 @@ def add_tags(session: Session, photo_id: int, tags: PhotoTags | None, error_code
 
 def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
     """Keep a measurement; the newest counts."""
-    session.get_one(PhotoRow, photo_id).error_code = None
-    session.add(
-        GaugeRow(
-            photo_id=photo_id,
-            reference=result.reference,
-            version=result.version,
-            body=result.model_dump(mode="json"),
-            created_at=now_text(),
-        )
-    )
+    _add_measured(session, photo_id, GaugeRow, result)
 
 
 def add_debris(session: Session, photo_id: int, result: DebrisResult) -> None:
     """Keep the pieces of a handful; the newest reading counts."""
+    _add_measured(session, photo_id, DebrisRow, result)
+
+
+def _add_measured(
+    session: Session,
+    photo_id: int,
+    kind: type[GaugeRow] | type[DebrisRow],
+    result: GaugeResult | DebrisResult,
+) -> None:
     session.get_one(PhotoRow, photo_id).error_code = None
     session.add(
-        DebrisRow(
+        kind(
             photo_id=photo_id,
             reference=result.reference,
             version=result.version,

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 import sqlite3
 from contextlib import closing
@@ -19,6 +18,7 @@ from typing import Any, Final
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.photo_folder import sync_to_disk
 
 BACKUP_FORMAT: Final = "eavefall.backup/1"
 _DATABASE: Final = "eavefall.db"
@@ -110,9 +110,9 @@ def _finish(partial: Path, place: Path) -> None:
     for folder in folders:
         folder.chmod(0o700)
     for path in [*_files(partial), *folders, partial]:
-        _sync(path)
+        sync_to_disk(path)
     partial.rename(place)
-    _sync(place.parent)
+    sync_to_disk(place.parent)
 
 
 def _original(root: Path, sha256: str) -> Path:
@@ -174,11 +174,3 @@ def _checked(root: Path, about: dict[str, Any] | None = None) -> Copied:
 def _sha256(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

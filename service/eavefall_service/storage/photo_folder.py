@@ -154,13 +154,14 @@ class PhotoFolder:
 def _rename(source: Path, place: Path) -> None:
     if not place.parent.exists():
         place.parent.mkdir(exist_ok=True, mode=0o700)
-        _sync_folder(place.parent.parent)
+        sync_to_disk(place.parent.parent)
     source.rename(place)
-    _sync_folder(place.parent)
+    sync_to_disk(place.parent)
 
 
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
+def sync_to_disk(path: Path) -> None:
+    """Wait until a file, or the names in a folder, are on the disk."""
+    descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)
     finally:

@@ -20,6 +20,7 @@ from sqlalchemy import create_engine
 from eavefall_model.errors import ServiceError
 from eavefall_service.storage import database
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.photo_folder import sync_to_disk
 
 _DATABASE: Final = "eavefall.db"
 
@@ -92,9 +93,9 @@ def upgrade(data: Path, say: Callable[[str], None]) -> Upgraded:
     say(f"Keeping the old one as {kept.name}.")
     os.link(live, kept)
     kept.chmod(0o600)  # an early version left it to everybody to read
-    _sync(new)
+    sync_to_disk(new)
     new.replace(live)
-    _sync(data)
+    sync_to_disk(data)
     return Upgraded(steps, kept)
 
 
@@ -116,11 +117,3 @@ def _counts(path: Path) -> dict[str, int]:
 def _remove(path: Path) -> None:
     for ending in ("", "-wal", "-shm", "-journal"):
         path.with_name(path.name + ending).unlink(missing_ok=True)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

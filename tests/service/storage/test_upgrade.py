@@ -110,7 +110,7 @@ elif where == "in the middle of a step":
 elif where == "before the rename":
     pathlib.Path.replace = die
 else:
-    upgrade._sync = lambda path: die() if path == Path(sys.argv[1]) else None
+    upgrade.sync_to_disk = lambda path: die() if path == Path(sys.argv[1]) else None
 upgrade.upgrade(Path(sys.argv[1]), lambda _: None)
 """
 

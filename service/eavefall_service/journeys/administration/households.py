@@ -213,8 +213,8 @@ def erase_due(database: Database, photos: PhotoFolder, found: Due, actor: Actor)
     database.settle()
 
 
-def _forget_record(session: Session, actor: Actor) -> int:
-    """Delete lines of the office's record and sign-ins that are past their time; returns how many lines."""
+def _forget_record(session: Session, actor: Actor) -> None:
+    """Delete lines of the office's record and sign-ins that are past their time; notes how many lines."""
     days = days_kept(session)["record"]
     # The database lets no other line go; see the table's trigger.
     session.merge(SettingRow(name="record past its time", value={"before": after(days=-days)}))
@@ -224,7 +224,6 @@ def _forget_record(session: Session, actor: Actor) -> int:
     session.execute(delete(SessionRow).where(SessionRow.expires_at < now_text()))
     if old:
         note(session, None, actor, "record cut", {"lines": old, "days": days})
-    return old
 
 
 def _is_old_record(days: int) -> ColumnElement[bool]:
