@@ -205,9 +205,12 @@ def import_copy(client: httpx.Client, copy: object) -> httpx.Response:
 
 def settle(server: Server) -> None:
     """Wait until all that was left for later is done."""
-    office = server.office
-    for _ in range(2 * limits.WORKERS):
-        office.work.later(lambda: None).result(timeout=60)
+    work = server.office.work
+    for _ in range(2):  # what is left for later may leave more for later
+        # Every worker waits here for the others: none can still be busy with something older.
+        all_free = threading.Barrier(limits.WORKERS)
+        for each in [work.later(lambda: all_free.wait(timeout=60)) for _ in range(limits.WORKERS)]:  # noqa: B023
+            each.result(timeout=90)
 
 
 def noise_jpeg(seed: int, side: int = 160) -> bytes:

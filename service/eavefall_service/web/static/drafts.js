@@ -47,7 +47,10 @@ function restore(form) {
   const draft = draftOf(form);
   if (!draft) return;
   const { seen, kept, wrong } = draft;
-  fill(form, kept, seen);
+  // What was typed before this script had loaded is newer than what was kept.
+  const typed = new Set(fields(form).filter((each) => !["radio", "checkbox", "hidden"].includes(each.type) && isChanged(each)).map((each) => each.name));
+  fill(form, Object.fromEntries(Object.entries(kept).filter(([name]) => !typed.has(name))), seen);
+  if (typed.size) keep(form, wrong);
   if (wrong?.length) mark(form, wrong);
   const told = form.querySelector("[data-draft-told]");
   if (told) told.hidden = false;

@@ -79,11 +79,14 @@ queue.addEventListener("sent", ({ detail: { entry, answer } }) => {
 // After the last waiting form was taken, the page shows the new state.
 let next = "";
 function settle(address) { next = address; }
+addEventListener("pageshow", () => { document.body.inert = false; });
 queue.addEventListener("change", async () => {
   if (!next || queue.state !== "idle") return;
   if ((await queue.entries()).some((entry) => !entry.problem)) return;
   const target = next;
   next = "";
+  // The page is about to go: a tap that lands on it now would be lost half-way.
+  document.body.inert = true;
   if (new URL(target, location.href).href.split("#")[0] === location.href.split("#")[0]) location.reload();
   else location.assign(target);
 });
@@ -93,7 +96,6 @@ async function queueForm(form, button) {
   for (const [name, value] of new FormData(form)) if (typeof value === "string") fields.append(name, value);
   if (button?.name) fields.set(button.name, button.value);
   if (form.querySelector("[data-once]")) fields.set("once", randomId(12));
-  if (form.dataset.draft !== undefined) forget(form);
   const id = await queue.add({
     label: form.dataset.queue,
     survey,
@@ -103,6 +105,8 @@ async function queueForm(form, button) {
     headers: { "Content-Type": "application/x-www-form-urlencoded" },
     body: fields.toString(),
   });
+  // Not before it is safe in the queue: the page may be left at any moment.
+  if (form.dataset.draft !== undefined) forget(form);
   await queue.flush();
   // Still waiting for signal: it is safe in the queue, and the form is free for the next one.
   if ((await queue.entries()).some((entry) => entry.id === id && !entry.problem)) {
