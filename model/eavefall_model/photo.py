@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import math
+import re
 from dataclasses import dataclass
 from typing import Final, cast
 
@@ -35,6 +36,13 @@ _BYTES_PER_PIXEL: Final = {"jpeg": 8.0, "png": 8.0, "webp": 20.0, "heic": 8.2, "
 # A JPEG of several scans is kept as coefficients of two bytes, up to four of them for a pixel.
 _BYTES_PER_PIXEL_OF_SCANS: Final = 12.0
 _STRIP_BYTES: Final = 8_000_000
+# A camera writes some ten scans and some twenty segments; each further scan costs a pass over the picture, and
+# each piece of a header some 150 bytes and its time. Judgement.
+_MAX_SCANS: Final = 100
+_MAX_SEGMENTS: Final = 2_000
+_MAX_CHUNKS: Final = 20_000
+# The next marker, neither a fill byte, nor a stuffed one, nor a restart within a scan (ITU-T T.81, B.1.1).
+_MARKER: Final = re.compile(rb"\xff([^\x00\x01\xff\xd0-\xd8])")
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".avif")
 _EXIF_IFD: Final = 0x8769
 _FOCAL_35MM: Final = (10.0, 300.0)  # what a phone, with its telephoto and zoom, can have: judgement
@@ -97,6 +105,7 @@ def claimed_pixels(data: bytes) -> int:
         if kind == "heic":
             width_px, height_px = pi_heif.open_heif(io.BytesIO(data)).size
         else:
+            _scans(data, kind or "")
             width_px, height_px = Image.open(io.BytesIO(data), formats=((kind or "").upper(),)).size
     except Exception:  # whatever is wrong with it, decoding says it better
         return 0
@@ -149,9 +158,9 @@ def decode(
             "Send the photo as the phone saved it.",
         )
     try:
+        scans = _scans(data, kind) > 1
         image = _open(data, kind)
         width_px, height_px = image.size
-        scans = kind == "jpeg" and _has_scans(data)
         _check_size(name, width_px, height_px, min_side_px, kind, scans)
         if fit_px is not None and kind == "jpeg":
             grow = fit_px / min(width_px, height_px)
@@ -238,13 +247,33 @@ def _check_size(
         )
 
 
-def _has_scans(data: bytes) -> bool:
-    """Whether a JPEG's picture comes in several scans (progressive or not), by its markers (ITU-T T.81)."""
-    at = 2
-    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
-        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-    end = data.find(b"\xff\xd9", at)
-    return data.count(b"\xff\xda", at, end if end >= 0 else len(data)) > 1
+def _scans(data: bytes, kind: str) -> int:
+    """How many scans a JPEG's first picture comes in (ITU-T T.81, annex B); 1 for every other kind.
+
+    Raises ``photo-unreadable`` for more pieces than any camera writes, before a library reads them all.
+    """
+    at, scans, pieces = 2, 0, 0
+    if kind == "jpeg":
+        while (found := _MARKER.search(data, at)) and found[1] != b"\xd9":
+            pieces += 1
+            scans += found[1] == b"\xda"
+            at = found.end() + int.from_bytes(data[found.end() : found.end() + 2], "big")
+            _check_pieces(scans <= _MAX_SCANS and pieces <= _MAX_SEGMENTS)
+        return scans
+    if kind == "png":
+        at = 8
+        while at < len(data):
+            pieces += 1
+            at += 12 + int.from_bytes(data[at : at + 4], "big")
+            _check_pieces(pieces <= _MAX_CHUNKS)
+    return 1
+
+
+def _check_pieces(few: bool) -> None:
+    if not few:
+        raise PhotoError(
+            "photo-unreadable", "The photo is cut into more pieces than a camera writes.", _RETAKE
+        )
 
 
 def _focal_35mm(image: Image.Image, aspect: float) -> float | None:

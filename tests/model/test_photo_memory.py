@@ -5,13 +5,14 @@ from __future__ import annotations
 import io
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from eavefall_model.errors import PhotoError
-from eavefall_model.photo import MAX_PIXELS, MAX_SIDE_RATIO, MEMORY_CEILING_BYTES, decode
+from eavefall_model.photo import MAX_PIXELS, MAX_SIDE_RATIO, MEMORY_CEILING_BYTES, claimed_pixels, decode
 
 SMALL = 128
 # Prints by how much decoding the large picture raised the process's peak (Linux, proc(5): VmHWM, clear_refs).
@@ -88,3 +89,47 @@ def test_a_narrow_strip_is_refused_and_a_panorama_is_not() -> None:
         decode(saved("RGB", (100, 100 * MAX_SIDE_RATIO + 1), "PNG"))
     assert refused.value.code == "photo-too-small"
     assert decode(saved("RGB", (64, 2000), "PNG")).rgb.shape == (2000, 64, 3)
+
+
+def pieces_of(kind: str, count: int) -> bytes:
+    """A small picture with ``count`` empty pieces before its first line, or with its last scan again."""
+    data = saved("L", (96, 96), "PNG" if "chunks" in kind else "JPEG", progressive=kind == "scans")
+    if kind == "scans":
+        return data[:-2] + data[data.rfind(b"\xff\xda") : -2] * count + data[-2:]
+    if kind == "filled scans":  # fill bytes before a marker, and a false end in a comment
+        return b"\xff\xd8\xff\xff\xff\xfe\x00\x04\xff\xd9" + pieces_of("scans", count)[2:]
+    if kind == "segments":
+        return data[:2] + b"\xff\xe5\x00\x02" * count + data[2:]
+    chunk = b"\x00\x00\x00\x00prVt" + zlib.crc32(b"prVt").to_bytes(4, "big")
+    return data[:33] + chunk * count + data[33:]
+
+
+@pytest.mark.parametrize(
+    ("kind", "few", "many"),
+    [("scans", 20, 200), ("filled scans", 20, 200), ("segments", 300, 3000), ("chunks", 300, 21_000)],
+)
+def test_a_picture_in_very_many_pieces_is_refused_unread(
+    kind: str, few: int, many: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A scan is a pass over the whole picture: 30 MB of empty ones would keep a worker for hours."""
+    assert decode(pieces_of(kind, few)).rgb.shape == (96, 96, 3)
+
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("read")
+
+    monkeypatch.setattr(Image, "open", never)
+    with pytest.raises(PhotoError) as refused:
+        decode(pieces_of(kind, many))
+    assert refused.value.code == "photo-unreadable"
+    assert "pieces" in refused.value.message
+    assert claimed_pixels(pieces_of(kind, many)) == 0
+
+
+def test_scans_behind_fill_bytes_and_false_ends_are_counted() -> None:
+    """Three scans take more memory for each pixel, however the header hides them."""
+    large = saved("RGB", (6000, 6000), "JPEG", progressive=True)
+    hidden = b"\xff\xd8\xff\xff\xff\xfe\x00\x04\xff\xd9" + large[2:]
+    for data in (large, hidden):
+        with pytest.raises(PhotoError) as refused:
+            decode(data)
+        assert refused.value.code == "photo-too-many-pixels"

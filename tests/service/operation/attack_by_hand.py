@@ -1,9 +1,11 @@
-"""An attack on a server of its own, by hand: ``python tests/service/operation/attack_by_hand.py``.
+"""An attack on a server of its own, by hand: ``nice -n -10 python tests/service/operation/attack_by_hand.py``.
 
 Every route as every role with cases that schemathesis makes of the routes' own description and with ugly ones
 of ours; pictures of every format and mode that claim, or hold, too much; slow clients of five kinds; and
-twenty reps who work on meanwhile. It ends with a kill and looks whether all that was acknowledged is there.
-It prints one JSON object; no part of the timed tests.
+twenty reps and five homeowners who work on meanwhile. In the middle the server is killed. At the end
+everything acknowledged is read again, after another kill, and after a stop. Each part is a process of its own,
+so that the clock of the pages waits for no attacker's turn. What was seen is written to a file after each
+round; no part of the timed tests.
 """
 
 # ruff: noqa: E501, B023 - long rows of ugly values; functions that are called before the loop goes on
@@ -14,115 +16,102 @@ import argparse
 import collections
 import contextlib
 import hashlib
-import io
 import json
+import os
+import pickle
 import random
 import re
 import secrets
 import signal
 import socket
 import statistics
-import struct
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 import warnings
-import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import httpx
-import numpy as np
 import schemathesis
 from fastapi import FastAPI
+from hostile_pictures import copy_with, corpus, noise
 from hypothesis import HealthCheck, Phase, given, settings, strategies
-from PIL import Image
 from schemathesis import GenerationMode
 
 from eavefall_service.journeys import accounts
-from eavefall_service.journeys.actor import UPKEEP, Actor
+from eavefall_service.journeys.actor import UPKEEP, Actor, Role
 from eavefall_service.storage import Database
 from eavefall_service.web.routes import ROUTERS
 from eavefall_service.web.settings import LOOPBACK_SECRET
 
 PASSWORD = "seven wet maple leaves"
 MAIN = "from eavefall_service.cli import main; main()"
-REPS = 20
+REPS, HOMEOWNERS = 20, 5
+PEOPLE: dict[str, Role] = {"rita": "rep", "rolf": "rep", "aldo": "auditor", "ada": "admin"}
 ROLES = ("stranger", "homeowner", "rep", "other rep", "auditor", "admin")
+# Between two taps that reach the server: a photo is framed, a form of three fields is filled in. Judgement.
+THINK_S = (8.0, 24.0)
 
 
 class Target:
-    """The server under attack, in a process of its own, and what it was seen to do."""
+    """The server under attack as one part of the attack sees it, and what that part saw."""
 
-    def __init__(self, data: Path) -> None:
-        self.data = data
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        self.url = f"http://127.0.0.1:{self.port}"
-        self.database = Database(data / "eavefall.db")
-        with self.database.write() as session:
-            for name, role in (("rita", "rep"), ("rolf", "rep"), ("aldo", "auditor"), ("ada", "admin")):
-                accounts.add_user(session, name, role, PASSWORD, by=UPKEEP, branch="north")
+    def __init__(self, folder: Path, url: str, part: str) -> None:
+        self.folder, self.url, self.part = folder, url, part
+        self.data = folder / "data"
+        self.database = Database(self.data / "eavefall.db")
         self.answers: collections.Counter[int] = collections.Counter()
         self.tried: collections.Counter[str] = collections.Counter()
         self.faults: list[dict[str, Any]] = []
-        self.highest_rss = 0
-        self.end = threading.Event()
-        self.go = threading.Event()  # unset while nobody but the page's reader may ask for anything
-        self.log = (data.parent / "server.log").open("w+")
-        self.start()
+        self.lock = threading.Lock()
 
-    def start(self) -> None:
-        command = [sys.executable, "-c", MAIN, "serve", "--data", str(self.data), "--port", str(self.port)]
-        self.process = subprocess.Popen(command, stdout=self.log, stderr=self.log)
-        for _ in range(12_000):  # a machine may have other work
-            assert self.process.poll() is None, "the server stopped by itself"
-            with contextlib.suppress(httpx.TransportError):
-                httpx.get(f"{self.url}/healthz", timeout=5)
-                return
-            time.sleep(0.1)
-        raise RuntimeError("the server did not start")
+    @property
+    def ended(self) -> bool:
+        return (self.folder / "end").exists()
+
+    def goes_on(self) -> bool:
+        """Wait while the attack pauses; whether there is more of it."""
+        while not self.ended:
+            if (self.folder / "go").exists():
+                return True
+            time.sleep(0.3)
+        return False
 
     def session(self, name: str) -> str:
         """The cookie of a new sign-in."""
-        role = {"rita": "rep", "rolf": "rep", "aldo": "auditor", "ada": "admin"}[name]
         with self.database.write() as session:
-            return accounts.begin_session(session, Actor(name, role), secret=LOOPBACK_SECRET, hours=9).token  # type: ignore[arg-type]
+            begun = accounts.begin_session(
+                session, Actor(name, PEOPLE[name]), secret=LOOPBACK_SECRET, hours=9
+            )
+        return begun.token
 
     def client(self, name: str) -> httpx.Client:
         """A browser of a signed-in person; of nobody for an empty name."""
         cookies = {"eavefall_session": self.session(name)} if name else {}
         return httpx.Client(base_url=self.url, cookies=cookies, timeout=120)
 
-    def goes_on(self) -> bool:
-        """Wait while the attack pauses; whether there is more of it."""
-        while not self.go.wait(1):
-            if self.end.is_set():
-                break
-        return not self.end.is_set()
-
     def note(self, what: str, status: int, said: Any) -> None:
         """Count an answer; keep how to get it again where the server is at fault."""
-        self.answers[status] += 1
-        self.tried[what] += 1
-        if status >= 500:
-            self.faults.append({"what": what, "status": status, "said": repr(said)[:600]})
-            print("FAULT", what, status, repr(said)[:400], file=sys.stderr, flush=True)
+        with self.lock:
+            self.answers[status] += 1
+            self.tried[what] += 1
+            if status >= 500:
+                self.faults.append({"what": what, "status": status, "said": repr(said)[:900]})
+                print("FAULT", what, status, repr(said)[:900], file=sys.stderr, flush=True)
 
-    def watch(self) -> None:
-        """Note the most memory the process has held (Linux, proc(5): VmHWM)."""
-        while not self.end.is_set():
-            with contextlib.suppress(OSError, TypeError):
-                status = Path(f"/proc/{self.process.pid}/status").read_text()
-                self.highest_rss = max(
-                    self.highest_rss,
-                    1024 * int(re.search(r"VmHWM:\s+(\d+)", status)[1]),  # type: ignore[index]
-                )
-            time.sleep(0.5)
+    def tell(self, **more: Any) -> None:
+        """Write down what was seen so far."""
+        with self.lock:
+            told = {"answers": self.answers, "tried": self.tried, "faults": self.faults[:60], **more}
+            text = json.dumps(told)
+        place = self.folder / f"part-{self.part}.json"
+        place.with_suffix(".new").write_text(text)
+        place.with_suffix(".new").replace(place)
 
 
 # every route as every role
@@ -200,7 +189,8 @@ class Roles:
         def fill(match: re.Match[str]) -> str:
             if dice.random() < 0.75 and match[1] in known:
                 return known[match[1]]
-            return httpx.URL("/").copy_with(params={"a": dice.choice(UGLY_TEXT)}).query.decode()[2:] or "x"
+            query: bytes = httpx.URL("/").copy_with(params={"a": dice.choice(UGLY_TEXT)}).query
+            return query.decode("ascii")[2:] or "x"
 
         return re.sub(r"{(\w+)(?::\w+)?}", fill, template)
 
@@ -278,8 +268,8 @@ def send(
 def described_cases(target: Target, roles: Roles) -> None:
     """What schemathesis makes of the routes' description, route by route, role by role, until the end."""
     api = schemathesis.openapi.from_dict(described())
-    operations = [found.ok() for found in api.get_all_operations()]
-    while not target.end.is_set():
+    operations = [found.ok() for found in api.get_all_operations()]  # type: ignore[union-attr]
+    while not target.ended:
         for operation in operations:
             for role in ROLES:
                 if not target.goes_on():
@@ -320,107 +310,40 @@ def try_operation(target: Target, roles: Roles, operation: Any, role: str) -> No
 # pictures
 
 
-def noise(seed: int, side: int = 200) -> bytes:
-    out = io.BytesIO()
-    pixels = np.random.default_rng(seed).integers(0, 255, (side, side, 3), dtype=np.uint8)
-    Image.fromarray(pixels).save(out, "JPEG", quality=80)
-    return out.getvalue()
-
-
-def _chunk(kind: bytes, body: bytes) -> bytes:
-    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
-
-
-def bombs() -> Iterator[tuple[str, bytes]]:
-    """Pictures of every format and mode: small ones, large ones, and what only claims to be large."""
-    modes = {"PNG": ("1", "L", "LA", "P", "RGB", "RGBA", "I;16"), "JPEG": ("L", "RGB", "CMYK"),
-             "WEBP": ("RGB", "RGBA"), "AVIF": ("RGB", "RGBA"), "GIF": ("P", "L"),
-             "TIFF": ("1", "L", "I;16", "F", "RGB", "RGBA", "CMYK", "LAB"), "BMP": ("1", "RGB"), "PPM": ("RGB",),
-             "JPEG2000": ("RGB", "I;16"), "ICO": ("RGBA",), "PDF": ("RGB",)}  # fmt: skip
-    sizes = ((1, 1), (64, 64), (300, 200), (64, 2000), (1700, 40_000), (7000, 7000))
-    for kind, each in modes.items():
-        for mode in each:
-            for size in sizes:
-                pixels = size[0] * size[1]
-                if kind in ("AVIF", "JPEG2000", "ICO", "PDF", "BMP", "PPM") and pixels > 1_000_000:
-                    continue
-                if kind == "TIFF" and pixels * len(Image.new(mode, (1, 1)).tobytes()) > 60_000_000:
-                    continue  # uncompressed: refused for its bytes alone
-                out = io.BytesIO()
-                with contextlib.suppress(Exception):
-                    Image.new(mode, size, None).save(out, kind)
-                    yield f"{kind} {mode} {size[0]}x{size[1]}", out.getvalue()
-                    yield (
-                        f"{kind} {mode} {size[0]}x{size[1]} cut",
-                        out.getvalue()[: len(out.getvalue()) * 2 // 3],
-                    )
-    for bits, colour in ((1, 0), (8, 0), (16, 0), (8, 2), (16, 2), (8, 3), (16, 4), (16, 6)):
-        for width, height in ((65_500, 65_500), (2**31 - 1, 1), (0, 0), (9000, 9000)):
-            data = zlib.compress(bytes(5_000_000), 9)
-            yield (
-                f"PNG claims {bits} bit {width}x{height}",
-                b"\x89PNG\r\n\x1a\n" + _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, bits, colour, 0, 0, 0))
-                + _chunk(b"IDAT", data) + _chunk(b"IEND", b""),
-            )  # fmt: skip
-    huge_text = _chunk(b"zTXt", b"a\x00\x00" + zlib.compress(bytes(200_000_000), 9))
-    plain = io.BytesIO()
-    Image.new("RGB", (99, 99)).save(plain, "PNG")
-    yield "PNG with 200 MB of text", plain.getvalue()[:33] + huge_text + plain.getvalue()[33:]
-    for kind in ("GIF", "WEBP", "PNG"):
-        out = io.BytesIO()
-        frames = [Image.new("P" if kind == "GIF" else "RGB", (900, 900), at % 250) for at in range(150)]
-        frames[0].save(out, kind, save_all=True, append_images=frames[1:])
-        yield f"{kind} of 150 frames", out.getvalue()
-    jpeg = noise(1)
-    at = next(i for i in range(len(jpeg) - 1) if jpeg[i] == 0xFF and jpeg[i + 1] == 0xC0)
-    for width, height in ((65_535, 65_535), (65_535, 1), (0, 9), (20_000, 20_000)):
-        yield (
-            f"JPEG claims {width}x{height}",
-            jpeg[: at + 5] + struct.pack(">HH", height, width) + jpeg[at + 9 :],
-        )
-    yield "JPEG with endless comments", jpeg[:2] + (b"\xff\xfe\xff\xff" + b"a" * 65_533) * 300 + jpeg[2:]
-    yield "SVG", b"<svg xmlns='http://www.w3.org/2000/svg' width='9' height='9'><script>1</script></svg>"
-    yield (
-        "HEIC box that claims 4 GB",
-        b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic\xff\xff\xff\xffmeta" + bytes(400),
-    )
-    dice = random.Random(7)
-    for number in range(60):
-        spoiled = bytearray(noise(number))
-        for _ in range(12):
-            spoiled[dice.randrange(len(spoiled))] = dice.randrange(256)
-        yield f"JPEG with 12 wrong bytes, {number}", bytes(spoiled)
-
-
-def throw_pictures(target: Target, roles: Roles, corpus: list[tuple[str, bytes]], seed: int) -> None:
-    """Each picture to each way in, until the end."""
+def throw_pictures(target: Target, roles: Roles, pictures: list[tuple[str, bytes]], seed: int) -> None:
+    """Each picture to each way in, all of them in turn, until the end."""
     dice = random.Random(seed)
+    order: list[int] = []
     while target.goes_on():
-        name, data = dice.choice(corpus)
-        shows = dice.choice(["tree", "gauge"])
+        if not order:
+            order = dice.sample(range(len(pictures)), len(pictures))
+            target.tried["picture rounds"] += 1
+        name, data = pictures[order.pop()]
+        shows = dice.choice(["tree", "gauge", "handful"])
+        rep, home = roles.clients["rep"], roles.clients["homeowner"]
         ways: list[Callable[[], httpx.Response]] = [
-            lambda: roles.clients["rep"].post(
-                f"/api/1/surveys/{roles.survey}/photos", params={"shows": shows}, content=data
+            lambda: rep.post(
+                f"/api/1/surveys/{roles.survey}/photos",
+                params={"shows": shows, "reference": "card"},
+                content=data,
             ),
-            lambda: roles.clients["rep"].post(
-                f"/rep/{roles.survey}/photos", files={"files": ("a.jpg", data)}
+            lambda: rep.post(f"/rep/{roles.survey}/photos", files={"files": ("a.jpg", data)}),
+            lambda: home.post(
+                f"/h/{roles.token}/shots/{dice.choice(['tree', 'house', 'leaf'])}", content=data
             ),
-            lambda: roles.clients["homeowner"].post(f"/h/{roles.token}/shots/tree", content=data),
-            lambda: roles.clients["rep"].post("/rep/import", files={"file": ("c.json", copy_with(data))}),
+            lambda: home.post(f"/h/{roles.token}/handful", content=data),
+            lambda: rep.post("/rep/import", files={"file": ("c.json", copy_with(data))}),
+            lambda: rep.post("/rep/import", files={"file": ("c.json", data)}),
+            lambda: roles.clients["admin"].post("/office/letterhead", files={"logo": ("a.png", data)}),
         ]
-        with contextlib.suppress(httpx.TransportError):
-            target.note(f"picture {name.split()[0]}", dice.choice(ways)().status_code, name)
+        try:
+            answer = dice.choice(ways)()
+            target.note(f"picture {name.split()[0]}", answer.status_code, name)
+        except httpx.TransportError as error:
+            target.tried[f"picture {name.split()[0]}: {type(error).__name__}"] += 1
         if dice.random() < 0.03:
             roles.renew()
         time.sleep(0.05)
-
-
-def copy_with(data: bytes) -> bytes:
-    import base64
-
-    photo = {"name": "a", "shows": "tree", "jpeg_base64": base64.b64encode(data).decode(), "corrections": []}
-    survey = {"format": "eavefall.survey/1", "name": "Copied", "eaves": [{"name": "Front"}]}
-    return json.dumps({"format": "eavefall.copy/1", "survey": survey, "photos": [photo] * 3}).encode()
 
 
 # slow clients
@@ -428,7 +351,8 @@ def copy_with(data: bytes) -> bytes:
 
 def slow_clients(target: Target, roles: Roles) -> None:
     """Five kinds, twelve of each, for ever: half a header, dripped bodies of three sorts, one that never reads."""
-    host = f"127.0.0.1:{target.port}"
+    host = target.url.removeprefix("http://")
+    port = int(host.split(":")[1])
 
     def head(line: str, kind: str, length: int) -> bytes:
         cookie = f"eavefall_session={roles.clients['rep'].cookies.get('eavefall_session')}"
@@ -452,7 +376,7 @@ def slow_clients(target: Target, roles: Roles) -> None:
         for kind in range(5):
             while sum(each == kind for each, _ in open_) < 12:
                 try:
-                    raw = socket.create_connection(("127.0.0.1", target.port), timeout=30)
+                    raw = socket.create_connection(("127.0.0.1", port), timeout=30)
                     if kind == 4:
                         raw.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
                     raw.sendall(opening(kind))
@@ -483,144 +407,465 @@ def slow_clients(target: Target, roles: Roles) -> None:
 
 
 class Work:
-    """What reps did and the server acknowledged."""
+    """What people did and the server acknowledged; what it may have done unacknowledged is let pass."""
 
     def __init__(self) -> None:
-        self.photos: dict[tuple[str, str], bytes] = {}
-        self.trees: dict[tuple[str, str], str] = {}
+        self.photos: dict[tuple[str, str], bool] = {}
+        self.said: dict[tuple[str, str, str], list[str]] = {}
         self.lock = threading.Lock()
+
+    def trying(self, key: tuple[str, str, str], value: str) -> None:
+        with self.lock:
+            self.said.setdefault(key, ["" if key[1] == "note" else "none"]).append(value)
+
+    def done(self, key: tuple[str, str, str], value: str) -> None:
+        with self.lock:
+            self.said[key] = [value]
+
+    def refused(self, key: tuple[str, str, str], value: str) -> None:
+        with self.lock:
+            self.said[key].remove(value)
+
+    def told(self) -> dict[str, Any]:
+        with self.lock:
+            return {
+                "photos": list(self.photos),
+                "said": [[*key, values] for key, values in self.said.items()],
+            }
+
+
+def rest(target: Target, dice: random.Random) -> None:
+    end = time.monotonic() + dice.uniform(*THINK_S)
+    while time.monotonic() < end and not target.ended:
+        time.sleep(0.5)
 
 
 def rep_at_work(target: Target, work: Work, number: int) -> None:
-    """A rep with a house: photos, trees, a look at the answer, a pause."""
+    """A rep with a house: photos, trees, eaves, a note, a look at the answer, and time to think between."""
     dice = random.Random(number)
     client = target.client("rita")
     survey = secrets.token_hex(8)
-    while client.put(f"/api/1/surveys/{survey}", json={"name": f"House {number}"}).status_code != 200:
+    while not target.ended:
+        with contextlib.suppress(httpx.TransportError):
+            if client.put(f"/api/1/surveys/{survey}", json={"name": f"House {number}"}).status_code == 200:
+                break
         time.sleep(1)
     count = 0
+    quiet = {"Accept": "application/json"}
+    rest(target, dice)
     while target.goes_on():
-        with contextlib.suppress(httpx.TransportError):
+        key: tuple[str, str, str] | None = None
+        value = f"{dice.randrange(3, 30)}.0 m"
+        try:
             what = dice.random()
-            if what < 0.35 and count < 70:
-                data = noise(number * 1000 + count, 400)
+            if what < 0.3 and count < 70:
+                data = noise(number * 1000 + count, 1600 if count % 4 else 3000)
                 count += 1
                 answer = client.post(f"/api/1/surveys/{survey}/photos", content=data)
                 target.note("rep photo", answer.status_code, answer.text[:200])
                 if answer.status_code in (200, 201):
                     with work.lock:
-                        work.photos[survey, hashlib.sha256(data).hexdigest()] = data
-            elif what < 0.6:
-                name, height = f"Oak {dice.randrange(6)}", f"{dice.randrange(3, 30)}.0 m"
-                form = {"key": name, "name": name, "distance": "5 m", "height": height}
-                answer = client.post(
-                    f"/rep/{survey}/trees", data=form, headers={"Accept": "application/json"}
-                )
-                target.note("rep tree", answer.status_code, answer.text[:200])
-                if answer.status_code == 200:
-                    with work.lock:
-                        work.trees[survey, name] = height
+                        work.photos[survey, hashlib.sha256(data).hexdigest()] = True
+            elif what < 0.65:
+                if what < 0.5:
+                    key = (survey, "trees", f"Oak {dice.randrange(5)}")
+                    form = {"key": key[2], "name": key[2], "distance": "5 m", "height": value}
+                elif what < 0.58:
+                    key = (survey, "eaves", f"Side {dice.randrange(3)}")
+                    form = {"key": key[2], "name": key[2], "length": value, "height": "3 m"}
+                else:
+                    key, value = (survey, "note", ""), f"Dog {dice.randrange(10**6)}"
+                    form = {"note": value}
+                work.trying(key, value)
+                page = "site" if key[1] == "note" else key[1]
+                answer = client.post(f"/rep/{survey}/{page}", data=form, headers=quiet)
+                target.note(f"rep {page}", answer.status_code, answer.text[:200])
+                (work.done if answer.status_code == 200 else work.refused)(key, value)
             else:
-                answer = client.get(f"/rep/{survey}/{dice.choice(['answer', 'photos', 'trees'])}")
-                target.note("rep page", answer.status_code, answer.text[:200])
-        time.sleep(dice.uniform(4, 12))
+                page = dice.choice(["", "/answer", "/trees", "/house", "/report.html", "/report.pdf"])
+                answer = client.get(f"/rep/{survey}{page}")
+                target.note(f"rep page {page}", answer.status_code, answer.text[:200])
+        except httpx.TransportError as error:
+            target.tried[f"rep: {type(error).__name__}"] += 1
+        rest(target, dice)
 
 
-def time_pages(target: Target, times: list[float], seconds: float) -> None:
-    """How long the rep's list takes, asked twice a second; only compared within one run."""
-    client = target.client("rita")
-    end = time.monotonic() + seconds
-    while time.monotonic() < end and not target.end.is_set():
-        begin = time.perf_counter()
+def homeowner_at_work(target: Target, work: Work, number: int) -> None:
+    """A homeowner with a link: shots, and looks."""
+    dice = random.Random(500 + number)
+    rep = target.client("rita")
+    survey = secrets.token_hex(8)
+    rep.put(f"/api/1/surveys/{survey}", json={"name": f"Home {number}"})
+    token = rep.post(f"/api/1/surveys/{survey}/links", json={"days": 5}).json()["address"].rsplit("/", 1)[1]
+    client = target.client("")
+    client.post(f"/h/{token}/consent", data={"agree": "yes"})
+    count = 0
+    rest(target, dice)
+    while target.goes_on():
         try:
-            target.note("page", client.get("/rep").status_code, "")
-            times.append(time.perf_counter() - begin)
-        except httpx.TransportError:
-            times.append(120.0)
-        time.sleep(0.5)
+            if dice.random() < 0.4 and count < 5:
+                data = noise(90_000 + number * 100 + count, 1200)
+                shot = ("house", "tree", "other", "leaf", "gutter")[count]
+                answer = client.post(f"/h/{token}/shots/{shot}", content=data)
+                target.note("homeowner photo", answer.status_code, answer.text[:200])
+                count += 1
+                if answer.status_code in (200, 201):
+                    with work.lock:
+                        work.photos[survey, hashlib.sha256(data).hexdigest()] = True
+            else:
+                answer = client.get(f"/h/{token}{dice.choice(['', '/photos', '/questions', '/answer'])}")
+                target.note("homeowner page", answer.status_code, answer.text[:200])
+        except httpx.TransportError as error:
+            target.tried[f"homeowner: {type(error).__name__}"] += 1
+        rest(target, dice)
 
 
-def lost(target: Target, work: Work) -> list[str]:
-    """What was acknowledged and is not there after a kill and a start."""
-    target.process.send_signal(signal.SIGKILL)
-    target.process.wait()
-    target.start()
+def lost(target: Target, told: dict[str, Any]) -> list[str]:
+    """What was acknowledged and is not there, as the server tells it and as the files lie."""
     client = target.client("rita")
-    missing = []
-    for survey in {survey for survey, _ in [*work.photos, *work.trees]}:
+    missing: list[str] = []
+    for survey in {each[0] for each in [*told["photos"], *told["said"]]}:
         known = {photo["sha256"] for photo in client.get(f"/api/1/surveys/{survey}/photos").json()}
         document = client.get(f"/api/1/surveys/{survey}").json()["document"]
-        heights = {tree["name"]: tree["height"] for tree in document.get("trees", ())}
-        for (where, sha256), data in work.photos.items():
-            kept = target.data / "photos/original" / sha256[:2] / sha256
-            if where == survey and (sha256 not in known or not kept.exists() or kept.read_bytes() != data):
-                missing.append(f"photo {sha256}")
-        missing += [f"tree {name} of {where}" for (where, name), height in work.trees.items()
-                    if where == survey and heights.get(name) != height]  # fmt: skip
+        for where, sha256 in told["photos"]:
+            if where == survey:
+                kept = target.data / "photos/original" / sha256[:2] / sha256
+                whole = kept.exists() and hashlib.sha256(kept.read_bytes()).hexdigest() == sha256
+                if sha256 not in known or not whole:
+                    missing.append(f"photo {sha256} of {survey}")
+        for where, what, name, values in told["said"]:
+            if where == survey:
+                found = document.get("note", "")
+                if what != "note":
+                    field = "height" if what == "trees" else "length"
+                    found = next(
+                        (each[field] for each in document.get(what, ()) if each["name"] == name), "none"
+                    )
+                if found not in values:
+                    missing.append(f"{what} {name} of {survey}: {found} instead of {values}")
     return missing
+
+
+# the clock
+
+
+def time_pages(target: Target) -> None:
+    """How long pages take, four a second, in each phase; only compared within one run."""
+    rep, auditor, nobody = target.client("rita"), target.client("aldo"), target.client("")
+    survey = secrets.token_hex(8)
+    known = {"eaves": [{"name": "Front", "length": "40 ft", "height": "10 ft"}],
+             "trees": [{"name": "Pine", "species": "Pinus strobus", "distance": "12 ft", "height": "50 ft"}]}  # fmt: skip
+    rep.put(f"/api/1/surveys/{survey}", json={"name": "Timed", "survey": known})
+    for number in range(4):
+        rep.post(f"/api/1/surveys/{survey}/photos", content=noise(70_000 + number, 900))
+    token = rep.post(f"/api/1/surveys/{survey}/links", json={"days": 5}).json()["address"].rsplit("/", 1)[1]
+    nobody.post(f"/h/{token}/consent", data={"agree": "yes"})
+    pages = [(rep, "/rep"), (rep, f"/rep/{survey}"), (rep, f"/rep/{survey}/trees"), (rep, f"/rep/{survey}/answer"),
+             (nobody, f"/h/{token}"), (nobody, f"/h/{token}/photos"), (auditor, "/office/surveys"), (nobody, "/sign-in")]  # fmt: skip
+    times: dict[str, dict[str, list[float]]] = {}
+    count = 0
+    while not target.ended:
+        phase = (target.folder / "phase").read_text() or "off"
+        if phase == "off":
+            target.tell(times=times)
+            time.sleep(0.2)
+            continue
+        client, page = pages[count % len(pages)]
+        count += 1
+        begin = time.perf_counter()
+        try:
+            target.note("page", client.get(page).status_code, page)
+            taken = time.perf_counter() - begin
+        except httpx.TransportError:
+            taken = 120.0
+        name = page.replace(survey, "...").replace(token, "...")
+        times.setdefault(name, {}).setdefault(phase, []).append(taken)
+        time.sleep(0.25)
+    target.tell(times=times)
+
+
+# the whole
+
+
+def run_part(part: str, folder: Path, url: str, seed: int) -> None:
+    """One part of the attack, to its end."""
+    target = Target(folder, url, part)
+    if part == "clock":
+        time_pages(target)
+        return
+    work = Work()
+    if part == "people":
+        threads = [
+            threading.Thread(target=rep_at_work, args=(target, work, number)) for number in range(REPS)
+        ]
+        threads += [
+            threading.Thread(target=homeowner_at_work, args=(target, work, number))
+            for number in range(HOMEOWNERS)
+        ]
+    else:
+        os.nice(5)  # whoever attacks does it on a machine of their own
+        roles = Roles(target)
+        what: Callable[[], None]
+        if part == "slow":
+            what = partial(slow_clients, target, roles)
+        elif part == "own":
+            what = partial(own_cases, target, roles, seed)
+        elif part == "described":
+            what = partial(described_cases, target, roles)
+        else:
+            pictures = pickle.loads((folder / "corpus").read_bytes())
+            print(
+                f"{len(pictures)} pictures, {sum(len(data) for _, data in pictures) / 1e6:.0f} MB",
+                file=sys.stderr,
+            )
+            what = partial(throw_pictures, target, roles, pictures, seed)
+        threads = [threading.Thread(target=what)]
+    for thread in threads:
+        thread.start()
+    (folder / f"ready-{part}").touch()
+    while any(thread.is_alive() for thread in threads):
+        time.sleep(2)
+        target.tell(**work.told())
+    target.tell(**work.told())
+
+
+class Served:
+    """The server's process: started, killed, and its memory watched."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.log = (folder / "server.log").open("a")
+        self.most_mb = 0.0
+        self.start()
+        threading.Thread(target=self.watch, daemon=True).start()
+
+    def start(self) -> None:
+        command = [
+            sys.executable,
+            "-c",
+            MAIN,
+            "serve",
+            "--data",
+            str(self.folder / "data"),
+            "--port",
+            str(self.port),
+        ]
+        self.process = subprocess.Popen(command, stdout=self.log, stderr=self.log)
+        for _ in range(12_000):  # a machine may have other work
+            assert self.process.poll() is None, "the server stopped by itself"
+            with contextlib.suppress(httpx.TransportError):
+                httpx.get(f"{self.url}/healthz", timeout=5)
+                return
+            time.sleep(0.1)
+        raise RuntimeError("the server did not start")
+
+    def stop(self, how: signal.Signals) -> None:
+        self.process.send_signal(how)
+        self.process.wait(120)
+
+    def tree(self) -> list[int]:
+        """The process and all that it started (Linux, proc(5))."""
+        found = [self.process.pid]
+        for pid in found:
+            with contextlib.suppress(OSError):
+                for task in Path(f"/proc/{pid}/task").iterdir():
+                    found += [int(child) for child in (task / "children").read_text().split()]
+        return found
+
+    def watch(self) -> None:
+        """The most memory that the whole tree held, and the process's own high-water mark."""
+        while True:
+            pids = self.tree()
+            total = 0
+            for pid in pids:
+                with contextlib.suppress(OSError, TypeError):
+                    status = Path(f"/proc/{pid}/status").read_text()
+                    field = "VmHWM" if len(pids) == 1 else "VmRSS"
+                    total += 1024 * int(re.search(field + r":\s+(\d+)", status)[1])  # type: ignore[index]
+            self.most_mb = max(self.most_mb, total / 1e6)
+            time.sleep(0.2)
+
+    def busy_s(self) -> float:
+        """Seconds of processor used by the tree."""
+        total = 0.0
+        for pid in self.tree():
+            with contextlib.suppress(OSError, IndexError):
+                fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+                total += (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return total
+
+    def settle(self) -> None:
+        """Wait until it has nothing to do."""
+        for _ in range(60):
+            before = self.busy_s()
+            time.sleep(1)
+            if self.busy_s() - before < 0.05:
+                return
+
+
+def seen(folder: Path, served: Served, loads: list[float]) -> dict[str, Any]:
+    """All that the parts have told so far."""
+    answers: collections.Counter[str] = collections.Counter()
+    tried: collections.Counter[str] = collections.Counter()
+    faults: list[Any] = []
+    work: dict[str, Any] = {"photos": [], "said": []}
+    times: dict[str, dict[str, list[float]]] = {}
+    for place in folder.glob("part-*.json"):
+        told = json.loads(place.read_text())
+        answers.update(told["answers"])
+        tried.update(told["tried"])
+        faults += told["faults"]
+        times = told.get("times", times)
+        if place.name == "part-people.json":
+            work = {"photos": told["photos"], "said": told["said"]}
+
+    def ratio(phase: str, which: dict[str, dict[str, list[float]]]) -> float | None:
+        pooled = [
+            [each for page in which.values() for each in page.get(name, ())] for name in ("idle", phase)
+        ]
+        if min(map(len, pooled)) < 2:
+            return None
+        return round(statistics.median(pooled[1]) / statistics.median(pooled[0]), 2)
+
+    phases = ("people", "slow", "all")
+    return {
+        "requests": sum(answers.values()),
+        "answers": dict(sorted(answers.items())),
+        "tried": dict(sorted(tried.items())),
+        "faults": faults,
+        "most_memory_mb": round(served.most_mb),
+        "ratio": {phase: ratio(phase, times) for phase in phases},
+        "ratio_of_page": {
+            page: {phase: ratio(phase, {page: of}) for phase in phases} for page, of in times.items()
+        },
+        "pages_timed": {
+            phase: sum(len(of.get(phase, ())) for of in times.values()) for phase in ("idle", *phases)
+        },
+        "idle_median_ms": round(
+            1000 * statistics.median([each for of in times.values() for each in of.get("idle", ())] or [0]), 1
+        ),
+        "slowest_s": {
+            phase: round(max([each for of in times.values() for each in of.get(phase, ())] or [0]), 2)
+            for phase in ("idle", *phases)
+        },
+        "load": [round(min(loads), 1), round(statistics.median(loads), 1), round(max(loads), 1)],
+        "acknowledged": {"photos": len(work["photos"]), "forms": len(work["said"])},
+        "work": work,
+    }
+
+
+def attack(minutes: float, seed: int, out: Path) -> None:
+    """The whole, in rounds: a pause to see how long pages take in peace, then a minute of attack."""
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        folder = Path(name)
+        (folder / "corpus").write_bytes(pickle.dumps(corpus()))
+        database = Database(folder / "data/eavefall.db")
+        with database.write() as session:
+            for person, role in PEOPLE.items():
+                accounts.add_user(session, person, role, PASSWORD, by=UPKEEP, branch="north")
+        served = Served(folder)
+        (folder / "phase").write_text("off")
+        (folder / "go").touch()
+        parts: dict[str, subprocess.Popen[bytes]] = {}
+        loads: list[float] = []
+
+        def begin_part(*names: str) -> None:
+            for part in names:
+                command = [
+                    sys.executable,
+                    __file__,
+                    "--part",
+                    part,
+                    "--folder",
+                    name,
+                    "--url",
+                    served.url,
+                    "--seed",
+                    str(seed),
+                ]
+                parts[part] = subprocess.Popen(command)
+
+        def phase(what: str, seconds: float) -> None:
+            (folder / "phase").write_text(what)
+            time.sleep(seconds)
+            (folder / "phase").write_text("off")
+            time.sleep(1)
+
+        def report() -> dict[str, Any]:
+            found = seen(folder, served, loads)
+            told = {key: value for key, value in found.items() if key != "work"}
+            told["errors_in_the_log"] = (folder / "server.log").read_text().count('"error": ')
+            out.write_text(json.dumps({**told, **checks}, indent=1))
+            return found
+
+        checks: dict[str, Any] = {}
+        begin_part("clock", "people")
+        begin, killed = time.monotonic(), False
+        while (gone := (time.monotonic() - begin) / 60) < minutes:
+            if gone > minutes / 12 and "slow" not in parts:
+                begin_part("slow")
+            if gone > minutes / 6 and "own" not in parts:
+                begin_part("own", "described", "pictures")
+                while not all((folder / f"ready-{part}").exists() for part in parts if part != "clock"):
+                    time.sleep(1)
+            if gone > minutes * 0.6 and not killed:  # everybody at work
+                killed = True
+                served.stop(signal.SIGKILL)
+                served.start()
+            (folder / "go").unlink(missing_ok=True)
+            served.settle()
+            phase("idle", 15)
+            (folder / "go").touch()
+            time.sleep(4)
+            phase(
+                "all" if "own" in parts else "slow" if "slow" in parts else "people",
+                min(60, 60 * minutes / 6),
+            )
+            loads.append(os.getloadavg()[0])
+            found = report()
+            print(
+                f"{gone:.0f} min: {found['requests']} answers, {found['ratio']}, {found['most_memory_mb']} MB, {len(found['faults'])} faults",
+                flush=True,
+            )
+        (folder / "end").touch()
+        for part in parts.values():
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                part.wait(240)
+        work = report()["work"]
+        target = Target(folder, served.url, "end")
+        checks["lost"] = {"before": lost(target, work)}
+        for how in (signal.SIGKILL, signal.SIGTERM):
+            begin_stop = time.monotonic()
+            served.stop(how)
+            checks[f"stopped_by_{how.name}_s"] = round(time.monotonic() - begin_stop, 1)
+            served.start()
+            checks["lost"][f"after {how.name}"] = lost(target, work)
+            report()
+        served.stop(signal.SIGTERM)
+        for part in parts.values():
+            if part.poll() is None:
+                part.kill()
+        out.with_suffix(".server.log").write_bytes((folder / "server.log").read_bytes())
+        print(out.read_text(), flush=True)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=60)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--out", type=Path, default=Path("attack.json"))
+    parser.add_argument("--part")
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--url")
     given_ = parser.parse_args()
-    corpus = list(bombs())
-    print(f"{len(corpus)} pictures, {sum(len(data) for _, data in corpus) / 1e6:.0f} MB", file=sys.stderr)
-    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
-        target, work = Target(Path(folder) / "data"), Work()
-        threading.Thread(target=target.watch, daemon=True).start()
-        roles, hurling = Roles(target), Roles(target)
-        idle: list[float] = []
-        under_load: list[float] = []
-        under_attack: list[float] = []
-        threads = [
-            threading.Thread(target=rep_at_work, args=(target, work, number)) for number in range(REPS)
-        ]
-        threads.append(threading.Thread(target=slow_clients, args=(target, roles)))
-        more = [
-            threading.Thread(target=own_cases, args=(target, roles, given_.seed)),
-            threading.Thread(target=described_cases, args=(target, roles)),
-            threading.Thread(target=throw_pictures, args=(target, hurling, corpus, given_.seed)),
-        ]
-        # In turns with pauses, so that whatever else the machine does weighs on both alike; first the slow
-        # clients beside the reps alone, then everything at once.
-        begin = time.monotonic()
-        for minutes, times, added in (
-            (given_.minutes / 3, under_load, threads), (given_.minutes, under_attack, more)
-        ):  # fmt: skip
-            for thread in added:
-                thread.start()
-            while time.monotonic() < begin + 60 * minutes:
-                target.go.clear()
-                time.sleep(5)
-                time_pages(target, idle, 15)
-                target.go.set()
-                time.sleep(5)
-                time_pages(target, times, 60)
-        target.end.set()
-        target.go.set()
-        for thread in [*threads, *more]:
-            thread.join(180)
-        found = {
-            "requests": sum(target.answers.values()),
-            "answers": dict(sorted(target.answers.items())),
-            "tried": dict(sorted(target.tried.items())),
-            "faults": target.faults[:40],
-            "highest_memory_mb": round(target.highest_rss / 1e6),
-            "page_median_ratio": {
-                "slow clients and reps": round(statistics.median(under_load) / statistics.median(idle), 2),
-                "everything": round(statistics.median(under_attack) / statistics.median(idle), 2),
-            },
-            "pages_timed": [len(idle), len(under_load), len(under_attack)],
-            "acknowledged": {"photos": len(work.photos), "trees": len(work.trees)},
-        }
-        print(json.dumps(found, indent=1), flush=True)  # the rest may take long
-        missing = lost(target, work)
-        target.process.terminate()
-        target.process.wait(600)
-        told = (target.data.parent / "server.log").read_text("utf-8")
-        print(json.dumps({"lost": missing, "errors_in_the_log": told.count('"error": ')}))
+    if given_.part:
+        run_part(given_.part, given_.folder, given_.url, given_.seed)
+    else:
+        attack(given_.minutes, given_.seed, given_.out)
 
 
 if __name__ == "__main__":

@@ -178,3 +178,16 @@ def test_an_sql_error_does_not_quote_what_was_written(own_server):
     with pytest.raises(Exception, match="hidden") as error, own_server.office.database.write() as session:
         session.execute(text("INSERT INTO surveys (id, name) VALUES ('1', :name)"), {"name": ADDRESS})
     assert ADDRESS not in str(error.value)
+
+
+def test_what_a_library_says_of_a_damaged_photo_is_not_logged():
+    """One photo can make it say so for each of thousands of entries."""
+    talk = """
+import warnings
+from eavefall_service.web.watching.structured_log import log_as_json
+log_as_json()
+for module in ("PIL.TiffImagePlugin", "eavefall_service"):
+    warnings.warn_explicit("Skipping tag of " + module, UserWarning, "x.py", 1, module)
+"""
+    told = subprocess.run([sys.executable, "-c", talk], capture_output=True, text=True, check=True).stderr
+    assert ["PIL" in line for line in told.splitlines()] == [False]

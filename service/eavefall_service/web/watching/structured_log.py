@@ -11,6 +11,7 @@ import secrets
 import sys
 import time
 import traceback
+import warnings
 from contextvars import ContextVar
 from typing import Any, Final, TextIO
 
@@ -51,6 +52,8 @@ def log_as_json(to: TextIO | None = None) -> None:
     handler.setFormatter(JsonLines())
     logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
     logging.captureWarnings(True)
+    # A library's remarks on a damaged photo: one for each of its thousands of entries.
+    warnings.filterwarnings("ignore", module=r"PIL\.")
 
 
 class Observed:
