@@ -36,8 +36,8 @@ _BYTES_PER_PIXEL: Final = {"jpeg": 8.0, "png": 8.0, "webp": 20.0, "heic": 8.2, "
 # A JPEG of several scans is kept as coefficients of two bytes, up to four of them for a pixel.
 _BYTES_PER_PIXEL_OF_SCANS: Final = 12.0
 _STRIP_BYTES: Final = 8_000_000
-# A camera writes some ten scans and some twenty segments; each further scan costs a pass over the picture, and
-# each piece of a header some 150 bytes and its time. Judgement.
+# A camera writes some ten scans and some twenty segments; each further scan costs a pass over the picture,
+# and each piece of a header some 150 bytes and its time. Judgement.
 _MAX_SCANS: Final = 100
 _MAX_SEGMENTS: Final = 2_000
 _MAX_CHUNKS: Final = 20_000
@@ -98,18 +98,23 @@ def sniff(data: bytes) -> str | None:
     return None
 
 
-def claimed_pixels(data: bytes) -> int:
-    """Pixels that a photo's header claims, without decoding it; 0 where it claims none."""
+def claimed_bytes(data: bytes) -> int:
+    """Memory, bytes, that decoding a photo takes by what its header claims; 0 where it claims nothing."""
     kind = sniff(data)
+    scans = 1
     try:
         if kind == "heic":
             width_px, height_px = pi_heif.open_heif(io.BytesIO(data)).size
         else:
-            _scans(data, kind or "")
+            scans = _scans(data, kind or "")
             width_px, height_px = Image.open(io.BytesIO(data), formats=((kind or "").upper(),)).size
     except Exception:  # whatever is wrong with it, decoding says it better
         return 0
-    return int(width_px * height_px)
+    return int(width_px * height_px * _bytes_per_pixel(kind or "", scans > 1))
+
+
+def _bytes_per_pixel(kind: str, has_scans: bool) -> float:
+    return _BYTES_PER_PIXEL_OF_SCANS if has_scans else _BYTES_PER_PIXEL[kind]
 
 
 def decode(
@@ -228,8 +233,7 @@ def _too_many_pixels(name: str, given: str, most: int = MAX_PIXELS) -> PhotoErro
 def _check_size(
     name: str, width_px: int, height_px: int, min_side_px: int, kind: str, has_scans: bool
 ) -> None:
-    each = _BYTES_PER_PIXEL_OF_SCANS if has_scans else _BYTES_PER_PIXEL[kind]
-    most = min(MAX_PIXELS, int(MEMORY_CEILING_BYTES / each))
+    most = min(MAX_PIXELS, int(MEMORY_CEILING_BYTES / _bytes_per_pixel(kind, has_scans)))
     if width_px * height_px > most:
         raise _too_many_pixels(name, f"{width_px} x {height_px}", most)
     if min(width_px, height_px) < min_side_px:

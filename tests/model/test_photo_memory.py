@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 
 from eavefall_model.errors import PhotoError
-from eavefall_model.photo import MAX_PIXELS, MAX_SIDE_RATIO, MEMORY_CEILING_BYTES, claimed_pixels, decode
+from eavefall_model.photo import MAX_PIXELS, MAX_SIDE_RATIO, MEMORY_CEILING_BYTES, claimed_bytes, decode
 
 SMALL = 128
 # Prints by how much decoding the large picture raised the process's peak (Linux, proc(5): VmHWM, clear_refs).
@@ -122,7 +122,7 @@ def test_a_picture_in_very_many_pieces_is_refused_unread(
         decode(pieces_of(kind, many))
     assert refused.value.code == "photo-unreadable"
     assert "pieces" in refused.value.message
-    assert claimed_pixels(pieces_of(kind, many)) == 0
+    assert claimed_bytes(pieces_of(kind, many)) == 0
 
 
 def test_scans_behind_fill_bytes_and_false_ends_are_counted() -> None:

@@ -20,7 +20,7 @@ from eavefall_service.cli.own_files import (
 from eavefall_service.journeys import accounts
 from eavefall_service.storage import Database
 from eavefall_service.web.app import create_app
-from eavefall_service.web.serving import give_memory_back, server_config
+from eavefall_service.web.serving import give_memory_back, server_config, take_short_turns
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
 from eavefall_service.web.watching.metrics import Metrics, serve_metrics
 from eavefall_service.web.watching.structured_log import log_as_json
@@ -62,6 +62,7 @@ def serve(
     answers = office_settings(rules, guards, prices, rain, place)
     settings = Settings(data, host, port, public_url, secret, office, answers)
     give_memory_back()
+    take_short_turns()
     log_as_json()
     metrics = Metrics()
     app = create_app(settings, metrics=metrics)

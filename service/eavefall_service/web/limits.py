@@ -18,8 +18,12 @@ PHOTOS_AT_ONCE: Final = 6
 # Photos whose bytes are still arriving; they take a file each, but no place to be read.
 UPLOADS_AT_ONCE: Final = 240
 WORKERS: Final = 2
-# A photo of more pixels is decoded while no other such one is, so that memory stays within one ceiling.
-LARGE_PIXELS: Final = 13_000_000
+# A photo that takes more memory is decoded while no other such one is, so that all together stay within one
+# ceiling; so much is a JPEG of 13 million pixels.
+LARGE_BYTES: Final = 104_000_000
+# So many others at once, whoever asks for them. Python changes threads this often: a page gives the
+# interpreter up at each of its queries, and waits so long for it to come back.
+SWITCH_S: Final = 0.0005
 COPY_WAIT_S: Final = 10
 UPLOAD_S: Final = 180
 # For the rest of a small body, for a header, for reading a refusal while still sending, for stopping.

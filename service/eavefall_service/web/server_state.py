@@ -5,14 +5,14 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Final
 
 from fastapi import Depends, Request
 
 from eavefall_model.advice.schema import Advice
-from eavefall_model.photo import claimed_pixels
+from eavefall_model.photo import claimed_bytes
 from eavefall_model.tags.tagger import Tagger
 from eavefall_service.office.watching import DesignKey
 from eavefall_service.statistics.cusum import Cusum
@@ -87,12 +87,16 @@ class Office:
     # Passwords are checked two at a time.
     hashing: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(2))
     _large: threading.RLock = field(default_factory=threading.RLock)
+    _others: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(limits.WORKERS))
     alarm_designs: dict[DesignKey, Cusum] = field(default_factory=dict)
     _queued: set[str] = field(default_factory=set)
 
-    def memory_for(self, data: bytes) -> AbstractContextManager[object]:
-        """Held while a photo is decoded and its pixels are in use; one large photo at a time."""
-        return self._large if claimed_pixels(data) > limits.LARGE_PIXELS else nullcontext()
+    def memory_for(self, data: bytes, *, measured: bool = False) -> AbstractContextManager[object]:
+        """Held while a photo is decoded and its pixels are in use.
+
+        One large photo at a time, or one that is measured, which takes three times as much; and two others.
+        """
+        return self._large if measured or claimed_bytes(data) > limits.LARGE_BYTES else self._others
 
     @contextmanager
     def memory_for_copy(self) -> Iterator[None]:

@@ -67,6 +67,7 @@ class Target:
         self.database = Database(self.data / "eavefall.db")
         self.answers: collections.Counter[int] = collections.Counter()
         self.tried: collections.Counter[str] = collections.Counter()
+        self.routes: dict[str, collections.Counter[str]] = {}
         self.faults: list[dict[str, Any]] = []
         self.lock = threading.Lock()
 
@@ -104,10 +105,22 @@ class Target:
                 self.faults.append({"what": what, "status": status, "said": repr(said)[:900]})
                 print("FAULT", what, status, repr(said)[:900], file=sys.stderr, flush=True)
 
+    def reached(self, role: str, method: str, template: str, status: int) -> None:
+        """Count how a route answered a role."""
+        with self.lock:
+            kinds = self.routes.setdefault(f"{method.upper()} {template}", collections.Counter())
+            kinds[f"{role} {status // 100}xx"] += 1
+
     def tell(self, **more: Any) -> None:
         """Write down what was seen so far."""
         with self.lock:
-            told = {"answers": self.answers, "tried": self.tried, "faults": self.faults[:60], **more}
+            told = {
+                "answers": self.answers,
+                "tried": self.tried,
+                "faults": self.faults[:60],
+                "routes": self.routes,
+            }
+            told.update(more)
             text = json.dumps(told)
         place = self.folder / f"part-{self.part}.json"
         place.with_suffix(".new").write_text(text)
@@ -162,11 +175,24 @@ class Roles:
         self.lock = threading.Lock()
         self.renew()
 
+    def sign_in(self, role: str) -> None:
+        """A new sign-in, since the attack may end it."""
+        if role in self.names:
+            self.clients[role].cookies.clear()
+            self.clients[role].cookies.set("eavefall_session", self.target.session(self.names[role]))
+
     def renew(self) -> None:
         """A new survey with a photo and a link, since the attack may delete them, and new sign-ins."""
-        for role, name in self.names.items():
-            self.clients[role].cookies.clear()
-            self.clients[role].cookies.set("eavefall_session", self.target.session(name))
+        while True:
+            try:
+                self._renew()
+                return
+            except (httpx.TransportError, KeyError, ValueError):  # the server is being started again
+                time.sleep(1)
+
+    def _renew(self) -> None:
+        for role in self.names:
+            self.sign_in(role)
         rep = self.clients["rep"]
         self.survey = secrets.token_hex(8)
         known = {"eaves": [{"name": "Front", "length": "40 ft", "height": "10 ft"}],
@@ -188,7 +214,7 @@ class Roles:
 
         def fill(match: re.Match[str]) -> str:
             if dice.random() < 0.75 and match[1] in known:
-                return known[match[1]]
+                return str(known[match[1]])
             query: bytes = httpx.URL("/").copy_with(params={"a": dice.choice(UGLY_TEXT)}).query
             return query.decode("ascii")[2:] or "x"
 
@@ -240,7 +266,11 @@ def own_cases(target: Target, roles: Roles, seed: int) -> None:
             options["headers"][
                 dice.choice(["Range", "If-None-Match", "Cookie", "Content-Digest", "Host", "Origin"])
             ] = dice.choice(["bytes=9-1", "eavefall_session=\x7f", "sha-256=:x:", "*", "a" * 3000])
-        send(target, f"own {role}", roles.clients[role], method.upper(), address, options)
+        answer = send(target, f"own {role}", roles.clients[role], method.upper(), address, options)
+        if answer is not None:
+            target.reached(role, method, path, answer.status_code)
+            if answer.status_code == 401:
+                roles.sign_in(role)
         time.sleep(0.02)
 
 
@@ -289,14 +319,20 @@ def try_operation(target: Target, roles: Roles, operation: Any, role: str) -> No
         for name, value in known.items():
             if name in (case.path_parameters or {}):
                 case.path_parameters[name] = value  # else nearly every answer is 404
+        cookies = dict(roles.clients[role].cookies)
+        if cookies:
+            case.cookies = cookies  # else the one made up for the description is sent instead
         try:
-            answer = case.call(base_url=target.url, cookies=dict(roles.clients[role].cookies), timeout=120)
+            answer = case.call(base_url=target.url, cookies=cookies, timeout=120)
         except Exception as error:
             target.tried[f"described {role}: {type(error).__name__}"] += 1
             return
         target.note(
             f"described {role}", answer.status_code, (case.method, case.formatted_path, case.body, case.query)
         )
+        target.reached(role, operation.method, operation.path, answer.status_code)
+        if answer.status_code == 401:
+            roles.sign_in(role)
         time.sleep(0.02)
 
     with contextlib.suppress(Exception), warnings.catch_warnings():
@@ -620,6 +656,9 @@ def run_part(part: str, folder: Path, url: str, seed: int) -> None:
             )
             what = partial(throw_pictures, target, roles, pictures, seed)
         threads = [threading.Thread(target=what)]
+        if part == "pictures":
+            more = partial(throw_pictures, target, Roles(target), pictures, seed + 1)
+            threads.append(threading.Thread(target=more))
     for thread in threads:
         thread.start()
     (folder / f"ready-{part}").touch()
@@ -713,12 +752,15 @@ def seen(folder: Path, served: Served, loads: list[float]) -> dict[str, Any]:
     tried: collections.Counter[str] = collections.Counter()
     faults: list[Any] = []
     work: dict[str, Any] = {"photos": [], "said": []}
+    routes: dict[str, collections.Counter[str]] = {}
     times: dict[str, dict[str, list[float]]] = {}
     for place in folder.glob("part-*.json"):
         told = json.loads(place.read_text())
         answers.update(told["answers"])
         tried.update(told["tried"])
         faults += told["faults"]
+        for route, kinds in told["routes"].items():
+            routes.setdefault(route, collections.Counter()).update(kinds)
         times = told.get("times", times)
         if place.name == "part-people.json":
             work = {"photos": told["photos"], "said": told["said"]}
@@ -737,6 +779,15 @@ def seen(folder: Path, served: Served, loads: list[float]) -> dict[str, Any]:
         "answers": dict(sorted(answers.items())),
         "tried": dict(sorted(tried.items())),
         "faults": faults,
+        "routes_tried": len(routes),
+        "routes_and_roles_tried": len(
+            {(route, kind[:-4]) for route, kinds in routes.items() for kind in kinds}
+        ),
+        "routes_never_2xx_or_3xx": sorted(
+            route
+            for route, kinds in routes.items()
+            if not any(kind.endswith(("2xx", "3xx")) for kind in kinds)
+        ),
         "most_memory_mb": round(served.most_mb),
         "ratio": {phase: ratio(phase, times) for phase in phases},
         "ratio_of_page": {
@@ -762,7 +813,10 @@ def attack(minutes: float, seed: int, out: Path) -> None:
     """The whole, in rounds: a pause to see how long pages take in peace, then a minute of attack."""
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         folder = Path(name)
-        (folder / "corpus").write_bytes(pickle.dumps(corpus()))
+        made = out.with_name("corpus")  # from an earlier run
+        if not made.exists():
+            made.write_bytes(pickle.dumps(corpus()))
+        (folder / "corpus").symlink_to(made.resolve())
         database = Database(folder / "data/eavefall.db")
         with database.write() as session:
             for person, role in PEOPLE.items():
@@ -823,7 +877,7 @@ def attack(minutes: float, seed: int, out: Path) -> None:
             time.sleep(4)
             phase(
                 "all" if "own" in parts else "slow" if "slow" in parts else "people",
-                min(60, 60 * minutes / 6),
+                min(60, 10 * minutes),
             )
             loads.append(os.getloadavg()[0])
             found = report()

@@ -20,7 +20,7 @@ import pytest
 from PIL import Image
 from sqlalchemy import text
 
-from eavefall_model.photo import claimed_pixels
+from eavefall_model.photo import claimed_bytes
 from eavefall_service.journeys import accounts
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
@@ -532,7 +532,7 @@ def test_large_photos_take_memory_one_at_a_time(server, rep, survey, monkeypatch
     decoded, at_work, most = photo_upload.decode, [], []
 
     def watched(data, **named):
-        if claimed_pixels(data) > limits.LARGE_PIXELS:
+        if claimed_bytes(data) > limits.LARGE_BYTES:
             at_work.append(1)
             most.append(len(at_work))
             time.sleep(0.05)

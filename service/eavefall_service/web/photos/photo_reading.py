@@ -53,7 +53,7 @@ def measure(office: Office, photo_id: int) -> Reading:
     row = _row(office, photo_id)
     tagger, shows = office.tagger(), cast(Shows, row.shows)
     data = _bytes(office, row.sha256)
-    with office.memory_for(data):
+    with office.memory_for(data, measured=True):
         photo = decode_to_read(data, name=row.name, shows=shows, tagger=tagger)
         read = read_decoded(photo, name=row.name, shows=shows, reference=row.reference, tagger=tagger)
         drawn = None if read.gauge is None else display_jpeg(draw_gauge(photo.rgb, read.gauge))

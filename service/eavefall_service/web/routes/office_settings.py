@@ -45,11 +45,10 @@ def keep_letterhead(
             drawn = b"" if without_logo else letterhead(session, "").logo
         if logo is not None and logo.size:
             data = logo.file.read()
-            drawn = display_jpeg(
-                decode(data, name="The logo", min_side_px=_LOGO_LEAST_PX).rgb,
-                long_side_px=_LOGO_PX,
-                quality=90,
-            )
+            with office.memory_for(data):
+                pixels = decode(data, name="The logo", min_side_px=_LOGO_LEAST_PX).rgb
+                drawn = display_jpeg(pixels, long_side_px=_LOGO_PX, quality=90)
+                del pixels
         with changing_office(office.database, actor, "change settings") as session:
             set_letterhead(session, Letterhead(name, phone, drawn), by=actor)
     except EavefallError as problem:

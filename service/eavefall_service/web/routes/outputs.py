@@ -104,15 +104,19 @@ def survey_copy(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     )
 
 
+def _whole(file: UploadFile) -> bytes:
+    raw = file.file.read(limits.JSON_IMPORT_BYTES + 1)
+    if len(raw) > limits.JSON_IMPORT_BYTES:
+        raise refuse("body-too-large")
+    return raw
+
+
 @router.post("/rep/import")
 @may("make survey")
 def import_survey(office: OfficeDep, actor: Staff, file: UploadFile) -> Response:
     """A new survey from such a copy."""
     with office.work.place(actor.name), office.memory_for_copy():
-        raw = file.file.read(limits.JSON_IMPORT_BYTES + 1)
-        if len(raw) > limits.JSON_IMPORT_BYTES:
-            raise refuse("body-too-large")
-        survey_id = import_copy(office, parse_json(raw), actor)
+        survey_id = import_copy(office, parse_json(_whole(file)), actor)
     return RedirectResponse(f"/rep/{survey_id}", 303)
 
 

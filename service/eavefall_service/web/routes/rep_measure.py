@@ -131,8 +131,9 @@ def _tapped(office: Office, seen: SurveyView, taps: TapsIn) -> list[Measure]:
     """What the taps measure; the photo's own size and focal length count, where it has arrived."""
     width_px, height_px, focal_35mm = taps.width, taps.height, None
     if taps.sha256 is not None and seen.photo(taps.sha256) is not None:
-        path = office.photos.original(taps.sha256)
-        picture = decode(path.read_bytes(), name=taps.sha256[:12], fit_px=64)
+        data = office.photos.original(taps.sha256).read_bytes()
+        with office.memory_for(data):
+            picture = decode(data, name=taps.sha256[:12], fit_px=64)
         width_px, height_px, focal_35mm = picture.width_px, picture.height_px, picture.focal_35mm
 
     def at(point: tuple[float, float]) -> tuple[float, float]:
