@@ -24,6 +24,8 @@ LARGE_BYTES: Final = 104_000_000
 # So many others at once, whoever asks for them. Python changes threads this often: a page gives the
 # interpreter up at each of its queries, and waits so long for it to come back.
 SWITCH_S: Final = 0.0005
+# How far the workers step back behind the threads that answer pages, in steps of nice(2).
+STEP_BACK: Final = 10
 COPY_WAIT_S: Final = 10
 UPLOAD_S: Final = 180
 # For the rest of a small body, for a header, for reading a refusal while still sending, for stopping.

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import ast
 import base64
 import contextlib
 import errno
 import http.client
 import io
 import json
+import os
 import re
 import secrets
 import socket
+import struct
+import subprocess
+import sys
 import threading
 import time
+import zlib
 from concurrent.futures import ThreadPoolExecutor
 from html import unescape
+from pathlib import Path
 
 import pytest
 from PIL import Image
@@ -26,8 +33,11 @@ from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
 from eavefall_service.web import limits, upkeep
 from eavefall_service.web.photos import copy_import, photo_reading, photo_upload
+from eavefall_service.web.photos.job_queue import Places, WorkQueue
 
 from .conftest import PASSWORD, copy_of, decide, document_of, import_copy, put_tree, settle
+
+DECODERS = ("decode", "decode_to_read", "read_photo")
 
 
 def png(width: int, height: int) -> bytes:
@@ -597,3 +607,73 @@ def test_an_import_counts_before_it_decodes(rep, survey, make_jpeg, monkeypatch)
         answer = import_copy(rep, too_many)
         assert (answer.status_code, answer.json()["code"]) == (409, "too-many-photos")
     assert decoded == []
+
+
+def test_whatever_decodes_takes_its_turn():
+    """Every call that decodes is made while the memory for it is held."""
+    web, found = Path(limits.__file__).parent, 0
+    for path in web.rglob("*.py"):
+        tree = ast.parse(path.read_text("utf-8"))
+        held = {
+            id(inner)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.With) and any("memory_for" in ast.unparse(item) for item in node.items)
+            for inner in ast.walk(node)
+        }
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in DECODERS:
+                found += 1
+                assert id(node) in held, f"{path.name}:{node.lineno}"
+    assert found >= 6
+
+
+@pytest.mark.parametrize(
+    ("kind", "measured", "most"), [("plain", False, 2), ("plain", True, 1), ("large", False, 1)]
+)
+def test_how_many_photos_are_decoded_at_once(server, kind, measured, most):
+    """Large ones, and those that are measured, one by one; two of all others, whoever asks."""
+    data = {"plain": png(64, 64), "large": claiming(png(64, 64), 4000, 4000)}[kind]
+    inside, seen, lock = [], [], threading.Lock()
+
+    def hold(_: int) -> None:
+        with server.office.memory_for(data, measured=measured):
+            with lock:
+                inside.append(1)
+                seen.append(len(inside))
+            time.sleep(0.02)
+            with lock:
+                inside.pop()
+
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(hold, range(12)))
+    assert max(seen) == most
+
+
+def claiming(data: bytes, width: int, height: int) -> bytes:
+    """The PNG with another size in its header."""
+    head = b"IHDR" + struct.pack(">II", width, height) + data[24:29]
+    return data[:12] + head + struct.pack(">I", zlib.crc32(head)) + data[33:]
+
+
+def test_a_link_of_an_impossible_number_is_refused(rep, survey):
+    assert rep.post(f"/rep/{survey}/links/{'9' * 40}/revoke").status_code == 422
+    assert rep.delete(f"/api/1/surveys/{survey}/links/{'9' * 40}").status_code == 422
+
+
+def test_workers_step_back_and_threads_take_short_turns(tmp_path):
+    """Who reads a page goes before what works on a photo; the interpreter changes hands often."""
+    own = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+    work = WorkQueue(1, Places(1, 1))
+    found = work.later(lambda: os.getpriority(os.PRIO_PROCESS, threading.get_native_id())).result(30)
+    work.close()
+    assert found == min(19, own + limits.STEP_BACK)
+    start = """
+import sys, uvicorn
+from eavefall_service.cli import main
+uvicorn.Server.run = lambda _: print(sys.getswitchinterval())
+sys.argv = ["eavefall", "serve", "--data", sys.argv[1]]
+main()
+"""
+    command = [sys.executable, "-c", start, str(tmp_path / "data")]
+    told = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert float(told) == pytest.approx(limits.SWITCH_S)

@@ -5,9 +5,12 @@ Threads suffice: Pillow, OpenCV and ONNX Runtime release the interpreter lock in
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import logging
+import os
 import queue
+import sys
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -16,6 +19,7 @@ from contextlib import AbstractContextManager, contextmanager
 from contextvars import copy_context
 from typing import Any, Final, TypeVar
 
+from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
 
 Result = TypeVar("Result")
@@ -23,6 +27,15 @@ _URGENT: Final = 0
 _LATER: Final = 1
 _STOP: Final = 2
 _log = logging.getLogger(__name__)
+
+
+def _step_back() -> None:
+    """Let threads that answer pages go before this one (on Linux each has a priority, setpriority(2))."""
+    if sys.platform == "linux":
+        thread = threading.get_native_id()
+        with contextlib.suppress(OSError):
+            now = os.getpriority(os.PRIO_PROCESS, thread)
+            os.setpriority(os.PRIO_PROCESS, thread, now + limits.STEP_BACK)
 
 
 class Places:
@@ -117,6 +130,7 @@ class WorkQueue:
         return future
 
     def _work(self) -> None:
+        _step_back()
         while True:
             rank, _, run = self._jobs.get()
             run()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 import segno
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, Path, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
@@ -87,7 +87,13 @@ def give_link(
 
 @router.post("/{survey_id}/links/{link_id}/revoke")
 @may("withdraw link")
-def revoke_link(request: Request, office: OfficeDep, actor: Staff, survey_id: str, link_id: int) -> Response:
+def revoke_link(
+    request: Request,
+    office: OfficeDep,
+    actor: Staff,
+    survey_id: str,
+    link_id: Annotated[int, Path(ge=1, le=2**31)],
+) -> Response:
     """Withdraw a link."""
     with changing(office, actor, "withdraw link", survey_id) as (session, row):
         links.revoke(session, row, link_id, actor)
