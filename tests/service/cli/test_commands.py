@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
@@ -15,16 +16,49 @@ from PIL import Image
 
 from eavefall_model.advice.schema import Advice
 from eavefall_model.tags.schema import PhotoTags
+from eavefall_service.cli import main
 from eavefall_service.storage import Database
 
-Run = Callable[..., subprocess.CompletedProcess[str]]
+
+@dataclass(frozen=True)
+class Done:
+    """What a command left: its exit status and all that it said."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+Run = Callable[..., Done]
 
 
 @pytest.fixture
-def run(tmp_path: Path) -> Run:
-    def call(*arguments: str) -> subprocess.CompletedProcess[str]:
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Types a command in this very process: what the entry point does, without loading all again."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*arguments: str) -> Done:
+        capsys.readouterr()
+        monkeypatch.setattr(sys, "argv", ["eavefall", *arguments])
+        status = 0
+        try:
+            main()
+        except SystemExit as left:
+            status = left.code if isinstance(left.code, int) else int(left.code is not None)
+        said = capsys.readouterr()
+        return Done(status, said.out, said.err)
+
+    return call
+
+
+@pytest.fixture
+def run_alone(tmp_path: Path) -> Run:
+    """Types a command in a process of its own."""
+
+    def call(*arguments: str) -> Done:
         command = [sys.executable, "-c", "from eavefall_service.cli import main; main()", *arguments]
-        return subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+        return Done(done.returncode, done.stdout, done.stderr)
 
     return call
 
@@ -82,11 +116,12 @@ def test_assess_goes_on_past_a_failed_photo_and_says_so(run: Run, tmp_path: Path
     assert advice.fineness_class == "extra-fine"
 
 
-def test_same_input_same_bytes(run: Run, tmp_path: Path) -> None:
+def test_same_input_same_bytes(run: Run, run_alone: Run, tmp_path: Path) -> None:
     (tmp_path / "s.yaml").write_text(SURVEY)
     photo(tmp_path / "a.jpg")
-    first, second = (run("assess", "s.yaml", "--json", "--draws", "200").stdout for _ in range(2))
+    first, second = (typed("assess", "s.yaml", "--json", "--draws", "200") for typed in (run, run_alone))
     assert first == second
+    assert first.returncode == 1
 
 
 def test_validate(run: Run, tmp_path: Path) -> None:
@@ -100,9 +135,9 @@ def test_validate(run: Run, tmp_path: Path) -> None:
     assert run("validate", "out.json").returncode == 1
 
 
-def test_bad_survey_tells_all_problems_and_writes_nothing(run: Run, tmp_path: Path) -> None:
+def test_bad_survey_tells_all_problems_and_writes_nothing(run_alone: Run, tmp_path: Path) -> None:
     (tmp_path / "s.yaml").write_text(SURVEY.replace("3 m", "3").replace("10 m", "-1 m"))
-    done = run("assess", "s.yaml", "--report", "r.html")
+    done = run_alone("assess", "s.yaml", "--report", "r.html")
     assert done.returncode == 2
     assert "survey-wrong-unit" in done.stderr
     assert "survey-wrong-value" in done.stderr
