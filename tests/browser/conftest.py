@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
+import secrets
 import shutil
 import socket
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Error, Locator, Page, expect, sync_playwright
 
 from ..service.web.conftest import PASSWORD, ServerProcess
 
@@ -22,21 +23,26 @@ ARGUMENTS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
-SCREENS = Path(__file__).parents[2] / ".screens"
+# A folder for pictures of the pages, where somebody wants to look at them.
+SCREENS = os.environ.get("EAVEFALL_SCREENS", "")
 VIEWPORTS = {"phone": (390, 844), "desk": (1366, 768)}
 PHOTOS = Path(__file__).parents[2] / "service/eavefall_service/demo/photos"
 
 
 class Wire:
-    """A TCP relay on a port of its own: ``cut`` breaks what runs over it and lets nothing new through."""
+    """A TCP relay on a port of its own: ``cut`` breaks what runs over it and lets nothing new through.
+
+    ``stall`` stops one request or its answer at a byte, so that a cut falls into the middle of it however
+    fast or slow the machine is.
+    """
 
     def __init__(self, port: int) -> None:
         self._to = port
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
-        self.up_bytes_per_s = self.down_bytes_per_s = 0  # 0 is as fast as it goes
         self.is_cut = False
+        self._stalls: list[Stall] = []
         self._open: set[socket.socket] = set()
         self._lock = threading.Lock()
         threading.Thread(target=self._accept, daemon=True).start()
@@ -48,7 +54,13 @@ class Wire:
                 _break(each)
 
     def mend(self) -> None:
+        self._stalls.clear()
         self.is_cut = False
+
+    def stall(self, request: str, *, up_bytes: int | None = None, down_bytes: int | None = None) -> Stall:
+        """Let only so many bytes through of requests with these words, or of their answers, until mended."""
+        self._stalls.append(Stall(request.encode(), up_bytes, down_bytes))
+        return self._stalls[-1]
 
     def close(self) -> None:
         self.cut()
@@ -70,17 +82,31 @@ class Wire:
                 continue
             with self._lock:
                 self._open |= {near, far}
-            threading.Thread(target=self._relay, args=(near, far, True), daemon=True).start()
-            threading.Thread(target=self._relay, args=(far, near, False), daemon=True).start()
+            stalled: list[Stall] = []
+            threading.Thread(target=self._relay, args=(near, far, stalled, True), daemon=True).start()
+            threading.Thread(target=self._relay, args=(far, near, stalled, False), daemon=True).start()
 
-    def _relay(self, source: socket.socket, target: socket.socket, upward: bool) -> None:
+    def _relay(
+        self, source: socket.socket, target: socket.socket, stalled: list[Stall], upward: bool
+    ) -> None:
+        """Hand on what comes; ``stalled`` is what stops this connection, found in its requests."""
+        passed = 0
         try:
             while data := source.recv(65536):
-                for at in range(0, len(data), 4096):
-                    piece = data[at : at + 4096]
-                    if pace := self.up_bytes_per_s if upward else self.down_bytes_per_s:
-                        time.sleep(len(piece) / pace)
-                    target.sendall(piece)
+                if upward and not stalled:
+                    stalled += [each for each in self._stalls if each.request in data]
+                    passed = 0
+                most = next((each.up_bytes if upward else each.down_bytes for each in stalled), None)
+                if most is None:
+                    target.sendall(data)
+                    continue
+                target.sendall(data[: most - passed])
+                passed += len(data)
+                if passed >= most:
+                    stalled[0].reached.set()
+                    while not self.is_cut and stalled[0] in self._stalls:
+                        time.sleep(0.01)
+                    break
         except OSError:
             pass
         _break(source)
@@ -88,6 +114,16 @@ class Wire:
         with self._lock:
             self._open -= {source, target}
         source.close()
+
+
+@dataclass(frozen=True)
+class Stall:
+    """Where a request or its answer stops; ``reached`` is set when it has."""
+
+    request: bytes
+    up_bytes: int | None
+    down_bytes: int | None
+    reached: threading.Event = field(default_factory=threading.Event)
 
 
 def _break(each: socket.socket) -> None:
@@ -121,20 +157,23 @@ def chromium() -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture(params=list(VIEWPORTS))
-def view(request: pytest.FixtureRequest) -> str:
-    name: str = request.param
-    return name
-
-
 class Person:
-    """A person with a browser window; screenshots go to ``.screens``."""
+    """A person with a browser window.
 
-    def __init__(self, browser: Browser, url: str, view: str, **options: object) -> None:
+    Only with ``keeps_pages`` has the phone a service worker, which asks for nine pages at every visit.
+    """
+
+    def __init__(
+        self, browser: Browser, url: str, view: str, *, keeps_pages: bool = False, **options: object
+    ) -> None:
         width, height = VIEWPORTS[view]
         self.view = view
         self.context: BrowserContext = browser.new_context(
-            viewport={"width": width, "height": height}, base_url=url, has_touch=view == "phone", **options
+            viewport={"width": width, "height": height},
+            base_url=url,
+            has_touch=view == "phone",
+            service_workers="allow" if keeps_pages else "block",
+            **options,
         )
         self.context.set_default_timeout(60_000)
         self.page: Page = self.context.new_page()
@@ -149,18 +188,17 @@ class Person:
             self.errors.append(text)
 
     def sign_in(self, name: str) -> None:
-        self.page.goto("/sign-in")
-        self.page.fill("[name=name]", name)
-        self.page.fill("[name=password]", PASSWORD)
-        self.page.click("button.go")
-        self.page.wait_for_url(re.compile(r"/(rep|office)$"))
+        """Signed in without looking at a page; the page for it has walks of its own."""
+        answer = self.context.request.post("/api/1/session", data={"name": name, "password": PASSWORD})
+        assert answer.ok, answer.text()
 
     def new_survey(self, name: str) -> str:
-        self.page.goto("/rep")
-        self.page.fill("#new-survey [name=name]", name)
-        self.page.click("#new-survey button")
-        self.page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
-        return self.page.url.rsplit("/", 1)[1]
+        """A new survey, open before the person."""
+        survey = secrets.token_hex(8)
+        answer = self.context.request.put(f"/api/1/surveys/{survey}", data={"name": name})
+        assert answer.ok, answer.text()
+        self.page.goto(f"/rep/{survey}")
+        return survey
 
     def say_what_it_shows(self, card: Locator, word: str) -> None:
         """One tap on what a photo shows; a sure photo keeps the choice folded."""
@@ -175,20 +213,31 @@ class Person:
     def until(self, holds: str) -> None:
         """Wait until a JavaScript expression holds (polled from outside: the pages' policy forbids eval)."""
         end = time.monotonic() + 60
-        while not self.page.evaluate(holds):
+        while not self._holds(holds):
             assert time.monotonic() < end, f"never: {holds}"
             time.sleep(0.05)
 
+    def _holds(self, holds: str) -> bool:
+        try:
+            return bool(self.page.evaluate(holds))
+        except Error as error:
+            # The page is being replaced: the next one is asked.
+            if "context was destroyed" not in str(error):
+                raise
+            return False
+
     def shot(self, name: str) -> None:
-        SCREENS.mkdir(exist_ok=True)
-        self.page.screenshot(path=SCREENS / f"{self.view}-{name}.png", full_page=True)
+        """A picture of the page, where ``EAVEFALL_SCREENS`` names a folder for them."""
+        if SCREENS:
+            self.page.screenshot(path=Path(SCREENS) / f"{self.view}-{name}.png", full_page=True)
 
 
 @pytest.fixture
-def make_person(chromium: Browser, wire: Wire, view: str) -> Iterator[object]:
+def make_person(chromium: Browser, wire: Wire) -> Iterator[object]:
+    """People out on the phone, unless they sit at a desk."""
     people: list[Person] = []
 
-    def make(**options: object) -> Person:
+    def make(view: str = "phone", **options: object) -> Person:
         people.append(Person(chromium, wire.url, view, **options))
         return people[-1]
 

@@ -1,11 +1,16 @@
-"""What must hold on every page: axe-core, dark and light, 200 % zoom, narrow reflow, target size, weight."""
+"""What must hold on every page: axe-core, dark and light, 200 % zoom, narrow reflow, target size, weight.
+
+Each page is loaded once, as on a phone, and then looked at in every width and both colors.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from .conftest import PHOTOS, Person
+from .conftest import PHOTOS, VIEWPORTS, Person
 
 pytestmark = pytest.mark.browser
 MOST_BYTES = 150_000
@@ -16,6 +21,16 @@ TABS = (
 )  # fmt: skip
 TARGET_PX = 44  # WCAG 2.2, 2.5.5 Target Size (Enhanced)
 SERIOUS = ("serious", "critical")
+# 683 px is 1366 at 200 %, 320 px the reflow width of WCAG 1.4.10, 844 px a phone on its side.
+ZOOMED = ((320, 640), (683, 384), (844, 384))
+SMALL_PHONE = (360, 740)
+# Colors are all that differs between dark and light; both are looked at whole in one width.
+AXE = (
+    ("phone", "light", None),
+    ("phone", "dark", ["color-contrast"]),
+    ("desk", "dark", None),
+    ("desk", "light", ["color-contrast"]),
+)
 
 
 @pytest.fixture(scope="module")
@@ -44,6 +59,8 @@ def places(chromium, process):
     rita.page.wait_for_selector("h1 .tag:has-text('With the office')")
     rita.context.close()
     return {
+        # Three answers stand here, and the one button of whoever reads them.
+        "answers": [f"{link}/answer", f"/rep/{survey}/answer", f"/office/s/{survey}"],
         "open": [
             "/sign-in",
             "/privacy",
@@ -69,123 +86,103 @@ def places(chromium, process):
     }
 
 
-def unfold(person: Person) -> None:
-    """What is one tap away counts too."""
-    person.page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+def resize(person: Person, size: tuple[int, int]) -> None:
+    person.page.set_viewport_size({"width": size[0], "height": size[1]})
 
 
-def test_the_answers_stand_above_the_fold_of_a_small_phone(chromium, process, places):
-    """All three answers, and the rep's one button, at 360 × 740 above what is fixed to the screen's foot."""
-    for who, end in (("open", "/answer"), ("rita", "/answer"), ("aldo", "/office/s/")):
-        place = next(each for each in places[who] if each.endswith(end) or each.startswith(end))
-        person = Person(chromium, process.url, "phone")
-        person.page.set_viewport_size({"width": 360, "height": 740})
-        if who != "open":
-            person.sign_in(who)
-        person.page.goto(place)
-        foot = person.page.evaluate(
-            """Math.min(740, ...[...document.querySelectorAll(".tabs")]
-                  .filter((each) => getComputedStyle(each).position === "fixed")
-                  .map((each) => each.getBoundingClientRect().top))"""
-        )
-        assert person.page.locator(".three .headline").count() == 3
-        wanted = person.page.locator(".three .headline, #send .button, #send button")
-        lowest = max(each.bounding_box()["y"] + each.bounding_box()["height"] for each in wanted.all())
-        person.context.close()
-        assert lowest <= foot, place
+def weighed(person: Person, site: str, place: str) -> Iterator[str]:
+    """Loads a page, and says what is heavy before photos or comes from somebody else."""
+    sizes: list[int] = []
+    elsewhere: list[str] = []
+
+    def weigh(response) -> None:
+        if not response.url.startswith((site, "blob:", "data:")):
+            elsewhere.append(response.url)
+        elif "/pictures/" not in response.url and response.ok:
+            sizes.append(len(response.body()))
+
+    person.page.on("response", weigh)
+    person.page.goto(place)
+    person.page.wait_for_load_state("networkidle")
+    person.page.remove_listener("response", weigh)
+    assert sizes
+    yield from (f"asks {url}" for url in elsewhere)
+    if sum(sizes) > MOST_BYTES:
+        yield f"{sum(sizes) / 1000:.0f} kB before photos"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("who", ["open", "rita", "aldo"])
-def test_axe_finds_nothing_serious(chromium, process, places, who, scheme, view):
-    person = Person(chromium, process.url, view, color_scheme=scheme)
-    if who != "open":
-        person.sign_in(who)
-    found = []
-    for place in places[who]:
-        person.page.goto(place)
-        person.page.wait_for_load_state("networkidle")
-        if scheme == "dark":
-            person.shot(f"dark-{place.strip('/').replace('/', '-')[-20:]}")
-        unfold(person)
-        answer = Axe().run(person.page).response
-        assert len(answer["passes"]) > 10
+def below_the_fold(person: Person) -> Iterator[str]:
+    """All three answers, and the one button, at 360 × 740 above what is fixed to the screen's foot."""
+    resize(person, SMALL_PHONE)
+    foot = person.page.evaluate(
+        """Math.min(740, ...[...document.querySelectorAll(".tabs")]
+              .filter((each) => getComputedStyle(each).position === "fixed")
+              .map((each) => each.getBoundingClientRect().top))"""
+    )
+    assert person.page.locator(".three .headline").count() == 3
+    for each in person.page.locator(".three .headline, #send .button, #send button").all():
+        box = each.bounding_box()
+        assert box is not None
+        if box["y"] + box["height"] > foot:
+            yield f"below the fold: {each.inner_text()}"
+
+
+def small_targets(person: Person) -> Iterator[str]:
+    """What is too small for a finger in a glove."""
+    found = person.page.evaluate(
+        """(least) => [...document.querySelectorAll(
+          'button, .button, select, nav a, .list a, label.chip, label.tick, label.band,' +
+          'input:not([type=hidden]):not([type=radio]):not([type=checkbox]):not(.sr), textarea')]
+          .filter((each) => each.checkVisibility())
+          .map((each) => [each.outerHTML.slice(0, 80), each.getBoundingClientRect()])
+          .filter(([, box]) => box.width > 1 && (box.height < least - 0.5 || box.width < least - 0.5))
+          .map(([html, box]) => `${html} ${box.width.toFixed(0)}x${box.height.toFixed(0)}`)""",
+        TARGET_PX,
+    )
+    yield from (f"small: {each}" for each in found)
+
+
+def sideways(person: Person) -> Iterator[str]:
+    """Where zoomed text would be scrolled sideways."""
+    for size in ZOOMED:
+        resize(person, size)
+        across = person.page.evaluate("document.scrollingElement.scrollWidth")
+        if across > size[0]:
+            yield f"{across} px wide on {size[0]}"
+
+
+def barriers(person: Person) -> Iterator[str]:
+    """What axe-core calls serious."""
+    person.page.evaluate(Axe().axe_script)
+    for view, scheme, rules in AXE:
+        resize(person, VIEWPORTS[view])
+        person.page.emulate_media(color_scheme=scheme)
+        options = {"resultTypes": ["violations"], **({"runOnly": rules} if rules else {})}
+        answer = person.page.evaluate("(options) => axe.run(document, options)", options)
+        assert rules or len(answer["passes"]) > 10
         for violation in answer["violations"]:
             if violation["impact"] in SERIOUS:
                 targets = [node["target"] for node in violation["nodes"]][:3]
-                found.append((place, violation["id"], targets))
-    person.context.close()
-    assert found == []
+                yield f"{view}, {scheme}: {violation['id']} {targets}"
 
 
 @pytest.mark.parametrize("who", ["open", "rita", "aldo"])
-@pytest.mark.parametrize("width", [320, 683, 844])
-def test_no_sideways_scrolling_when_zoomed(chromium, process, places, who, width):
-    """683 px is 1366 at 200 %, 320 px the reflow width of WCAG 1.4.10, 844 px a phone on its side."""
-    person = Person(chromium, process.url, "desk")
+def test_every_page(chromium, process, places, who):
+    person = Person(chromium, process.url, "phone", reduced_motion="reduce")
     if who != "open":
         person.sign_in(who)
-    person.page.set_viewport_size({"width": width, "height": 640 if width == 320 else 384})
-    wide = []
+    person.context.new_cdp_session(person.page).send("Network.setCacheDisabled", {"cacheDisabled": True})
+    wrong: list[tuple[str, str]] = []
     for place in places[who]:
-        person.page.goto(place)
-        unfold(person)
-        across = person.page.evaluate("document.scrollingElement.scrollWidth")
-        if across > width:
-            wide.append((place, across))
-        person.shot(f"zoom-{width}-{place.strip('/').replace('/', '-')[-20:]}")
+        person.page.emulate_media(color_scheme="light")
+        resize(person, VIEWPORTS["phone"])
+        found = [*weighed(person, process.url, place), *small_targets(person)]
+        if place in places["answers"]:
+            found += below_the_fold(person)
+        # What is one tap away counts too.
+        person.page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+        found += [*sideways(person), *barriers(person)]
+        wrong += [(place, each) for each in found]
     person.context.close()
-    assert wide == []
-
-
-@pytest.mark.parametrize("who", ["open", "rita", "aldo"])
-def test_targets_are_large_enough_for_gloves(chromium, process, places, who):
-    person = Person(chromium, process.url, "phone")
-    if who != "open":
-        person.sign_in(who)
-    small = []
-    for place in places[who]:
-        person.page.goto(place)
-        small += [
-            (place, found)
-            for found in person.page.evaluate(
-                """(least) => [...document.querySelectorAll(
-                  'button, .button, select, nav a, .list a, label.chip, label.tick, label.band,' +
-                  'input:not([type=hidden]):not([type=radio]):not([type=checkbox]):not(.sr), textarea')]
-                  .filter((each) => each.checkVisibility())
-                  .map((each) => [each.outerHTML.slice(0, 80), each.getBoundingClientRect()])
-                  .filter(([, box]) => box.width > 1 && (box.height < least - 0.5 || box.width < least - 0.5))
-                  .map(([html, box]) => `${html} ${box.width.toFixed(0)}x${box.height.toFixed(0)}`)""",
-                TARGET_PX,
-            )
-        ]
-    person.context.close()
-    assert small == []
-
-
-@pytest.mark.parametrize("who", ["open", "rita", "aldo"])
-def test_pages_are_light_before_photos_and_ask_nobody_else(chromium, process, places, who):
-    person = Person(chromium, process.url, "phone", service_workers="block")
-    if who != "open":
-        person.sign_in(who)
-    heaviest = 0
-    for place in places[who]:
-        sizes: list[int] = []
-        elsewhere: list[str] = []
-
-        def weigh(response, sizes=sizes, elsewhere=elsewhere) -> None:
-            if not response.url.startswith((process.url, "blob:", "data:")):
-                elsewhere.append(response.url)
-            elif "/pictures/" not in response.url and response.ok:
-                sizes.append(len(response.body()))
-
-        person.page.on("response", weigh)
-        person.context.new_cdp_session(person.page).send("Network.setCacheDisabled", {"cacheDisabled": True})
-        person.page.goto(place)
-        person.page.wait_for_load_state("networkidle")
-        person.page.remove_listener("response", weigh)
-        heaviest = max(heaviest, sum(sizes))
-        assert elsewhere == []
-        assert sum(sizes) < MOST_BYTES, place
-    person.context.close()
-    print(f"\n{who}: heaviest page {heaviest / 1000:.0f} kB before photos, of {len(places[who])}")
+    assert wrong == []
+    assert person.errors == []

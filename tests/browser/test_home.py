@@ -12,7 +12,7 @@ from .conftest import PHOTOS
 pytestmark = pytest.mark.browser
 
 
-def give_link(make_person, wire, name: str) -> tuple[str, str, object]:
+def give_link(make_person, name: str) -> tuple[str, str, object]:
     rita = make_person()
     rita.sign_in("rita")
     survey = rita.new_survey(name)
@@ -30,7 +30,7 @@ def answer_questions(page) -> None:
 
 
 def test_five_shots_to_a_first_answer(make_person, wire):
-    _, link, _ = give_link(make_person, wire, "3 Juniper Rise")
+    _, link, _ = give_link(make_person, "3 Juniper Rise")
     home = make_person()
     page = home.page
     page.goto(link)
@@ -53,12 +53,12 @@ def test_five_shots_to_a_first_answer(make_person, wire):
     home.shot("home-retake")
 
     # The signal fails in the middle of a photo and comes back.
-    wire.up_bytes_per_s = 40_000
+    on_its_way = wire.stall("/shots/tree", up_bytes=20_000)
     page.set_input_files("#pick-tree", PHOTOS / "winter-maple.jpg")
     home.until("document.querySelector('#queue progress')?.value > 0.1")
+    assert on_its_way.reached.wait(60)
     wire.cut()
     expect(page.locator("#queue-state")).to_contain_text("No signal")
-    wire.up_bytes_per_s = 0
     wire.mend()
     page.reload()
     expect(page.locator("[data-shot=tree] .taken-one")).to_have_count(1)
@@ -78,9 +78,9 @@ def test_five_shots_to_a_first_answer(make_person, wire):
     expect(page.get_by_text("There is nothing more that you must do.")).to_be_visible()
 
 
-def test_without_javascript(make_person, wire):
-    _, link, _ = give_link(make_person, wire, "5 Juniper Rise")
-    home = make_person(java_script_enabled=False)
+def test_without_javascript(make_person):
+    _, link, _ = give_link(make_person, "5 Juniper Rise")
+    home = make_person("desk", java_script_enabled=False)
     page = home.page
     page.goto(link)
     page.check("[name=agree]")
@@ -97,8 +97,8 @@ def test_without_javascript(make_person, wire):
     expect(page.get_by_text("There is nothing more that you must do.")).to_be_visible()
 
 
-def test_withdrawn_and_expired_links(make_person, wire, process):
-    survey, link, rita = give_link(make_person, wire, "9 Juniper Rise")
+def test_withdrawn_and_expired_links(make_person, process):
+    survey, link, rita = give_link(make_person, "9 Juniper Rise")
     home = make_person()
     home.page.goto(link)
     expect(home.page.locator("h1")).to_contain_text("9 Juniper Rise")

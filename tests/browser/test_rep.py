@@ -20,11 +20,10 @@ def send_now(page, wire) -> None:
     page.evaluate("document.getElementById('queue-now').click()")
 
 
-def test_survey_from_arrival_to_report(make_person, wire, process, tmp_path):
+def test_survey_from_arrival_to_report(make_person, tmp_path):
     rita = make_person()
     page = rita.page
     rita.sign_in("rita")
-    rita.shot("rep-list")
     survey = rita.new_survey("7 Larkspur Bend")
 
     page.set_input_files("#choose", PHOTOS / "back-pines.jpg")
@@ -125,13 +124,14 @@ def survey_kept_on_phone(rita, name: str) -> str:
 
 def test_signal_lost_in_the_middle_of_an_upload(make_person, wire, process):
     """Cut while a photo is on its way, reload without signal, mend: every photo arrives, once."""
-    rita = make_person()
+    rita = make_person(keeps_pages=True)
     page = rita.page
     survey = survey_kept_on_phone(rita, "Down the valley")
 
-    wire.up_bytes_per_s = 40_000
+    on_its_way = wire.stall("/photos?", up_bytes=20_000)
     page.set_input_files("#choose", [PHOTOS / "front-oak.jpg", PHOTOS / "winter-maple.jpg"])
     rita.until("document.querySelector('#queue progress')?.value > 0.1")
+    assert on_its_way.reached.wait(60)
     wire.cut()
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
     expect(page.locator("#queue-state")).to_contain_text("No signal")
@@ -148,13 +148,10 @@ def test_signal_lost_in_the_middle_of_an_upload(make_person, wire, process):
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 3")
     rita.shot("rep-offline")
 
-    wire.up_bytes_per_s = 0
     send_now(page, wire)
     expect(page.locator("#queue")).to_be_hidden()
     expect(page.locator(".list strong", has_text="Oak")).to_be_visible()
-    kept = page.evaluate(
-        "fetch(`/api/1/surveys/${location.pathname.split('/')[2]}/photos`).then((a) => a.json())"
-    )
+    kept = rita.context.request.get(f"/api/1/surveys/{survey}/photos").json()
     assert len(kept) == 2
     for photo in kept:
         original = process.data / "photos/original" / photo["sha256"][:2] / photo["sha256"]
@@ -165,7 +162,7 @@ def test_signal_lost_in_the_middle_of_an_upload(make_person, wire, process):
 
 def test_signal_lost_while_pages_are_kept_for_later(make_person, wire):
     """Cut in the middle of a page on its way into the store: no error, and the next visit keeps the rest."""
-    rita = make_person()
+    rita = make_person(keeps_pages=True)
     page = rita.page
     rita.sign_in("rita")
     survey = rita.new_survey("Over the ridge")
@@ -173,15 +170,15 @@ def test_signal_lost_while_pages_are_kept_for_later(make_person, wire):
     page.evaluate("caches.delete('eavefall-pages').then(() => null)")
     is_kept = f"caches.match('/rep/{survey}/%s').then((one) => Boolean(one))"
 
-    wire.down_bytes_per_s = 4096
+    # Its headers are through and the rest is not.
+    on_its_way = wire.stall(f"GET /rep/{survey}/house ", down_bytes=4096)
     page.goto(f"/rep/{survey}")
     rita.until(is_kept % "trees")
-    page.wait_for_timeout(1500)  # a piece of the next page, with its headers, is there and the rest is not
+    assert on_its_way.reached.wait(60)
     wire.cut()
     rita.until("document.documentElement.dataset.kept === '1'")
     assert not page.evaluate(is_kept % "house")
 
-    wire.down_bytes_per_s = 0
     wire.mend()
     page.reload()
     rita.until("document.documentElement.dataset.kept === '1'")
@@ -189,7 +186,7 @@ def test_signal_lost_while_pages_are_kept_for_later(make_person, wire):
 
 
 def test_a_full_phone_still_shows_every_page(make_person, wire):
-    rita = make_person()
+    rita = make_person(keeps_pages=True)
     page = rita.page
     survey = survey_kept_on_phone(rita, "No room left")
     page.evaluate("caches.delete('eavefall-pages').then(() => null)")
@@ -204,9 +201,10 @@ def test_a_full_phone_still_shows_every_page(make_person, wire):
 
 
 def test_new_survey_without_any_signal(make_person, wire):
-    rita = make_person()
+    rita = make_person(keeps_pages=True)
     page = rita.page
     rita.sign_in("rita")
+    page.goto("/rep")
     rita.until("navigator.serviceWorker.ready.then(() => true)")
     page.reload()
     rita.until("navigator.serviceWorker.controller !== null")
@@ -240,7 +238,7 @@ def test_refused_photo_stays_visible_with_the_reason(make_person, tmp_path: Path
 
 def test_what_is_typed_is_kept(make_person, wire):
     """Half a tree survives another tab and a reload without signal; what is refused is back in its form."""
-    rita = make_person()
+    rita = make_person(keeps_pages=True)
     page = rita.page
     survey = survey_kept_on_phone(rita, "Half a tree")
     page.goto(f"/rep/{survey}/trees")

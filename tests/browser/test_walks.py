@@ -14,6 +14,7 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from .conftest import PHOTOS, Person, Wire
+from .test_rep import send_now
 
 pytestmark = pytest.mark.browser
 # The rep's least for two trees and one eave.
@@ -65,12 +66,20 @@ class Walk:
         )
 
 
-@pytest.fixture
-def view() -> str:
-    return "phone"
+def begun(make_person, name: str, house: str, **options: object) -> tuple[Person, Walk]:
+    """The rep at the list of surveys, and a new one."""
+    rita: Person = make_person(**options)
+    rita.sign_in("rita")
+    rita.page.goto("/rep")
+    walk = Walk(rita.page, name)
+    walk.type("#new-survey [name=name]", house)
+    walk.tap("#new-survey button")
+    rita.page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
+    return rita, walk
 
 
 def first_tree(walk: Walk) -> None:
+    walk.tap(".tabs >> text=Trees")
     walk.type("#tree-form [name=distance]", "12")
     walk.chip("bearing", "NW", "#tree-form")
     walk.type("#tree-form [name=height]", "60")
@@ -78,76 +87,71 @@ def first_tree(walk: Walk) -> None:
     walk.tap("#tree-form button.go")
 
 
-def test_the_rep_with_signal(make_person, wire):
+def second_tree(walk: Walk) -> None:
+    walk.type("#tree-form [name=distance]", "30")
+    walk.chip("bearing", "E", "#tree-form")
+    walk.tap("#tree-form button.go")
+
+
+def all_eaves(walk: Walk) -> None:
+    walk.tap(".tabs >> text=House")
+    walk.type("#around-form [name=along]", "40")
+    walk.tap("#around-form button[value=NW]")
+
+
+def sent(walk: Walk) -> None:
+    walk.tap(".tabs >> text=Answer")
+    walk.tap("text=Send to office")
+    expect(walk.page.locator("#send")).to_contain_text("The office has it")
+    walk.told()
+    assert walk.taps <= MOST_TAPS
+    assert walk.fields <= MOST_FIELDS
+
+
+def test_the_rep_with_signal(make_person):
     """Two trees, all eaves, two photos, sent to the office."""
-    rita: Person = make_person()
-    rita.sign_in("rita")
+    rita, walk = begun(make_person, "rep, with signal: two trees, four eaves, two photos, sent", "7 Elm")
     page = rita.page
-    walk = Walk(page, "rep, with signal: two trees, four eaves, two photos, sent")
-    walk.type("#new-survey [name=name]", "7 Elm")
-    walk.tap("#new-survey button")
-    expect(page.locator("#camera")).to_be_attached()
     walk.photo("#camera", PHOTOS / "back-pines.jpg")
     expect(page.locator("article.photo")).to_have_count(1)
     walk.photo("#camera", PHOTOS / "front-oak.jpg")
     expect(page.locator("article.photo")).to_have_count(2)
-    walk.tap(".tabs >> text=Trees")
     first_tree(walk)
     expect(page.locator("#list strong")).to_have_count(1)
     walk.tap("#list button:has-text('Same again')")
     expect(page.locator("#list strong")).to_have_count(2)
     walk.tap("#list a:has-text('Tree 2')")
-    walk.type("#tree-form [name=distance]", "30")
-    walk.chip("bearing", "E", "#tree-form")
-    walk.tap("#tree-form button.go")
+    page.wait_for_url("**edit=Tree**")
+    second_tree(walk)
     expect(page.locator("#list")).to_contain_text("30 ft, E")
-    walk.tap(".tabs >> text=House")
-    walk.type("#around-form [name=along]", "40")
-    walk.tap("#around-form button[value=NW]")
+    all_eaves(walk)
     expect(page.locator("#list strong")).to_have_count(4)
-    walk.tap(".tabs >> text=Answer")
-    walk.tap("text=Send to office")
-    expect(page.locator("#send")).to_contain_text("The office has it")
-    walk.told()
-    assert walk.taps <= MOST_TAPS
-    assert walk.fields <= MOST_FIELDS
+    sent(walk)
 
 
 def test_the_rep_without_signal(make_person, wire: Wire):
     """The same house, the signal gone from the first photo until all is typed."""
-    rita: Person = make_person()
-    rita.sign_in("rita")
+    rita, walk = begun(
+        make_person, "rep, signal gone in between: two trees, four eaves, one photo, sent", "9 Elm",
+        keeps_pages=True,
+    )  # fmt: skip
     page = rita.page
-    walk = Walk(page, "rep, signal gone in between: two trees, four eaves, one photo, sent")
-    walk.type("#new-survey [name=name]", "9 Elm")
-    walk.tap("#new-survey button")
-    page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
     rita.until("document.documentElement.dataset.kept === '1'")
     rita.until("navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)")
     wire.cut()
     walk.photo("#camera", PHOTOS / "back-pines.jpg")
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 1")
-    walk.tap(".tabs >> text=Trees")
     first_tree(walk)
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
-    walk.type("#tree-form [name=distance]", "30")
-    walk.chip("bearing", "E", "#tree-form")
-    walk.tap("#tree-form button.go")
+    second_tree(walk)
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 3")
-    walk.tap(".tabs >> text=House")
-    walk.type("#around-form [name=along]", "40")
-    walk.tap("#around-form button[value=NW]")
+    all_eaves(walk)
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 4")
-    wire.mend()
-    walk.tap("#queue-now")
+    walk.taps += 1
+    send_now(page, wire)
     expect(page.locator("#queue")).to_be_hidden()
     expect(page.locator("#list strong")).to_have_count(4)
-    walk.tap(".tabs >> text=Answer")
-    walk.tap("text=Send to office")
-    expect(page.locator("#send")).to_contain_text("The office has it")
-    walk.told()
-    assert walk.taps <= MOST_TAPS
-    assert walk.fields <= MOST_FIELDS
+    sent(walk)
 
 
 def link_for(make_person, name: str) -> str:
@@ -166,7 +170,7 @@ ANSWERS = (("near", "over"), ("tall", "twice"), ("storeys", "two"), ("kind", "ne
 def test_the_homeowner(make_person, wire: Wire, signal):
     """Three photos, five questions, sent."""
     link = link_for(make_person, f"11 Elm, {signal}")
-    home: Person = make_person()
+    home: Person = make_person(keeps_pages=signal != "with signal")
     page = home.page
     page.goto(link)
     walk = Walk(page, f"homeowner, {signal}: three photos, five questions, sent")
@@ -198,7 +202,7 @@ def test_the_homeowner(make_person, wire: Wire, signal):
     assert walk.fields == 0
 
 
-def test_the_office(make_person, process):
+def test_the_office(make_person):
     """A survey out of the queue: looked at, confirmed; another corrected."""
     rita: Person = make_person()
     rita.sign_in("rita")
@@ -207,9 +211,10 @@ def test_the_office(make_person, process):
         rita.page.goto(f"/rep/{survey}/answer")
         rita.page.click("text=Send to office")
         expect(rita.page.locator("#send")).to_contain_text("The office has it")
-    aldo: Person = make_person()
+    aldo: Person = make_person("desk")
     aldo.sign_in("aldo")
     page = aldo.page
+    page.goto("/office")
     walk = Walk(page, "office: one survey confirmed, one corrected")
     walk.tap("a:has-text('1 Confirm Street')")
     walk.tap("#confirm")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +15,7 @@ from eavefall_model.errors import ServiceError
 from eavefall_service.storage import backup
 from eavefall_service.storage.backup import make_backup, restore_backup
 
-from ..web.conftest import noise_jpeg, server_process  # noqa: F401  (a fixture)
+from ..web.conftest import Server, noise_jpeg, own_server, server_process, settle  # noqa: F401  (fixtures)
 
 # Runs a copy in a process of its own that dies, as by a kill, at the n-th file.
 KILLED = """
@@ -37,20 +38,34 @@ def killed_at(number: int, what: str, source: Path, place: Path) -> None:
     assert subprocess.run(command, check=False).returncode == 9
 
 
-@pytest.fixture
-def office(server_process):  # noqa: F811
-    """A running server with a survey of five photos; data directory, client, address of the photos."""
-    client = server_process.person()
+def send_five(client) -> str:
+    """A survey of five photos; its address."""
     survey = f"/api/1/surveys/{secrets.token_hex(8)}"
     client.put(survey, json={"name": "Kept"})
     for seed in range(5):
         assert client.post(f"{survey}/photos", content=noise_jpeg(seed)).status_code == 201
-    yield server_process, client, survey
-    client.close()
+    return survey
 
 
-def test_from_a_live_server_and_back(office, tmp_path):
-    server, client, survey = office
+@pytest.fixture(scope="module")
+def left(tmp_path_factory):
+    """The data directory of a server that is gone, with a survey of five photos."""
+    server = Server(tmp_path_factory.mktemp("left") / "data")
+    send_five(server.person("rita", "rep"))
+    settle(server)
+    server.stop()
+    return server.office.settings.data
+
+
+@pytest.fixture
+def data(left, tmp_path):
+    """A copy of it, for one test."""
+    return shutil.copytree(left, tmp_path / "data")
+
+
+def test_from_a_live_server_and_back(server_process, tmp_path):  # noqa: F811
+    server, client = server_process, server_process.person()
+    survey = send_five(client)
     made = make_backup(server.data, tmp_path / "saved")
     assert (made.surveys, made.photos) == (1, 5)
     client.post(f"{survey}/photos", content=noise_jpeg(99))  # after the backup
@@ -60,6 +75,7 @@ def test_from_a_live_server_and_back(office, tmp_path):
     server.data = tmp_path / "again"
     server.start()
     assert [photo["sha256"] for photo in client.get(f"{survey}/photos").json()] == before
+    client.close()
     for seed in range(5):
         sha256 = hashlib.sha256(noise_jpeg(seed)).hexdigest()
         assert (server.data / "photos/original" / sha256[:2] / sha256).read_bytes() == noise_jpeg(seed)
@@ -68,47 +84,43 @@ def test_from_a_live_server_and_back(office, tmp_path):
 
 
 @pytest.mark.parametrize("number", [0, 2])
-def test_killed_in_the_middle(office, tmp_path, number):
-    server, _, _ = office
+def test_killed_in_the_middle(data, tmp_path, number):
     saved, again = tmp_path / "saved", tmp_path / "again"
-    killed_at(number, "make_backup", server.data, saved)
+    killed_at(number, "make_backup", data, saved)
     assert not saved.exists()
-    made = make_backup(server.data, saved)
+    made = make_backup(data, saved)
     killed_at(number, "restore_backup", saved, again)
     assert not again.exists()
     assert restore_backup(saved, again) == made
     assert list(tmp_path.glob("*.partial")) == []
 
 
-def test_a_photo_deleted_meanwhile_does_not_come_back(office, tmp_path, monkeypatch):
-    server, client, survey = office
-    copy = backup._copy
+def test_a_photo_deleted_meanwhile_does_not_come_back(own_server, tmp_path, monkeypatch):  # noqa: F811
+    client, copy = own_server.person("rita", "rep"), backup._copy
+    survey = send_five(client)
 
     def deleting(source: Path, place: Path) -> None:
         monkeypatch.setattr(backup, "_copy", copy)  # once
         number = survey.rsplit("/", 1)[1]
-        assert client.post(f"/rep/{number}/photos/{source.name}/delete").status_code == 303
+        assert client.post(f"/rep/{number}/photos/{source.name}/delete").status_code == 200
         copy(source, place)
 
     monkeypatch.setattr(backup, "_copy", deleting)
-    made = make_backup(server.data, tmp_path / "saved")
+    made = make_backup(own_server.office.settings.data, tmp_path / "saved")
     assert (made.photos, made.missing) == (4, 0)
     assert restore_backup(tmp_path / "saved", tmp_path / "again") == made
 
 
-def test_a_photo_lost_before_is_told_and_stops_nothing(office, tmp_path):
-    server, client, survey = office
-    sha256 = client.get(f"{survey}/photos").json()[0]["sha256"]
-    (server.data / "photos/original" / sha256[:2] / sha256).unlink()
-    made = make_backup(server.data, tmp_path / "saved")
+def test_a_photo_lost_before_is_told_and_stops_nothing(data, tmp_path):
+    next((data / "photos/original").glob("*/*")).unlink()
+    made = make_backup(data, tmp_path / "saved")
     assert (made.photos, made.missing) == (4, 1)
     assert restore_backup(tmp_path / "saved", tmp_path / "again") == made
 
 
-def test_damage_is_found(office, tmp_path):
-    server, _, _ = office
+def test_damage_is_found(data, tmp_path):
     saved = tmp_path / "saved"
-    make_backup(server.data, saved)
+    make_backup(data, saved)
     photo = next((saved / "photos").rglob("*/*/*"))
     photo.chmod(0o600)
     photo.write_bytes(photo.read_bytes()[:-1])
@@ -118,14 +130,12 @@ def test_damage_is_found(office, tmp_path):
     assert not (tmp_path / "again").exists()
 
 
-def test_nothing_is_overwritten(office, tmp_path):
-    server, _, _ = office
-    (tmp_path / "saved").mkdir()
-    for copy in (make_backup, restore_backup):
-        if copy is restore_backup:
-            make_backup(server.data, tmp_path / "whole")
+def test_nothing_is_overwritten(data, tmp_path):
+    (tmp_path / "taken").mkdir()
+    make_backup(data, tmp_path / "whole")
+    for copy, source in ((make_backup, data), (restore_backup, tmp_path / "whole")):
         with pytest.raises(ServiceError) as refused:
-            copy(tmp_path / "whole" if copy is restore_backup else server.data, tmp_path / "saved")
+            copy(source, tmp_path / "taken")
         assert refused.value.code == "backup-place-taken"
 
 

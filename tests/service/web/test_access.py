@@ -17,6 +17,7 @@ from eavefall_service.web.request_checks import is_cross_site
 from eavefall_service.web.settings import LOOPBACK_SECRET, Settings
 from eavefall_service.web.try_limits import RateLimiter
 
+from ..conftest import SERVICE_HASHER
 from .conftest import PASSWORD, decide
 
 OURS = frozenset({"https://surveys.example"})
@@ -28,6 +29,11 @@ def test_sign_in_gives_a_guarded_cookie(server, rep):
     assert "HttpOnly" in cookie
     assert "SameSite=lax" in cookie
     assert "Path=/" in cookie
+
+
+def test_passwords_are_hashed_as_the_standard_asks():
+    """RFC 9106, section 4, second recommended option: argon2id, 64 MiB, three passes, four lanes."""
+    assert SERVICE_HASHER.hash(PASSWORD).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
 def test_password_is_argon2id_and_tokens_are_kept_as_hashes_only(server, rep):

@@ -12,7 +12,7 @@ import httpx
 from eavefall_service.web.photos import photo_upload
 
 REPS = 20
-PHOTOS_EACH = 3
+PHOTOS_EACH = 2
 
 
 def test_twenty_reps_at_once(server_process, make_jpeg):
@@ -23,7 +23,7 @@ def test_twenty_reps_at_once(server_process, make_jpeg):
         rep.put(f"/api/1/surveys/{survey_id}", json={"name": "Busy"})
     cookies = {"eavefall_session": rep.cookies["eavefall_session"]}
     photos = {
-        survey_id: [make_jpeg(1000 + number * PHOTOS_EACH + at, 900) for at in range(PHOTOS_EACH)]
+        survey_id: [make_jpeg(1000 + number * PHOTOS_EACH + at, 320) for at in range(PHOTOS_EACH)]
         for number, survey_id in enumerate(surveys)
     }
 
