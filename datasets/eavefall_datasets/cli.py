@@ -19,7 +19,7 @@ from eavefall_datasets.audit import audit, contact_sheet
 from eavefall_datasets.licences import judge
 from eavefall_datasets.manifest import load_manifest
 from eavefall_datasets.packages import fetch
-from eavefall_datasets.scenes.labelled import write_dataset
+from eavefall_datasets.scenes.labeled import write_dataset
 from eavefall_model.photo import Photo
 from eavefall_model.vocabulary import FOLIAGE
 

@@ -20,11 +20,11 @@ def difference_hash(rgb: NDArray[np.uint8]) -> NDArray[np.bool_]:
 
     Notes
     -----
-    The picture is squashed to 17 x 16 grey values by area average; bit (r, c) says whether the value at c + 1
+    The picture is squashed to 17 x 16 gray values by area average; bit (r, c) says whether the value at c + 1
     is larger than at c. Scale, compression and brightness leave most bits alone; mirroring does not.
     """
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    small = cv2.resize(grey, (_SIDE + 1, _SIDE), interpolation=cv2.INTER_AREA).astype(np.int16)
+    gray = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    small = cv2.resize(gray, (_SIDE + 1, _SIDE), interpolation=cv2.INTER_AREA).astype(np.int16)
     return (small[:, 1:] > small[:, :-1]).ravel()
 
 
@@ -32,7 +32,7 @@ def near_duplicate_groups(hashes: Sequence[NDArray[np.bool_]], *, max_bits: int 
     """Group number of each hash; two within ``max_bits`` differing bits share one (single linkage).
 
     Independent pictures differ in about 128 of 256 bits, with a standard deviation of 8 or more since
-    neighbouring bits depend on each other; 60 is far outside that (judgement, checked by eye on the pairs
+    neighboring bits depend on each other; 60 is far outside that (judgement, checked by eye on the pairs
     that ``eavefall-datasets check`` lists).
     """
     parent = list(range(len(hashes)))

@@ -16,7 +16,7 @@ _WORDS = {
 
 
 def load_rendered(folder: Path) -> tuple[Picture, ...]:
-    """Pictures of a folder written by ``eavefall_datasets.scenes.labelled.write_dataset``."""
+    """Pictures of a folder written by ``eavefall_datasets.scenes.labeled.write_dataset``."""
     pictures = []
     with (folder / "manifest.csv").open(encoding="utf-8", newline="") as handle:
         for row in csv.DictReader(handle):

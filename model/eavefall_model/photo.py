@@ -335,8 +335,8 @@ def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
 
 def _strip_rgb(image: Image.Image, top: float) -> NDArray[np.uint8]:
     if image.mode.startswith(("I", "F")):
-        grey = np.asarray(image, dtype=np.float64)
-        return np.repeat((np.clip(grey / top, 0, 1) * 255).round().astype(np.uint8)[..., None], 3, axis=2)
+        gray = np.asarray(image, dtype=np.float64)
+        return np.repeat((np.clip(gray / top, 0, 1) * 255).round().astype(np.uint8)[..., None], 3, axis=2)
     if image.mode in ("RGBA", "LA", "PA", "RGBa", "La") or "transparency" in image.info:
         layer = image.convert("RGBA")
         paper = Image.new("RGBA", layer.size, (255, 255, 255, 255))

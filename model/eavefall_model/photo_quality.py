@@ -30,20 +30,20 @@ def assess_quality(rgb: NDArray[np.uint8], width_px: int, height_px: int) -> Pho
 
     Notes
     -----
-    Sharpness is the variance of the Laplacian over the variance of the grey levels, at 256 px on the
+    Sharpness is the variance of the Laplacian over the variance of the gray levels, at 256 px on the
     shorter side. The plain variance of the Laplacian is a standard focus measure (Pech-Pacheco et al. 2000,
-    from memory); dividing by the grey variance keeps a foggy scene from reading as blurred.
+    from memory); dividing by the gray variance keeps a foggy scene from reading as blurred.
     """
     shrink = _VIEW_PX / min(rgb.shape[:2])
     size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    gray = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     if shrink < 1:
-        grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    count = _counts(grey) / grey.size
+        gray = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
+    count = _counts(gray) / gray.size
     level = np.arange(256.0)
     mean = float(count @ level)
     spread = float(count @ (level - mean) ** 2)
-    edges = cv2.meanStdDev(cv2.Laplacian(grey, cv2.CV_16S))[1]
+    edges = cv2.meanStdDev(cv2.Laplacian(gray, cv2.CV_16S))[1]
     sharpness = float(edges.item()) ** 2 / spread if spread > 1.0 else 0.0
     exposure = mean / 255
     clipped = float(count[:2].sum() + count[254:].sum())
@@ -66,10 +66,10 @@ def assess_quality(rgb: NDArray[np.uint8], width_px: int, height_px: int) -> Pho
     )
 
 
-def _counts(grey: NDArray[Any]) -> NDArray[np.int64]:
+def _counts(gray: NDArray[Any]) -> NDArray[np.int64]:
     """Pixels of each of the 256 levels, some rows at a time: counting takes eight bytes for each."""
     counts = np.zeros(256, np.int64)
-    step = max(1, 1_000_000 // grey.shape[1])
-    for start in range(0, grey.shape[0], step):
-        counts += np.bincount(grey[start : start + step].ravel(), minlength=256)
+    step = max(1, 1_000_000 // gray.shape[1])
+    for start in range(0, gray.shape[0], step):
+        counts += np.bincount(gray[start : start + step].ravel(), minlength=256)
     return counts

@@ -96,7 +96,7 @@ def test_one_pine_among_oaks_is_not_outvoted(tmp_path: Path) -> None:
     assert [Path(photo).name for photo in among.check_photos] == [PINES[0]]
 
 
-def test_the_same_pines_forty_metres_away_change_the_advice(tmp_path: Path) -> None:
+def test_the_same_pines_forty_meters_away_change_the_advice(tmp_path: Path) -> None:
     near = walk(tmp_path, WHITE_PINE, "species: Pinus strobus, distance: 3 m").advice
     far = walk(tmp_path, WHITE_PINE, "species: Pinus strobus, distance: 40 m").advice
     assert finer_or_same(near, far)

@@ -122,7 +122,7 @@ def test_a_learning_curve_reads_what_a_doubling_leaves() -> None:
         logits[low, 0] = -1
         points.append((n, Scores(logits, logits)))
     found = dict(learning_curve(pack, points))
-    assert found["all photos: area under curve, learnt from 100 photos"].value == pytest.approx(0.84)
+    assert found["all photos: area under curve, learned from 100 photos"].value == pytest.approx(0.84)
     assert found["all photos: each doubling leaves"].value == pytest.approx(0.5)
     assert found["all photos: photos for an area of 0.98"].value == pytest.approx(800)
     assert found["all photos: each doubling leaves"].n == 300

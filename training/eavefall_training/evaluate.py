@@ -285,9 +285,9 @@ def one_kind(y: Bools) -> Bools:
 
 
 def learning_curve(pack: Pack, points: Sequence[tuple[float, Scores]]) -> Iterator[tuple[str, Measured]]:
-    """Named figures of nets that learnt from few and from many photos, the worst stratum first.
+    """Named figures of nets that learned from few and from many photos, the worst stratum first.
 
-    ``points`` are (photos learnt from, scores). A power law is fitted to what the area under the curve lacks
+    ``points`` are (photos learned from, scores). A power law is fitted to what the area under the curve lacks
     to 1, so every doubling leaves the same share of it. How many photos an area would take lies beyond the
     data, which its interval says.
     """
@@ -321,7 +321,7 @@ def _curve(
 
     for k, n in enumerate(photos):
         area = clustered(lambda i, k=k: float(1 - lacking(i)[k]), groups, draws=500)  # type: ignore[misc]
-        yield f"area under curve, learnt from {n:.0f} photos", area
+        yield f"area under curve, learned from {n:.0f} photos", area
     left = clustered(lambda i: float(2 ** power_law(photos, lacking(i))[1]), groups, draws=500)
     yield "each doubling leaves", left
     yield f"photos for an area of {asked}", clustered(needed, groups, draws=500)

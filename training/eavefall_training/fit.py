@@ -27,7 +27,7 @@ from eavefall_training.pictures import PICTURES, TEST, Pack
 Floats = NDArray[np.float64]
 
 _STACK_PX: Final = 384
-# Steps done before a step is recorded: libraries choose their kernels, the optimiser allocates its state.
+# Steps done before a step is recorded: libraries choose their kernels, the optimizer allocates its state.
 _WARM_UP: Final = 12
 _LEAST: Final = 4  # judgement: one odd picture is not to fill a fiftieth of all draws
 

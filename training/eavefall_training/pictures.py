@@ -49,7 +49,7 @@ class Pack:
     fold : int64 array (n,)
         Of its whole source; herbs are dealt by species, made pictures by name; ``TEST`` never trains.
     weight : float32 array (n,)
-        Trust in the label; what has 0 is not learnt from.
+        Trust in the label; what has 0 is not learned from.
     file_ids, kinds, strata, sources, species : list of str
         ``kinds``: photo, sprite, rendered, package, treeless. ``strata`` of photos: whole tree, close-up,
         print, herb, no tree.
@@ -183,7 +183,7 @@ def load(path: Path) -> Pack:
 
 
 def thinned(pack: Pack, share: float, draw: int) -> Pack:
-    """The same pictures, of whose photos only ``share`` is learnt from, whole species of a source at a time.
+    """The same pictures, of whose photos only ``share`` is learned from, whole species of a source at a time.
 
     All are still tested on, and what our own code made stays: nothing but the number of photos changes.
     """

@@ -50,7 +50,7 @@ def _loss(logits: Tensor, foliage: Tensor, form: Tensor, weight: Tensor) -> Tens
 def fit_change(
     data: Described, ridge: float, scale: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Change of weight and bias that minimises mean loss + ridge * squared change of scores at unit scale.
+    """Change of weight and bias that minimizes mean loss + ridge * squared change of scores at unit scale.
 
     ``scale`` is the root mean square length of the features; it makes the ridge mean the same for any net.
     """

@@ -205,7 +205,7 @@ def to_onnx(net: TaggerNet, side_px: int = INPUT_PX) -> bytes:
         raise RuntimeError("the exporter gave nothing back")
     buffer = io.BytesIO()
     onnx.save(program.model_proto, buffer)
-    return _halved(_optimised(buffer.getvalue()))
+    return _halved(_optimized(buffer.getvalue()))
 
 
 def check_agrees(data: bytes, net: TaggerNet, pixels: NDArray[np.uint8]) -> float:
@@ -222,7 +222,7 @@ def sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _optimised(data: bytes) -> bytes:
+def _optimized(data: bytes) -> bytes:
     """ONNX Runtime's machine-independent rewriting (batch norm folded into convolutions), done once here."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "net.onnx"

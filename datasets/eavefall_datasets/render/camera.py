@@ -51,7 +51,7 @@ class Camera:
         return self.focal_px / self.px_per_mm
 
     @property
-    def centre_px(self) -> FloatArray:
+    def center_px(self) -> FloatArray:
         """The principal point, (2,)."""
         return np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
 
@@ -65,13 +65,13 @@ class Camera:
     @property
     def position_mm(self) -> FloatArray:
         """Camera center as (x, y, height) over the plane."""
-        centre = -self.rotation.T @ np.array([0.0, 0.0, self.distance_mm])
-        return np.array([centre[0], centre[1], -centre[2]])
+        center = -self.rotation.T @ np.array([0.0, 0.0, self.distance_mm])
+        return np.array([center[0], center[1], -center[2]])
 
     def homography(self, height_mm: float = 0.0) -> FloatArray:
         """Ideal (undistorted) homography from the plane at ``height_mm`` to pixels, (3, 3)."""
         rotation = self.rotation
-        cx, cy = self.centre_px
+        cx, cy = self.center_px
         intrinsic = np.array([[self.focal_px, 0.0, cx], [0.0, self.focal_px, cy], [0.0, 0.0, 1.0]])
         # Height is toward the camera, the camera's z axis points away from it: hence the minus.
         third = np.array([0.0, 0.0, self.distance_mm]) - height_mm * rotation[:, 2]
@@ -82,21 +82,21 @@ class Camera:
         rotation = self.rotation
         above = np.multiply.outer(np.asarray(height_mm), rotation[:, 2])
         space = points_mm @ rotation[:, :2].T - above + np.array([0.0, 0.0, self.distance_mm])
-        ideal: FloatArray = self.centre_px + self.focal_px * space[:, :2] / space[:, 2:]
+        ideal: FloatArray = self.center_px + self.focal_px * space[:, :2] / space[:, 2:]
         if self.radial == 0.0:
             return ideal
-        offset = ideal - self.centre_px
-        return np.asarray(self.centre_px + offset * (1.0 + self._radial_gain(offset))[:, None])
+        offset = ideal - self.center_px
+        return np.asarray(self.center_px + offset * (1.0 + self._radial_gain(offset))[:, None])
 
     def unproject(self, points_px: FloatArray, height_mm: float = 0.0) -> FloatArray:
         """Pixels (N, 2) to plane points (N, 2) mm at one height; the inverse of ``project``."""
         ideal = points_px
         if self.radial != 0.0:
-            offset = points_px - self.centre_px
+            offset = points_px - self.center_px
             ideal_offset = offset
             for _ in range(4 if abs(self.radial) < 0.01 else 12):  # shrinks by about 3 * radial each time
                 ideal_offset = offset / (1.0 + self._radial_gain(ideal_offset))[:, None]
-            ideal = self.centre_px + ideal_offset
+            ideal = self.center_px + ideal_offset
         h = np.linalg.inv(self.homography(height_mm))
         x, y = ideal[:, 0], ideal[:, 1]
         w = h[2, 0] * x + h[2, 1] * y + h[2, 2]

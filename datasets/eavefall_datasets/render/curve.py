@@ -21,7 +21,7 @@ class NeedleSpec:
     ``section`` is thickness over width of the cross section (0: a flat ribbon, 1: round): a tilted view sees
     ``width * sqrt(cos^2 + section^2 sin^2)``. Half-round, three-sided and four-sided needles lie between 0.5
     and 1 (judgement from the shapes).
-    ``colour`` is linear RGB. ``bundle`` numbers the fascicle, ``sheath_mm`` is hidden by its sheath.
+    ``color`` is linear RGB. ``bundle`` numbers the fascicle, ``sheath_mm`` is hidden by its sheath.
     ``lift_mm`` raises the middle of the needle off the sheet in an arch that touches down at both ends.
     ``glint`` is the light of a wet streak along it, relative to full white.
     """
@@ -37,7 +37,7 @@ class NeedleSpec:
     slim: float = 0.1
     taper_mm: float = 5.0
     section: float = 0.75
-    colour: tuple[float, float, float] = (0.05, 0.10, 0.03)
+    color: tuple[float, float, float] = (0.05, 0.10, 0.03)
     bundle: int | None = None
     sheath_mm: float = 0.0
     lift_mm: float = 0.0

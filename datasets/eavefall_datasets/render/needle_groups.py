@@ -54,7 +54,7 @@ def place_needles(
         for _ in range(300):
             group = _fascicle(rng, typical, (length_mm, width_mm), bundle, number, ground, low, high)
             if touching and bundle is None and rng.random() < 0.5:
-                group = [group[0], _neighbour(rng, group[0])]
+                group = [group[0], _neighbor(rng, group[0])]
             points = [axis_mm(n, 1.0) for n in group]
             cloud = np.vstack(points)
             within = inside(frame, cloud[::3])
@@ -84,9 +84,9 @@ def _fascicle(
     length = float(np.clip(typical[0] * rng.normal(1, 0.1), *ranges[0]))
     width = float(np.clip(typical[1] * rng.normal(1, 0.07), *ranges[1]))
     palette = _BROWNS if rng.random() < (0.6 if ground == "light" else 0.5) else _GREENS
-    colour = np.array(palette[int(rng.integers(len(palette)))])
+    color = np.array(palette[int(rng.integers(len(palette)))])
     if ground == "dark":  # keep needles apart from a dark cloth
-        colour = colour * 2.2 + 0.06
+        color = color * 2.2 + 0.06
     x, y = rng.uniform(low, high)
     heading = float(rng.uniform(0, 360))
     curl = float(rng.normal(0, 0.35)) / length
@@ -96,7 +96,7 @@ def _fascicle(
     out = []
     for k in range(members):
         place = 0.0 if members == 1 else k / (members - 1) - 0.5
-        shade = colour * rng.uniform(0.85, 1.15)
+        shade = color * rng.uniform(0.85, 1.15)
         across = place * width * 0.6 * (members - 1) / 2
         side = math.radians(heading + 90)
         out.append(
@@ -113,7 +113,7 @@ def _fascicle(
                 slim=float(rng.uniform(0.0, 0.2)),
                 taper_mm=float(rng.uniform(0.03, 0.08)) * length,
                 section=float(rng.uniform(0.5, 1.0)),
-                colour=(float(shade[0]), float(shade[1]), float(shade[2])),
+                color=(float(shade[0]), float(shade[1]), float(shade[2])),
                 bundle=number if members > 1 else None,
                 sheath_mm=sheath,
             )
@@ -121,7 +121,7 @@ def _fascicle(
     return out
 
 
-def _neighbour(rng: np.random.Generator, needle: NeedleSpec) -> NeedleSpec:
+def _neighbor(rng: np.random.Generator, needle: NeedleSpec) -> NeedleSpec:
     """A second needle lying along the first, from touching to a tenth of a millimeter apart."""
     apart = needle.width_mm + float(rng.uniform(-0.02, 0.1))
     side = math.radians(needle.heading_deg + 90)
@@ -137,7 +137,7 @@ def _neighbour(rng: np.random.Generator, needle: NeedleSpec) -> NeedleSpec:
         slim=needle.slim,
         taper_mm=needle.taper_mm,
         section=needle.section,
-        colour=needle.colour,
+        color=needle.color,
     )
 
 

@@ -72,17 +72,17 @@ def place_reference(
         # Close up, only a part of the gauge sheet shows: let its marked columns stand left and right.
         turn = 0.0 if kind == "sheet" and scale > 11 else 90.0
         heading = math.degrees(math.atan2(side[1], side[0])) + turn + float(rng.uniform(-2, 2))
-        centre = frame.mean(axis=0)
-        return moved(spec, float(centre[0]), float(centre[1]), heading)
+        center = frame.mean(axis=0)
+        return moved(spec, float(center[0]), float(center[1]), heading)
     for _ in range(400):
         weights = rng.dirichlet(np.full(4, 0.35))
         x, y = weights @ frame
         tried = moved(spec, float(x), float(y), float(rng.uniform(0, 360)))
         if inside(frame, footprint_mm(tried, 1.0)):
             return tried
-    centre = frame.mean(axis=0)
+    center = frame.mean(axis=0)
     side = frame[1] - frame[0]
-    return moved(spec, float(centre[0]), float(centre[1]), math.degrees(math.atan2(side[1], side[0])))
+    return moved(spec, float(center[0]), float(center[1]), math.degrees(math.atan2(side[1], side[0])))
 
 
 def clear_part(page: ReferenceSpec, frame: FloatArray) -> FloatArray:

@@ -21,7 +21,7 @@ from eavefall_datasets.render.references import BUSINESS_CARDS_MM, CARD_MM, Refe
 _SIZES: Final = {"card": (1640, 1230), "coin": (1440, 1080), "sheet": (2700, 2025), "page": (2900, 2175)}
 _SCALES: Final = {"card": (10.5, 13.0), "coin": (11.0, 15.0), "sheet": (9.0, 9.8), "page": (8.6, 9.2)}
 _OFF_WHITE: Final = ((0.75, 0.75, 0.72), (0.6, 0.6, 0.58), (0.8, 0.78, 0.7))
-_COLOURED: Final = ((0.55, 0.62, 0.75), (0.75, 0.65, 0.35), (0.70, 0.45, 0.45), (0.45, 0.62, 0.42))
+_COLORED: Final = ((0.55, 0.62, 0.75), (0.75, 0.65, 0.35), (0.70, 0.45, 0.45), (0.45, 0.62, 0.42))
 _WOODS: Final = ((0.42, 0.26, 0.13), (0.28, 0.15, 0.08), (0.55, 0.40, 0.24))
 _BREADTHS: Final = (0.35, 1.6)
 
@@ -107,9 +107,9 @@ def _asked(group: str, kinds: tuple[str, ...] = ("card", "coin"), **asked: Any) 
     return make
 
 
-def _coloured(seed: int) -> Trial:
+def _colored(seed: int) -> Trial:
     spec, reference = _base(seed, ("card", "coin"))
-    return Trial("colored paper", replace(spec, paper=_COLOURED[_draw(seed) % len(_COLOURED)]), reference)
+    return Trial("colored paper", replace(spec, paper=_COLORED[_draw(seed) % len(_COLORED)]), reference)
 
 
 def _wood(seed: int) -> Trial:
@@ -171,10 +171,10 @@ def _cards(group: str, business: bool) -> Callable[[int], Trial]:
 def _red_card(seed: int) -> Trial:
     """A card as bright as the sheet, but of another color."""
     spec, reference = _base(seed, ("card",))
-    grey = 0.2126 * spec.paper[0] + 0.7152 * spec.paper[1] + 0.0722 * spec.paper[2]
-    card = replace(spec.references[0], light=grey, hue=(2.6, 0.6, 0.55))
-    spec = replace(spec, references=(card,), paper=(grey, grey, grey))
-    return Trial("red card on grey", spec, reference)
+    gray = 0.2126 * spec.paper[0] + 0.7152 * spec.paper[1] + 0.0722 * spec.paper[2]
+    card = replace(spec.references[0], light=gray, hue=(2.6, 0.6, 0.55))
+    spec = replace(spec, references=(card,), paper=(gray, gray, gray))
+    return Trial("red card on gray", spec, reference)
 
 
 def _two_metals(seed: int) -> Trial:
@@ -195,7 +195,7 @@ def _misprint(with_card: bool) -> Callable[[int], Trial]:
         sheet = replace(spec.references[0], print_scale=float(rng.uniform(0.90, 1.05)))
         if not with_card:
             return Trial("misprint, no check", replace(spec, references=(sheet,)), reference)
-        middle = spec.camera.unproject(spec.camera.centre_px[None])[0]
+        middle = spec.camera.unproject(spec.camera.center_px[None])[0]
         card = ReferenceSpec(
             "card", float(middle[0]), float(middle[1]), float(rng.uniform(0, 360)),
             light=float(rng.uniform(0.03, 0.3)), seed=seed, printed=bool(rng.random() < 0.5),
@@ -289,13 +289,13 @@ GROUPS: Final[dict[str, Callable[[int], Trial]]] = {
     "dappled": _with("dappled", dapple=0.4),
     "ruled": _with("ruled", surface="ruled"),
     "squared": _with("squared", surface="squared"),
-    "colored paper": _coloured,
+    "colored paper": _colored,
     "bare wood": _wood,
     "cloth": _asked("cloth", background="dark"),
     "paper on a table": _table,
     "printed card": _cards("printed card", False),
     "business card": _cards("business card", True),
-    "red card on grey": _red_card,
+    "red card on gray": _red_card,
     "two-metal coin": _two_metals,
     "paper for a card": _paper_for_card,
     "misprint beside a card": _misprint(True),

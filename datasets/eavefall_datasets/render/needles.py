@@ -114,7 +114,7 @@ def render(spec: NeedleSceneSpec) -> NeedleScene:
     for index, (needle, pixels) in enumerate(zip(spec.needles, ribbons, strict=True)):
         crossed |= _pairs(owner[pixels.index[pixels.coverage > 0.5]], index, 6)
         touched |= _pairs(owner[pixels.index[pixels.margin_px > -1.5]], index, 1)
-        _paint(flat, pixels, _needle_colour(rng, needle, pixels, spec.shadow_deg))
+        _paint(flat, pixels, _needle_color(rng, needle, pixels, spec.shadow_deg))
         owner[pixels.index[pixels.coverage > 0.5]] = index
     for index in _bundle_heads(spec.needles):
         _draw_sheath(flat, camera, spec.needles, index, rng)
@@ -153,9 +153,9 @@ def _silhouette(camera: Camera, needle: NeedleSpec, axis: FloatArray) -> FloatAr
     The projection itself foreshortens a flat ribbon, so the factor is relative to the flat one:
     ``sqrt(cos^2 + section^2 sin^2) / cos``.
     """
-    towards = camera.position_mm - np.column_stack([axis, np.zeros(len(axis))])
-    sideways = (towards[:, :2] * _normals(axis)).sum(axis=1)
-    tangent_sq = (sideways / towards[:, 2]) ** 2
+    toward = camera.position_mm - np.column_stack([axis, np.zeros(len(axis))])
+    sideways = (toward[:, :2] * _normals(axis)).sum(axis=1)
+    tangent_sq = (sideways / toward[:, 2]) ** 2
     return np.asarray(np.sqrt(1.0 + needle.section**2 * tangent_sq))
 
 
@@ -172,12 +172,12 @@ def _project_band(
     return axis_px, np.abs(tangent[:, 0] * offset[:, 1] - tangent[:, 1] * offset[:, 0])
 
 
-def _paint(flat: Float32, pixels: RibbonPixels, colour: FloatArray) -> None:
+def _paint(flat: Float32, pixels: RibbonPixels, color: FloatArray) -> None:
     alpha = pixels.coverage[:, None]
-    flat[pixels.index] = flat[pixels.index] * (1 - alpha) + colour * alpha
+    flat[pixels.index] = flat[pixels.index] * (1 - alpha) + color * alpha
 
 
-def _needle_colour(
+def _needle_color(
     rng: np.random.Generator, needle: NeedleSpec, pixels: RibbonPixels, light_deg: float
 ) -> FloatArray:
     """Linear RGB per pixel: a rounded body lit from one side, faint pale lines along it, mottled along it."""
@@ -188,7 +188,7 @@ def _needle_colour(
     knots = rng.normal(1.0, 0.08, 24)
     mottle = np.interp(pixels.along * 23, np.arange(24), knots)
     tip = np.where(pixels.along > 0.97, 0.85, 1.0)
-    body = (shade * lines * mottle * tip)[:, None] * np.array(needle.colour)
+    body = (shade * lines * mottle * tip)[:, None] * np.array(needle.color)
     if needle.glint > 0:
         # A wet needle mirrors the sky in a streak toward the light, in pieces of a few millimeters.
         streak = np.exp(-(((pixels.across - 0.35 * np.sign(side)) / 0.22) ** 2))
@@ -207,7 +207,7 @@ def _shade_beside(canvas: Float32, spec: NeedleSceneSpec, ribbons: list[RibbonPi
     lights = [(spec.contact_shadow, spec.shadow_mm, spec.shadow_deg, spec.shadow_soft)]
     if spec.second_shadow > 0:
         lights.append((spec.second_shadow, spec.shadow_mm, spec.second_shadow_deg, spec.shadow_soft))
-    for depth, shadow_mm, towards_deg, softness in lights:
+    for depth, shadow_mm, toward_deg, softness in lights:
         lit = np.ones(size, np.float32)
         for lift in sorted({needle.lift_mm for needle in spec.needles}):
             shadow = np.zeros(size[0] * size[1], np.float32)
@@ -216,7 +216,7 @@ def _shade_beside(canvas: Float32, spec: NeedleSceneSpec, ribbons: list[RibbonPi
                     there = pixels.coverage.astype(np.float32)
                     shadow[pixels.index] = np.maximum(shadow[pixels.index], there)
             reach = (shadow_mm + 0.7 * lift) * spec.camera.px_per_mm
-            angle = np.radians(towards_deg)
+            angle = np.radians(toward_deg)
             move = np.array([[1, 0, reach * np.cos(angle)], [0, 1, reach * np.sin(angle)]], np.float32)
             moved = cv2.warpAffine(shadow.reshape(size), move, (size[1], size[0]), flags=cv2.INTER_LINEAR)
             lit *= 1.0 - depth * cv2.GaussianBlur(moved, (0, 0), max(reach * softness, 0.8))
@@ -241,8 +241,8 @@ def _draw_sheath(
     spread = float(np.hypot(*(bases.max(axis=0) - bases.min(axis=0)))) + middle.width_mm
     axis = axis_mm(middle, 0.05)
     cut = max(int(len(axis) * min(middle.sheath_mm / middle.length_mm, 0.3)), 8)
-    centre = bases.mean(axis=0) - bases[len(members) // 2]
-    sleeve = axis[:cut] + centre
+    center = bases.mean(axis=0) - bases[len(members) // 2]
+    sleeve = axis[:cut] + center
     half = np.full(cut, spread / 2 * 1.12) * np.linspace(0.85, 1.0, cut)
     axis_px, half_px = _project_band(camera, sleeve, half, middle.section * middle.width_mm / 2)
     pixels = ribbon(axis_px, half_px, (camera.height_px, camera.width_px))

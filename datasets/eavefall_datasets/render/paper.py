@@ -20,7 +20,7 @@ Float32 = NDArray[np.float32]
 def paper_texture(
     rng: np.random.Generator,
     size: tuple[int, int],
-    colour: tuple[float, float, float],
+    color: tuple[float, float, float],
     grain: float,
     px_per_mm: float,
     woven: bool,
@@ -40,7 +40,7 @@ def paper_texture(
         v = y * np.float32(np.cos(angle)) - x * np.float32(np.sin(angle))
         relief += np.float32(2.0) * np.sin(u * np.float32(thread)) * np.sin(v * np.float32(thread))
     tone = np.maximum(1.0 + grain * relief, 0.05)
-    return np.asarray(tone[..., None] * np.array(colour, np.float32), np.float32)
+    return np.asarray(tone[..., None] * np.array(color, np.float32), np.float32)
 
 
 def draw_surface(canvas: Float32, camera: Camera, spec: NeedleSceneSpec) -> None:

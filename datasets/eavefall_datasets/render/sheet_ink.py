@@ -53,7 +53,7 @@ def _ruler(ruler: tuple[float, float, float], x: FloatArray, y: FloatArray, px_p
 
 
 def _print(page_mm: tuple[float, float], x: FloatArray, y: FloatArray) -> FloatArray:
-    """Three lines of grey dashes where the sheet carries its instructions; not meant to be read."""
+    """Three lines of gray dashes where the sheet carries its instructions; not meant to be read."""
     row = np.floor((y - (page_mm[1] - 13.0)) / 3.4)
     inside = (row >= 0) & (row < 3) & (np.abs(x - page_mm[0] / 2) < page_mm[0] / 2 - 38)
     stroke = ((y - (page_mm[1] - 13.0)) % 3.4 < 1.7) & (np.sin(x * 3.1 + row * 1.3) + np.sin(x * 1.27) > -0.4)

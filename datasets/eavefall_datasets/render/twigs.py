@@ -39,11 +39,11 @@ def draw_twig(canvas: Float32, camera: Camera, twig: TwigSpec) -> None:
         columns = pixels.across * 4 + 0.5 * (np.floor(rows) % 2)
         scale = 0.35 + 0.65 * ((rows % 1.0) * (0.6 + 0.4 * np.cos(2 * np.pi * columns)))
         shade = shade * scale * 1.3
-        colour = np.array([0.17, 0.095, 0.05])
+        color = np.array([0.17, 0.095, 0.05])
     else:
         grain = np.interp(pixels.along * 60, np.arange(62), rng.normal(1, 0.2, 62))
         shade = shade * grain * rng.normal(1, 0.08, len(grain))
-        colour = np.array([0.13, 0.09, 0.065])
+        color = np.array([0.13, 0.09, 0.065])
     flat = canvas.reshape(-1, 3)
     alpha = pixels.coverage[:, None]
-    flat[pixels.index] = flat[pixels.index] * (1 - alpha) + (shade[:, None] * colour) * alpha
+    flat[pixels.index] = flat[pixels.index] * (1 - alpha) + (shade[:, None] * color) * alpha

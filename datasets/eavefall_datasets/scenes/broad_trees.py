@@ -65,7 +65,7 @@ def _draw_branches(
     canvas: UInt8,
     place: Placement,
     tree: Branches,
-    colours: FloatArray,
+    colors: FloatArray,
     rng: np.random.Generator,
     least: float,
 ) -> None:
@@ -83,15 +83,15 @@ def _draw_branches(
         line[thin],
         depth[thin],
         shade[thin],
-        colours,
+        colors,
         np.maximum(np.round(middle[thin]), 1).astype(int),
     )
     for i in np.flatnonzero(middle > 7).tolist()[::-1]:
-        tapered(canvas, line[i], width[i, 0], width[i, 1], colours[len(colours) * 6 // 10], place.sun)
+        tapered(canvas, line[i], width[i, 0], width[i, 1], colors[len(colors) * 6 // 10], place.sun)
 
 
 def _fine_twigs(
-    canvas: UInt8, place: Placement, tree: Branches, colours: FloatArray, rng: np.random.Generator
+    canvas: UInt8, place: Placement, tree: Branches, colors: FloatArray, rng: np.random.Generator
 ) -> None:
     """The last twigs, thinner than a pixel, that make a bare crown a haze: several on every outer limb."""
     limbs = tree.points[tree.level >= tree.level.max() - 1]
@@ -107,7 +107,7 @@ def _fine_twigs(
     lines = place.project(np.stack([start, middle, end], axis=1))
     shade = np.clip(rng.normal(0.5, 0.15, len(pick)), 0, 1)
     before = canvas.copy()
-    strokes(canvas, lines, start[:, 2], shade, colours)
+    strokes(canvas, lines, start[:, 2], shade, colors)
     # Thinner than a pixel: blend the strokes at a part of their strength.
     strength = float(np.clip(place.height_px / 2200, 0.25, 0.9))
     canvas[:] = np.round(before * (1 - strength) + canvas * strength).astype(np.uint8)
@@ -123,10 +123,10 @@ def bare_tree(
     """A leafless crown in winter; returns its habit. Some keep a few dead leaves or show swelling buds."""
     name = habit or list(HABITS)[int(rng.integers(len(HABITS)))]
     tree = grow(rng, HABITS[name])
-    colours = ramp(_bark(rng, name, place.light), rng)
+    colors = ramp(_bark(rng, name, place.light), rng)
     if fine_twigs:
-        _fine_twigs(canvas, place, tree, colours, rng)
-    _draw_branches(canvas, place, tree, colours, rng, least=0.55)
+        _fine_twigs(canvas, place, tree, colors, rng)
+    _draw_branches(canvas, place, tree, colors, rng, least=0.55)
     extra = rng.random()
     if extra < 0.3:  # leftovers of autumn, or buds: sparse dots near the tips
         tips = tree.points[tree.level == tree.level.max()][:, -1]
@@ -164,20 +164,20 @@ def leafy_tree(
     share = (part - cell)[:, None]
     point = limbs[limb, cell] * (1 - share) + limbs[limb, cell + 1] * share
     point = point + rng.normal(0, 1, point.shape) * size_rel * (1.0 if leaflets else 1.3)
-    centre, spread = point.mean(axis=0), point.std(axis=0) * 1.7 + 1e-6
-    normal = (point - centre) / spread
+    center, spread = point.mean(axis=0), point.std(axis=0) * 1.7 + 1e-6
+    normal = (point - center) / spread
     sun = np.array([0.45 * place.sun, 0.75, 0.45])
     clump = rng.normal(0, 0.13, len(limbs))[limb]
     shade = 0.46 + 0.24 * (normal @ sun) + clump + rng.normal(0, 0.10, count)
-    coloured = rng.random() < 0.35 if autumn is None else autumn
-    family = _LEAF_AUTUMN if coloured else _LEAF_GREEN
+    colored = rng.random() < 0.35 if autumn is None else autumn
+    family = _LEAF_AUTUMN if colored else _LEAF_GREEN
     r, g, b = family[int(rng.integers(len(family)))]
     k = place.light * float(rng.uniform(0.85, 1.15))
     length = place.height_px * size_rel * rng.uniform(0.6, 1.3, count)
     kind = "oval" if leaflets else ("oval", "heart", "lobed", "lance")[int(rng.integers(4))]
     points = 4 if place.height_px * size_rel < 14 else 8
-    colours = ramp((r * k, g * k, b * k), rng)
+    colors = ramp((r * k, g * k, b * k), rng)
     hanging = np.pi / 2 + rng.normal(0, 1.0, count)
     leaves(canvas, place.project(point), hanging, length, rng.uniform(0.3, 1.0, count), normal[:, 2],
-           np.clip(shade, 0.02, 0.98), colours, leaf_outline(kind, points))  # fmt: skip
+           np.clip(shade, 0.02, 0.98), colors, leaf_outline(kind, points))  # fmt: skip
     return name

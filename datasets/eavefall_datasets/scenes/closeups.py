@@ -57,8 +57,8 @@ def _boughs(
     return out
 
 
-def _wood(canvas: UInt8, line: FloatArray, wide: float, colours: FloatArray) -> None:
-    tapered(canvas, line, wide, max(wide * 0.35, 1.0), colours[len(colours) // 2])
+def _wood(canvas: UInt8, line: FloatArray, wide: float, colors: FloatArray) -> None:
+    tapered(canvas, line, wide, max(wide * 0.35, 1.0), colors[len(colors) // 2])
 
 
 def _along(line: FloatArray, t: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -74,7 +74,7 @@ def pine_branch(canvas: UInt8, rng: np.random.Generator, bundle: int | None = No
     """Long needles in bundles of ``bundle``, crowded toward the end of each shoot."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.10, 0.32)) * size[1]
-    colours, wood = _some(rng, PINE_GREENS), _some(rng, WOODS)
+    colors, wood = _some(rng, PINE_GREENS), _some(rng, WOODS)
     per = bundle or int(rng.choice([2, 3, 5]))
     wide = max(1, round(scale / 95))
     for line, near in _boughs(rng, size, int(rng.integers(2, 5)), float(rng.uniform(0.5, 0.9))):
@@ -96,7 +96,7 @@ def pine_branch(canvas: UInt8, rng: np.random.Generator, bundle: int | None = No
                 start + np.column_stack([np.cos(direction), np.sin(direction)]) * (length * u)[:, None]
             )
         shade = 0.30 + 0.30 * near + rng.normal(0, 0.16, len(angle)) - 0.15 * np.sin(angle)
-        strokes(canvas, np.stack(steps, axis=1), rng.random(len(angle)), np.clip(shade, 0, 1), colours, wide)
+        strokes(canvas, np.stack(steps, axis=1), rng.random(len(angle)), np.clip(shade, 0, 1), colors, wide)
     return "pine branch"
 
 
@@ -104,7 +104,7 @@ def spruce_branch(canvas: UInt8, rng: np.random.Generator) -> str:
     """Short single needles all along every shoot: brush-like (spruce) or in two flat rows (fir, hemlock)."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.018, 0.055)) * size[1]
-    colours, wood = _some(rng, SPRUCE_GREENS), _some(rng, WOODS)
+    colors, wood = _some(rng, SPRUCE_GREENS), _some(rng, WOODS)
     flat = rng.random() < 0.45
     wide = max(1, round(scale / (7 if flat else 11)))
     tips = rng.random() < 0.3
@@ -122,7 +122,7 @@ def spruce_branch(canvas: UInt8, rng: np.random.Generator) -> str:
         shade = (
             0.24 + 0.33 * near + rng.normal(0, 0.20, count) - 0.14 * np.sin(angle) + (0.3 * (t > 0.85) * tips)
         )
-        strokes(canvas, np.stack([foot, end], axis=1), rng.random(count), np.clip(shade, 0, 1), colours, wide)
+        strokes(canvas, np.stack([foot, end], axis=1), rng.random(count), np.clip(shade, 0, 1), colors, wide)
     return "spruce branch"
 
 
@@ -130,7 +130,7 @@ def scale_spray(canvas: UInt8, rng: np.random.Generator) -> str:
     """Flat sprays of scale leaves: stems that fork again and again in one plane, like beads on strings."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.008, 0.020)) * size[1]
-    colours, wood = _some(rng, SCALE_GREENS), _some(rng, WOODS)
+    colors, wood = _some(rng, SCALE_GREENS), _some(rng, WOODS)
     for line, near in _boughs(rng, size, int(rng.integers(3, 6)), float(rng.uniform(0.5, 0.9))):
         _wood(canvas, line, scale * 1.2, wood * near)
         lines = [line]
@@ -148,15 +148,15 @@ def scale_spray(canvas: UInt8, rng: np.random.Generator) -> str:
             lines = children
             if level == 1:
                 beads = np.stack(lines)
-                strokes(canvas, beads, np.arange(len(beads)), np.full(len(beads), 0.3 * near + 0.1), colours,
+                strokes(canvas, beads, np.arange(len(beads)), np.full(len(beads), 0.3 * near + 0.1), colors,
                         max(1, round(scale * 0.9)))  # fmt: skip
         final = np.stack(lines)[:1400]
         tone = 0.25 + 0.35 * near + rng.normal(0, 0.1, len(final))
-        strokes(canvas, final, np.arange(len(final)), np.clip(tone, 0, 1), colours, max(1, round(scale)))
+        strokes(canvas, final, np.arange(len(final)), np.clip(tone, 0, 1), colors, max(1, round(scale)))
         # The scales: lighter beads along each last twig.
         for u in (0.2, 0.5, 0.8):
             at = final[:, int(u * 5)]
-            blobs(canvas, at, np.full(len(at), scale * 0.55), np.clip(tone + 0.12, 0, 1), colours)
+            blobs(canvas, at, np.full(len(at), scale * 0.55), np.clip(tone + 0.12, 0, 1), colors)
     return "scale spray"
 
 
@@ -164,7 +164,7 @@ def leaf_branch(canvas: UInt8, rng: np.random.Generator, kind: str | None = None
     """Simple or lobed leaves on twigs, veins drawn when they are large."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.05, 0.24)) * size[1]
-    colours = _some(rng, _AUTUMN if rng.random() < 0.2 else _GREEN)
+    colors = _some(rng, _AUTUMN if rng.random() < 0.2 else _GREEN)
     wood = _some(rng, WOODS)
     shape = kind or ("oval", "heart", "lance", "lobed", "palmate")[int(rng.integers(5))]
     outline = leaf_outline(shape, 18)
@@ -175,12 +175,12 @@ def leaf_branch(canvas: UInt8, rng: np.random.Generator, kind: str | None = None
         foot, heading = _along(line, np.sort(rng.uniform(0.1, 1.0, count)))
         angle = heading + np.where(np.arange(count) % 2 == 0, 1, -1) * rng.uniform(0.5, 1.3, count) + 0.3
         length = scale * rng.uniform(0.6, 1.2, count)
-        centre = foot + np.column_stack([np.cos(angle), np.sin(angle)]) * (length * 0.65)[:, None]
-        strokes(canvas, np.stack([foot, foot * 0.6 + centre * 0.4], axis=1), np.arange(count),
+        center = foot + np.column_stack([np.cos(angle), np.sin(angle)]) * (length * 0.65)[:, None]
+        strokes(canvas, np.stack([foot, foot * 0.6 + center * 0.4], axis=1), np.arange(count),
                 np.full(count, 0.5), wood, max(1, round(scale / 60)))  # fmt: skip
         shade = 0.22 + 0.30 * near + rng.normal(0, 0.17, count)
-        leaves(canvas, centre, angle, length, rng.uniform(0.45, 1.1, count), rng.random(count),
-               np.clip(shade, 0.02, 0.9), colours, outline, vein=scale > 40)  # fmt: skip
+        leaves(canvas, center, angle, length, rng.uniform(0.45, 1.1, count), rng.random(count),
+               np.clip(shade, 0.02, 0.9), colors, outline, vein=scale > 40)  # fmt: skip
     return f"{shape} leaves"
 
 
@@ -188,7 +188,7 @@ def leaflet_branch(canvas: UInt8, rng: np.random.Generator) -> str:
     """Compound leaves: rows of small leaflets on either side of thin stalks (locust, ash, walnut)."""
     size = (canvas.shape[0], canvas.shape[1])
     scale = float(rng.uniform(0.014, 0.06)) * size[1]
-    colours, wood = _some(rng, _AUTUMN if rng.random() < 0.15 else _GREEN), _some(rng, WOODS)
+    colors, wood = _some(rng, _AUTUMN if rng.random() < 0.15 else _GREEN), _some(rng, WOODS)
     outline = leaf_outline(("oval", "lance")[int(rng.integers(2))], 8)
     for line, near in _boughs(rng, size, int(rng.integers(2, 4)), float(rng.uniform(0.5, 0.9))):
         _wood(canvas, line, scale * 0.25, wood * near)
@@ -197,15 +197,15 @@ def leaflet_branch(canvas: UInt8, rng: np.random.Generator) -> str:
             lean = heading[i] + (1 if i % 2 else -1) * rng.uniform(0.5, 1.2)
             pairs = int(rng.integers(5, 12))
             stalk = _shoot(rng, foot[i], lean, scale * pairs * 0.75, 12, 0.5)
-            strokes(canvas, stalk[None], np.zeros(1), np.full(1, 0.6), colours, max(1, round(scale / 14)))
+            strokes(canvas, stalk[None], np.zeros(1), np.full(1, 0.6), colors, max(1, round(scale / 14)))
             at, along = _along(stalk, np.repeat(np.linspace(0.15, 0.98, pairs), 2))
             side = np.tile([1.0, -1.0], pairs)
             angle = along + side * rng.normal(1.1, 0.12, len(at))
             length = scale * rng.uniform(0.85, 1.1, len(at))
-            centre = at + np.column_stack([np.cos(angle), np.sin(angle)]) * (length * 0.55)[:, None]
+            center = at + np.column_stack([np.cos(angle), np.sin(angle)]) * (length * 0.55)[:, None]
             shade = 0.25 + 0.3 * near + rng.normal(0, 0.12, len(at)) + rng.normal(0, 0.08)
-            leaves(canvas, centre, angle, length, rng.uniform(0.6, 1.1, len(at)), rng.random(len(at)),
-                   np.clip(shade, 0.02, 0.95), colours, outline)  # fmt: skip
+            leaves(canvas, center, angle, length, rng.uniform(0.6, 1.1, len(at)), rng.random(len(at)),
+                   np.clip(shade, 0.02, 0.95), colors, outline)  # fmt: skip
     return "leaflets"
 
 

@@ -170,8 +170,8 @@ def _plant(
         low, high = (0.7, 1.5) if main and view == "tree" else (0.5, 1.2) if main else (0.3, 0.7)
         if view == "forest_scene":
             low, high = 0.5, 1.4
-        centre = (spots[k] + 0.5) / len(order) if len(order) > 1 else 0.5
-        x = size * float(np.clip(centre + rng.normal(0, 0.08), 0.08, 0.92))
+        center = (spots[k] + 0.5) / len(order) if len(order) > 1 else 0.5
+        x = size * float(np.clip(center + rng.normal(0, 0.08), 0.08, 0.92))
         foot = horizon + (size * 0.02 if not main else (size - horizon) * float(rng.uniform(0.1, 0.7)))
         # Its crown, not its trunk alone, must be in the picture.
         tall = min(size * float(rng.uniform(low, high)), (foot - 0.05 * size) / 0.75)

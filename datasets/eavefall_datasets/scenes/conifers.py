@@ -51,8 +51,8 @@ def _trunk(canvas: UInt8, place: Placement, rng: np.random.Generator, radius: fl
     sway = np.cumsum(rng.normal(0, 0.004, 9))
     line = place.project(np.column_stack([sway - sway[0], y, np.zeros(9)]))
     wide = radius * 2 * place.height_px
-    colour = np.array(_STEM[int(rng.integers(len(_STEM)))]) * 255 * place.light
-    tapered(canvas, line, wide, max(wide * 0.1, 1.0), colour, place.sun)
+    color = np.array(_STEM[int(rng.integers(len(_STEM)))]) * 255 * place.light
+    tapered(canvas, line, wide, max(wide * 0.1, 1.0), color, place.sun)
 
 
 def _whorls(
@@ -111,8 +111,8 @@ def spruce_tree(canvas: UInt8, place: Placement, rng: np.random.Generator) -> st
     fresh = np.repeat(rng.normal(0, 0.10, len(start)), needles) + 0.12 * (u.reshape(-1) > 0.75)
     lines = np.stack([place.project(base), place.project(end)], axis=1)
     wide = max(1, round(place.height_px / 450))
-    colours = ramp(_pick(rng, SPRUCE_GREENS, place.light), rng)
-    strokes(canvas, lines, base[:, 2], np.clip(shade + fresh, 0, 1), colours, wide, layers=10)
+    colors = ramp(_pick(rng, SPRUCE_GREENS, place.light), rng)
+    strokes(canvas, lines, base[:, 2], np.clip(shade + fresh, 0, 1), colors, wide, layers=10)
     return "spruce"
 
 
@@ -173,9 +173,9 @@ def _tufts(
     sag[..., 1] -= size * 0.12
     middle = (base + end) / 2
     line = np.stack([base, middle, sag], axis=2).reshape(-1, 3, 3)
-    centre = np.repeat(tuft, needles, axis=0)
+    center = np.repeat(tuft, needles, axis=0)
     lift = np.repeat(rng.normal(0, 0.10, len(tuft)), needles) + 0.22 * spray.reshape(-1, 3)[:, 1]
-    shade = _shade(centre * np.array([1, 0, 1]), radius, place.sun, rng) + lift + 0.05
+    shade = _shade(center * np.array([1, 0, 1]), radius, place.sun, rng) + lift + 0.05
     wide = max(1, round(place.height_px / 1100))
     strokes(canvas, place.project(line), np.repeat(tuft[:, 2], needles), np.clip(shade, 0, 1),
             ramp(_pick(rng, PINE_GREENS, place.light), rng), wide, layers=14)  # fmt: skip

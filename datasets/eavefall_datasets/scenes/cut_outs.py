@@ -131,7 +131,7 @@ def _paste(
     turn[:, 2] = turn[:, 2] + np.asarray(at) - np.array([width / 2, height / 2])
     size = (canvas.shape[1], canvas.shape[0])
     alpha = sprite[..., 3:].astype(np.float32) / 255
-    colour = sprite[..., :3].astype(np.float32) * alpha * rng.uniform(0.65, 1.2)
-    layer = cv2.warpAffine(np.dstack([colour, alpha]).astype(np.float32), turn, size, flags=cv2.INTER_LINEAR)
+    color = sprite[..., :3].astype(np.float32) * alpha * rng.uniform(0.65, 1.2)
+    layer = cv2.warpAffine(np.dstack([color, alpha]).astype(np.float32), turn, size, flags=cv2.INTER_LINEAR)
     mixed = canvas * (1 - layer[..., 3:]) + layer[..., :3]
     canvas[:] = np.clip(mixed, 0, 255).astype(np.uint8)

@@ -17,7 +17,7 @@ _BROWN = ((0.46, 0.34, 0.22), (0.40, 0.29, 0.20), (0.55, 0.42, 0.28), (0.36, 0.2
 _FALLEN = ((0.52, 0.40, 0.24), (0.60, 0.47, 0.22), (0.46, 0.31, 0.20), (0.52, 0.27, 0.19), (0.40, 0.32, 0.24))
 
 
-def _colours(rng: np.random.Generator, family: tuple[tuple[float, float, float], ...]) -> FloatArray:
+def _colors(rng: np.random.Generator, family: tuple[tuple[float, float, float], ...]) -> FloatArray:
     return ramp(family[int(rng.integers(len(family)))], rng)
 
 
@@ -49,8 +49,8 @@ def _spots(
     rng: np.random.Generator, size: tuple[int, int], count: int, band: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray]:
     """Places that clump, within a band of the picture's height."""
-    centres = rng.uniform(0, 1, (max(count // 60, 3), 2))
-    pick = centres[rng.integers(len(centres), size=count)]
+    centers = rng.uniform(0, 1, (max(count // 60, 3), 2))
+    pick = centers[rng.integers(len(centers), size=count)]
     loose = rng.random(count) < 0.45
     xy = np.where(loose[:, None], rng.uniform(0, 1, (count, 2)), pick + rng.normal(0, 0.09, (count, 2)))
     y = band[0] + (band[1] - band[0]) * np.mod(xy[:, 1], 1.0)
@@ -83,7 +83,7 @@ def scatter_needles(
     depth = rng.random(len(lines))
     strokes(canvas, lines + wide, depth, np.zeros(len(lines)), dark, wide, layers=1)
     strokes(
-        canvas, lines, depth, np.clip(rng.normal(0.62, 0.2, len(lines)), 0.15, 1), _colours(rng, _BROWN), wide
+        canvas, lines, depth, np.clip(rng.normal(0.62, 0.2, len(lines)), 0.15, 1), _colors(rng, _BROWN), wide
     )
 
 
@@ -103,7 +103,7 @@ def scatter_leaves(
         shade = np.clip(rng.normal(0.45 + 0.08 * part, 0.17, n), 0, 1)
         leaves(canvas, np.column_stack([x, y]), rng.uniform(0, 6.3, n), length_px * rng.uniform(0.6, 1.2, n),
                rng.uniform(0.3, 1.0, n), rng.random(n), shade,
-               _colours(rng, _FALLEN), outline, vein=length_px > 30)  # fmt: skip
+               _colors(rng, _FALLEN), outline, vein=length_px > 30)  # fmt: skip
 
 
 def scatter_twigs(canvas: UInt8, rng: np.random.Generator, count: int, length_px: float) -> None:
@@ -117,4 +117,4 @@ def scatter_twigs(canvas: UInt8, rng: np.random.Generator, count: int, length_px
     end = middle + np.column_stack([np.cos(turn), np.sin(turn)]) * (reach / 2)[:, None]
     wide = rng.integers(2, max(int(length_px / 14), 3) + 1, count)
     strokes(canvas, np.stack([start, middle, end], axis=1), rng.random(count), rng.random(count),
-            _colours(rng, ((0.33, 0.27, 0.22), (0.42, 0.36, 0.30))), wide)  # fmt: skip
+            _colors(rng, ((0.33, 0.27, 0.22), (0.42, 0.36, 0.30))), wide)  # fmt: skip

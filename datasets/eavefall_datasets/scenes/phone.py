@@ -31,8 +31,8 @@ def phone_picture(canvas: UInt8, rng: np.random.Generator, size: int) -> UInt8:
     light = light + grain * (noise * np.sqrt(np.maximum(light, 0) + 0.01))
     tone = srgb_from_linear(light)
     if rng.random() < 0.6:  # contrast and saturation of the phone's own taste
-        grey = tone.mean(axis=2, keepdims=True)
-        tone = grey + (tone - grey) * rng.uniform(0.7, 1.45)
+        gray = tone.mean(axis=2, keepdims=True)
+        tone = gray + (tone - gray) * rng.uniform(0.7, 1.45)
         tone = 0.5 + (tone - 0.5) * rng.uniform(0.85, 1.25)
     if rng.random() < 0.5:
         tone = tone + rng.uniform(0.2, 0.8) * (tone - cv2.GaussianBlur(tone, (0, 0), 1.2))

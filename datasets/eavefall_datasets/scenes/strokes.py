@@ -14,10 +14,10 @@ _SHIFT = 4
 _ONE = 1 << _SHIFT
 
 
-def ramp(colour: tuple[float, float, float], rng: np.random.Generator, steps: int = 14) -> FloatArray:
+def ramp(color: tuple[float, float, float], rng: np.random.Generator, steps: int = 14) -> FloatArray:
     """Colors (steps, 3) 0..255 from deep shade to sunlit, the shade bluer and the light yellower."""
     level = np.linspace(0.0, 1.0, steps)[:, None]
-    base = np.array(colour) * 255.0
+    base = np.array(color) * 255.0
     dark, light = base * np.array([0.22, 0.26, 0.32]), base * np.array([1.5, 1.4, 1.15]) + 12.0
     out = np.where(
         level < 0.55, dark + (base - dark) * level / 0.55, base + (light - base) * (level - 0.55) / 0.45
@@ -43,13 +43,13 @@ def strokes(
     lines: FloatArray,
     depth: FloatArray,
     shade: FloatArray,
-    colours: FloatArray,
+    colors: FloatArray,
     thickness: int | NDArray[np.int_] = 1,
     layers: int = 8,
 ) -> None:
     """Paint polylines (N, K, 2) px back to front.
 
-    ``depth`` grows toward the viewer, ``shade`` 0..1 picks from ``colours`` (steps, 3). Lines are grouped
+    ``depth`` grows toward the viewer, ``shade`` 0..1 picks from ``colors`` (steps, 3). Lines are grouped
     into ``layers`` of depth and one call per color, so the order within a layer is by color, dark first.
     """
     if len(lines) == 0:
@@ -57,19 +57,19 @@ def strokes(
     points = np.clip(np.round(lines * _ONE), -(1 << 24), 1 << 24).astype(np.int32)
     order = np.argsort(np.argsort(depth))
     layer = order * layers // len(lines)
-    step = np.clip(shade * len(colours), 0, len(colours) - 1).astype(int)
+    step = np.clip(shade * len(colors), 0, len(colors) - 1).astype(int)
     wide = np.broadcast_to(np.asarray(thickness, int), (len(lines),))
-    keys = (layer * len(colours) + step) * 64 + np.clip(wide, 1, 63)
+    keys = (layer * len(colors) + step) * 64 + np.clip(wide, 1, 63)
     ranking = np.argsort(keys, kind="stable")
     cuts = np.flatnonzero(np.diff(keys[ranking])) + 1
     for group in np.split(ranking, cuts):
         key = int(keys[group[0]])
-        colour = colours[(key // 64) % len(colours)].tolist()
-        cv2.polylines(canvas, list(points[group]), False, colour, key % 64, cv2.LINE_AA, _SHIFT)
+        color = colors[(key // 64) % len(colors)].tolist()
+        cv2.polylines(canvas, list(points[group]), False, color, key % 64, cv2.LINE_AA, _SHIFT)
 
 
 def tapered(
-    canvas: UInt8, line: FloatArray, start: float, end: float, colour: FloatArray, sun: float = 1.0
+    canvas: UInt8, line: FloatArray, start: float, end: float, color: FloatArray, sun: float = 1.0
 ) -> None:
     """One limb (K, 2) whose width falls from ``start`` to ``end`` px, in stripes from lit to dark."""
     tangent = np.gradient(line, axis=0)
@@ -83,7 +83,7 @@ def tapered(
             [line + normal * half * cuts[k], (line + normal * half * (cuts[k + 1] + 0.12))[::-1]]
         )
         facing = np.cos((cuts[k] + 1 / count) * 1.3 + 0.5 * sun)
-        tone = np.clip(colour * (0.45 + 0.7 * facing) * (1 + 0.10 * ((k * 7) % 3 - 1)), 0, 255)
+        tone = np.clip(color * (0.45 + 0.7 * facing) * (1 + 0.10 * ((k * 7) % 3 - 1)), 0, 255)
         cv2.fillPoly(canvas, [np.round(ring * _ONE).astype(np.int32)], tone.tolist(), cv2.LINE_AA, _SHIFT)
 
 
@@ -103,25 +103,25 @@ def leaf_outline(kind: str, points: int = 14) -> FloatArray:
 
 def leaves(
     canvas: UInt8,
-    centre: FloatArray,
+    center: FloatArray,
     angle: FloatArray,
     length: FloatArray,
     squash: FloatArray,
     depth: FloatArray,
     shade: FloatArray,
-    colours: FloatArray,
+    colors: FloatArray,
     outline: FloatArray,
     vein: bool = False,
 ) -> None:
-    """Paint leaves back to front: ``centre`` (N, 2) px, ``angle`` rad, ``length`` px, ``squash`` 0..1 turns
+    """Paint leaves back to front: ``center`` (N, 2) px, ``angle`` rad, ``length`` px, ``squash`` 0..1 turns
     the blade away from the viewer."""
     cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
     x = (outline[None, :, 0] - 0.5) * length[:, None]
     y = outline[None, :, 1] * (length * squash)[:, None]
-    polygon = np.stack([x * cos - y * sin + centre[:, :1], x * sin + y * cos + centre[:, 1:]], axis=2)
+    polygon = np.stack([x * cos - y * sin + center[:, :1], x * sin + y * cos + center[:, 1:]], axis=2)
     points = np.round(polygon * _ONE).astype(np.int32)
-    step = np.clip(shade * len(colours), 0, len(colours) - 1).astype(int)
-    palette = colours.tolist()
+    step = np.clip(shade * len(colors), 0, len(colors) - 1).astype(int)
+    palette = colors.tolist()
     convex = len(outline) <= 8
     for i in np.argsort(depth, kind="stable").tolist():
         if convex:
@@ -130,7 +130,7 @@ def leaves(
             cv2.fillPoly(canvas, [points[i]], palette[step[i]], cv2.LINE_AA, _SHIFT)
         if vein:
             tip = len(outline) // 2 - 1
-            tone = (colours[min(step[i] + 3, len(colours) - 1)]).tolist()
+            tone = (colors[min(step[i] + 3, len(colors) - 1)]).tolist()
             cv2.polylines(canvas, [points[i][[0, tip]]], False, tone, 1, cv2.LINE_AA, _SHIFT)
             for part in (0.25, 0.45, 0.65):
                 stem = points[i][0] + (points[i][tip] - points[i][0]) * part
@@ -143,12 +143,12 @@ def leaves(
 
 
 def blobs(
-    canvas: UInt8, centre: FloatArray, radius: FloatArray, shade: FloatArray, colours: FloatArray
+    canvas: UInt8, center: FloatArray, radius: FloatArray, shade: FloatArray, colors: FloatArray
 ) -> None:
     """Round spots in the order given."""
-    step = np.clip(shade * len(colours), 0, len(colours) - 1).astype(int)
-    palette = colours.tolist()
-    at = np.round(centre * _ONE).astype(int).tolist()
+    step = np.clip(shade * len(colors), 0, len(colors) - 1).astype(int)
+    palette = colors.tolist()
+    at = np.round(center * _ONE).astype(int).tolist()
     size = np.maximum(np.round(radius * _ONE), 8).astype(int).tolist()
     for i in range(len(at)):
         cv2.circle(canvas, (at[i][0], at[i][1]), size[i], palette[step[i]], -1, cv2.LINE_AA, _SHIFT)

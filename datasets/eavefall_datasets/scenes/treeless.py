@@ -22,9 +22,9 @@ def treeless_scene(rng: np.random.Generator, size: int, kind: str) -> UInt8:
     return TREELESS[kind](rng, (size, size))
 
 
-def _colour(rng: np.random.Generator, low: float = 30, high: float = 230) -> tuple[float, float, float]:
-    grey = rng.uniform(low, high)
-    r, g, b = np.clip(grey + rng.normal(0, 30, 3), 0, 255)
+def _color(rng: np.random.Generator, low: float = 30, high: float = 230) -> tuple[float, float, float]:
+    gray = rng.uniform(low, high)
+    r, g, b = np.clip(gray + rng.normal(0, 30, 3), 0, 255)
     return float(r), float(g), float(b)
 
 
@@ -57,9 +57,9 @@ def _street(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
         draw_house(canvas, rng, HouseBox(left, right, horizon + height * 0.03, eave, ridge))
     for _ in range(int(rng.integers(0, 4))):
         x, y, w = int(width * rng.random()), int(rng.uniform(horizon + 10, height * 0.9)), int(width * 0.18)
-        cv2.rectangle(canvas, (x, y), (x + w, y + w // 4), _colour(rng), -1)
+        cv2.rectangle(canvas, (x, y), (x + w, y + w // 4), _color(rng), -1)
         cv2.ellipse(
-            canvas, (x + w // 2, y), (w // 3, w // 5), 0, 180, 360, _colour(rng, 20, 80), -1, cv2.LINE_AA
+            canvas, (x + w // 2, y), (w // 3, w // 5), 0, 180, 360, _color(rng, 20, 80), -1, cv2.LINE_AA
         )
         for part in (0.2, 0.8):
             cv2.circle(canvas, (x + int(w * part), y + w // 4), w // 10, (25, 25, 27), -1, cv2.LINE_AA)
@@ -72,7 +72,7 @@ def draw_wires(canvas: UInt8, rng: np.random.Generator) -> None:
     height, width = canvas.shape[:2]
     pole = int(width * rng.uniform(0.1, 0.9))
     top = int(height * rng.uniform(0.02, 0.2))
-    wood = _colour(rng, 40, 110)
+    wood = _color(rng, 40, 110)
     cv2.line(canvas, (pole, top), (pole, int(height * 0.8)), wood, max(width // 70, 2), cv2.LINE_AA)
     for k in range(int(rng.integers(1, 3))):
         y = top + k * height // 18 + height // 40
@@ -96,7 +96,7 @@ def _mast(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
     """A lattice mast or scaffold against the sky: thin lines that fork but do not grow."""
     height, width = size
     canvas = sky(rng, size)
-    tone = _colour(rng, 30, 130)
+    tone = _color(rng, 30, 130)
     x0, base, top = (
         width * rng.uniform(0.3, 0.7),
         width * rng.uniform(0.05, 0.3),
@@ -129,8 +129,8 @@ def _room(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
     for _ in range(int(rng.integers(2, 8))):
         w, h = int(width * rng.uniform(0.1, 0.4)), int(height * rng.uniform(0.1, 0.4))
         x, y = int(width * rng.uniform(-0.1, 0.9)), int(rng.uniform(0.05, 0.75) * height)
-        cv2.rectangle(canvas, (x, y), (x + w, y + h), _colour(rng), -1)
-        cv2.rectangle(canvas, (x, y), (x + w, y + h), _colour(rng), max(width // 120, 1))
+        cv2.rectangle(canvas, (x, y), (x + w, y + h), _color(rng), -1)
+        cv2.rectangle(canvas, (x, y), (x + w, y + h), _color(rng), max(width // 120, 1))
     glow = noise_field(rng, size, width / 2)[..., None] * 18
     return np.asarray(np.clip(canvas + glow, 0, 255), np.uint8)
 
@@ -160,7 +160,7 @@ def _fence(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
     canvas = sky(rng, size)
     low = int(height * rng.uniform(0.6, 0.9))
     canvas[low:] = lawn(rng, (height - low, width))
-    tone = np.array(_colour(rng, 60, 220))
+    tone = np.array(_color(rng, 60, 220))
     if rng.random() < 0.4:  # chain link
         step = width / rng.uniform(14, 40)
         for k in np.arange(-height, width + height, step):
@@ -188,7 +188,7 @@ def _grass_close(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
     """Blades of grass from near: long and thin as needles are, but rooted in the ground."""
     canvas = lawn(rng, size, 30.0)
     count = int(rng.integers(500, 1600))
-    colours = ramp((rng.uniform(0.25, 0.5), rng.uniform(0.4, 0.55), rng.uniform(0.1, 0.2)), rng)
+    colors = ramp((rng.uniform(0.25, 0.5), rng.uniform(0.4, 0.55), rng.uniform(0.1, 0.2)), rng)
     x, y = rng.uniform(0, size[1], count), size[0] * (0.3 + 0.9 * rng.random(count))
     reach = size[0] * rng.uniform(0.1, 0.45, count)
     lean, bend = rng.normal(0, 0.25, count), rng.normal(0, 0.5, count)
@@ -200,21 +200,21 @@ def _grass_close(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
             )
         )
     strokes(
-        canvas, np.stack(line, axis=1), y, rng.random(count), colours, rng.integers(2, 7, count), layers=14
+        canvas, np.stack(line, axis=1), y, rng.random(count), colors, rng.integers(2, 7, count), layers=14
     )
     return canvas
 
 
 def _fabric(rng: np.random.Generator, size: tuple[int, int]) -> UInt8:
     """Hair, carpet or knit: dense short strokes with no structure of a shoot."""
-    canvas = np.full((*size, 3), _colour(rng, 30, 160), np.uint8)
+    canvas = np.full((*size, 3), _color(rng, 30, 160), np.uint8)
     count = 9000
     start = rng.uniform(0, size[0], (count, 2))
     field = noise_field(rng, size, size[1] / 3)
     at = start.astype(int).clip(0, np.array(size)[::-1] - 1)
     angle = rng.uniform(0, 6) + field[at[:, 1], at[:, 0]] * 1.2 + rng.normal(0, 0.2, count)
     end = start + np.column_stack([np.cos(angle), np.sin(angle)]) * rng.uniform(10, 50, (count, 1))
-    r, g, b = np.array(_colour(rng, 60, 220)) / 255
+    r, g, b = np.array(_color(rng, 60, 220)) / 255
     strokes(canvas, np.stack([start, end], axis=1), rng.random(count), rng.random(count),
             ramp((float(r), float(g), float(b)), rng), int(rng.integers(1, 4)))  # fmt: skip
     return canvas

@@ -24,7 +24,7 @@ from eavefall_model.litter.fate_tables import PartFate
 from eavefall_model.litter.opening_needed import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.litter.waiting import open_gutter
 from eavefall_model.shed.kernel import crown_area_m2
-from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_metre
+from eavefall_model.shed.load import Crowns, Roofs, WindRose, share_per_meter
 from eavefall_model.shed.plan import EaveLines, tree_positions
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.vocabulary import ClassAnswer, Units, Value
@@ -155,7 +155,7 @@ def _moved_loads(outcome: Outcome, at: int, rows: slice) -> Array:
         east, north, spread(c.side_east_m), spread(c.side_north_m), spread(c.radius_m), spread(c.height_m),
         spread(c.depth_share), spread(c.scale_m),
     )  # fmt: skip
-    share = share_per_metre(crowns, eaves, roofs, wind)
+    share = share_per_meter(crowns, eaves, roofs, wind)
     return np.asarray(outcome.sources.production_kg[rows, at][:, None, None] * share)
 
 

@@ -193,7 +193,7 @@ def found_parts(
 
 
 def with_found_shares(taxon: Taxon, pieces: Sequence[Piece]) -> Taxon:
-    """The tree with its parts' shares of the litter drawn towards those found, by mass."""
+    """The tree with its parts' shares of the litter drawn toward those found, by mass."""
     mass: dict[str, float] = {}
     number = 0
     for piece in pieces:

@@ -96,7 +96,7 @@ def read_tree(
     )  # fmt: skip
     radius = np.maximum(radius, 0.05)
     # The middle of the crown, outside the eave. An overhang says where the crown's edge is, whatever the
-    # trunk's distance: crowns lean towards the light. One that does not reach over comes up to the eave at
+    # trunk's distance: crowns lean toward the light. One that does not reach over comes up to the eave at
     # most.
     if tree.overhang_m is None:
         out = distance

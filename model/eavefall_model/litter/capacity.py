@@ -20,8 +20,8 @@ _UNMEASURED: Final = 0.5
 
 @dataclass(frozen=True)
 class Capacity:
-    """What makes cleaning due, (draws, eaves): kg in a metre of gutter, kg that plug an outlet per metre
-    of gutter that feeds it, kg on a metre of screen; ``kept`` is the share of arriving litter that stays.
+    """What makes cleaning due, (draws, eaves): kg in a meter of gutter, kg that plug an outlet per meter
+    of gutter that feeds it, kg on a meter of screen; ``kept`` is the share of arriving litter that stays.
     Kilograms in the gutter and the outlet are those of broadleaf litter that takes the same room.
     ``clears`` multiplies
     how fast a screen clears itself, ``mats`` what of the litter stays on it until it is brushed."""

@@ -41,7 +41,7 @@ _INSIDE, _OUTLET, _SURFACE, _LODGED, _ROWS = 0, 2, 4, 4 + len(GROUPS), 5 + len(G
 
 @dataclass(frozen=True)
 class Fallen:
-    """Litter by month of a mean year, (..., draws, eaves, 12) in kg per metre.
+    """Litter by month of a mean year, (..., draws, eaves, 12) in kg per meter.
 
     ``inside`` what lies in the gutter and ``outlet`` what catches there, each by ``FOLIAGE_OF_YEARS`` and by
     room: kilograms of broadleaf litter that take as much of it. ``surface`` what lies on the screen by group,

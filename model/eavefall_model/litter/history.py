@@ -101,7 +101,7 @@ def fill_since_cleaning(
     Parameters
     ----------
     monthly : (draws, 12)
-        Litter that stays in the gutter in each calendar month of a mean year, kg per metre.
+        Litter that stays in the gutter in each calendar month of a mean year, kg per meter.
     full : (draws,)
         Litter that fills it to the brim, in the same unit.
     years : (draws, n)

@@ -23,7 +23,7 @@ from eavefall_model.house.streams import Streams
 from eavefall_model.house.tree_arrays import drawn_kinds
 from eavefall_model.house.tree_kinds import Evidence
 from eavefall_model.screens.passage import bore_mm
-from eavefall_model.shed.load import production_kg_year, share_per_metre
+from eavefall_model.shed.load import production_kg_year, share_per_meter
 from eavefall_model.shed.visits import YEARS
 from eavefall_model.shed.years import year_factor, year_sigma
 from eavefall_model.species.blown_in import BLOWN_IN, COVERING_FACTOR, MOSSY_FACTOR
@@ -270,7 +270,7 @@ def build_sources(
             kind[pick == number, at] = keys.index(key)
         if len(known.candidates) > 1:
             inputs.append(Uncertain(f"trees[{at}].species", pick.astype(np.float64), True))
-    share = share_per_metre(site.crowns, site.eaves, site.roofs, site.wind)
+    share = share_per_meter(site.crowns, site.eaves, site.roofs, site.wind)
     tree_kg_m = np.zeros_like(share)
     shed_kg = np.zeros((draws, trees))
     each: list[Source] = []

@@ -88,15 +88,15 @@ def stretched_scale_m(scale_m: Array, cos_downwind: Array, stretch: Array) -> Ar
     return np.asarray(scale_m * (1 + stretch * cos_downwind))
 
 
-def landing_density(edge_distance_m: Array, towards_m: Array) -> Array:
+def landing_density(edge_distance_m: Array, toward_m: Array) -> Array:
     """Thickness relative to that under the crown, 0 to 1.
 
     Parameters
     ----------
     edge_distance_m : array
         Distance beyond the crown edge; zero or negative is under the crown.
-    towards_m : array
+    toward_m : array
         Dispersal scale toward the point, as :func:`stretched_scale_m` gives it.
     """
-    density = np.asarray(np.maximum(edge_distance_m, 0.0) / -towards_m)
+    density = np.asarray(np.maximum(edge_distance_m, 0.0) / -toward_m)
     return np.exp(density, out=density)

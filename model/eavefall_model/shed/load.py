@@ -82,7 +82,7 @@ def _downwind_cosine(crowns: Crowns, eaves: EaveLines, wind: WindRose, number: i
     return np.asarray((to_out * down_out + to_side * down_side) / np.maximum(np.hypot(to_out, to_side), 1e-9))
 
 
-def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRose) -> Array:
+def share_per_meter(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRose) -> Array:
     """Share of each tree's yearly production reaching one meter of each eave, (draws, trees, eaves), 1/m.
 
     The mean over the eave's length of what lands on the gutter strip itself plus what lands on the roof
@@ -99,7 +99,7 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
         run_m, length_m, depth_m = eaves.run_m[:, [e]], eaves.length_m[:, [e]], eaves.depth_m[:, [e]]
         eave_height_m = roofs.eave_height_m[:, [e]]
         above = share_above(crowns.height_m, crowns.depth_share, eave_height_m)
-        towards_m = stretched_scale_m(crowns.scale_m, _downwind_cosine(crowns, eaves, wind, e), stretch)
+        toward_m = stretched_scale_m(crowns.scale_m, _downwind_cosine(crowns, eaves, wind, e), stretch)
         carry_m = carry_length_m(roofs.pitch_deg[:, [e]], roofs.slip_m[:, [e]])
         face_east, face_north = unit_vectors(eaves.facing_deg[:, [e]])
         # The tree seen from the eave: outward of the gutter line, and along it.
@@ -119,7 +119,7 @@ def share_per_metre(crowns: Crowns, eaves: EaveLines, roofs: Roofs, wind: WindRo
                 edge_m = along + square
                 np.sqrt(edge_m, out=edge_m)
                 edge_m -= crowns.radius_m
-                density = landing_density(edge_m, towards_m)
+                density = landing_density(edge_m, toward_m)
                 density *= weight * effective_m
                 total += density
         result[:, :, e] = above * total / landed_m2

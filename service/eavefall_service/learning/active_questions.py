@@ -62,7 +62,7 @@ def ask_about(
         session.scalars(select(CorrectionRow.photo_id).where(CorrectionRow.photo_id.not_in(audited)))
     )
     total = len(open_) + len(known)
-    kept, foliage, features, learnt = [], [], [], []
+    kept, foliage, features, learned = [], [], [], []
     for done, row in enumerate([*open_, *known]):
         progress(done + 1, total)
         try:
@@ -72,7 +72,7 @@ def ask_about(
         logits, raw = tagger.scores(photo)
         unit = raw / max(float(np.linalg.norm(raw)), 1e-12)
         if done >= len(open_):
-            learnt.append(unit)
+            learned.append(unit)
             continue
         probability = foliage_probability(logits[: len(FOLIAGE)], tagger.card.foliage)
         kept.append(row)
@@ -81,7 +81,7 @@ def ask_about(
     if not kept:
         return []
     described = np.array(features)
-    against = np.array(learnt).reshape(len(learnt), described.shape[1])  # nothing may be known yet
+    against = np.array(learned).reshape(len(learned), described.shape[1])  # nothing may be known yet
     score = teaching_score(
         np.array(foliage), described, against, np.array([row.id in disagreed for row in kept])
     )

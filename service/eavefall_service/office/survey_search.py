@@ -68,7 +68,7 @@ def of_person(
     return list(session.scalars(query))
 
 
-def neighbours(session: Session, survey_id: str) -> tuple[str | None, str | None]:
+def neighbors(session: Session, survey_id: str) -> tuple[str | None, str | None]:
     """The surveys before and after this one in the queue; the first one as next if it is not in it."""
     ids = [row.id for row in queue(session, 500)]
     if survey_id not in ids:

@@ -54,20 +54,20 @@ class NeedPlot:
         guarded = (ACCENT, "solid", "o")
         last = 24.0
         for row, curve in enumerate(self.curves):
-            colour, dashes, marker = bare if curve.label == guard_name("none") else guarded
+            color, dashes, marker = bare if curve.label == guard_name("none") else guarded
             shares = [100 * share for share in curve.share]
-            axes.plot(curve.months, shares, color=colour, linestyle=dashes, linewidth=2)
+            axes.plot(curve.months, shares, color=color, linestyle=dashes, linewidth=2)
             last = max(last, max(curve.months, default=0.0))
             top = -_ROW * row
             low, high = min(curve.interval.low, last), min(curve.interval.high, last)
             middle, beyond = min(curve.interval.typical, last), curve.interval.typical >= last
             label = f"{curve.label}: {months_short(curve.interval)}"
             axes.text(0.3, top - 17, label, color=INK, va="center", ha="left").set_in_layout(False)
-            bar: dict[str, Any] = {"color": colour, "solid_capstyle": "butt"}
+            bar: dict[str, Any] = {"color": color, "solid_capstyle": "butt"}
             axes.plot([low, high], [top - 37] * 2, linewidth=5, alpha=0.45, **bar)
             axes.plot([low, high], [top - 37] * 2, linewidth=1, **bar)
             axes.plot(
-                [middle], [top - 37], marker=">" if beyond else marker, color=colour, markersize=7,
+                [middle], [top - 37], marker=">" if beyond else marker, color=color, markersize=7,
                 markeredgecolor=PAPER, clip_on=False, zorder=5,
             )  # fmt: skip
         floor = -5.0 - _ROW * len(self.curves)

@@ -158,7 +158,7 @@ class WeeksPlot:
         )
 
     def draw(self, figure: Figure) -> None:
-        """One whisker a week; a grey stripe where there was no survey."""
+        """One whisker a week; a gray stripe where there was no survey."""
         axes = figure.add_subplot()
         if not self.weeks:
             axes.set_axis_off()

@@ -62,7 +62,7 @@ _SPARE: Final = (("#9aa7b0", "--"), ("#cfd6da", "\\\\"), ("#6d7780", "++"), ("#e
 
 
 def form_style(form: str, position: int = 0) -> FormStyle:
-    """Word, fill and hatch of a litter form; one without a style gets a spare grey by ``position``."""
+    """Word, fill and hatch of a litter form; one without a style gets a spare gray by ``position``."""
     known = FORM_STYLE.get(form)
     if known is not None:
         return known

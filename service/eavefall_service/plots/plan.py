@@ -182,7 +182,7 @@ class PlanPlot:
                 [x0, x1], [y0, y1], color=SECOND, linewidth=width, zorder=4,
                 solid_capstyle="butt", linestyle="solid" if line.known else (0, (2, 0.8)),
             )  # fmt: skip
-            inward, angle = 0.15 * view.metres_per_inch, math.radians(line.facing_deg)
+            inward, angle = 0.15 * view.meters_per_inch, math.radians(line.facing_deg)
             # A third along, so that letters of opposite eaves stay apart in a narrow house.
             middle = (
                 x0 + (x1 - x0) / 3 - inward * math.sin(angle),
@@ -204,13 +204,13 @@ class PlanPlot:
         arrow = {"arrowstyle": "->", "color": INK, "linewidth": 1.2}
         axes.annotate("", (0.2, 0.31), (0.2, 0.01), arrowprops=arrow)
         axes.text(0.3, 0.17, "N", fontsize=9, va="center")
-        metres = max(
-            (bar for bar in _BARS_M[self.units] if bar <= 1.1 * view.metres_per_inch),
+        meters = max(
+            (bar for bar in _BARS_M[self.units] if bar <= 1.1 * view.meters_per_inch),
             default=_BARS_M[self.units][0],
         )
-        long_in = metres / view.metres_per_inch
+        long_in = meters / view.meters_per_inch
         axes.plot([0.75, 0.75 + long_in], [0.06, 0.06], color=INK, linewidth=2, solid_capstyle="butt")
-        axes.text(0.75, 0.11, length_text(metres, self.units), fontsize=9, va="bottom")
+        axes.text(0.75, 0.11, length_text(meters, self.units), fontsize=9, va="bottom")
         if self.wind_from_deg is None:
             return
         angle = math.radians(self.wind_from_deg)

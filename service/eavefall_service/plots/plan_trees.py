@@ -31,7 +31,7 @@ class View:
     height_in: float
 
     @property
-    def metres_per_inch(self) -> float:
+    def meters_per_inch(self) -> float:
         """Ground meters for one inch of drawing."""
         return (self.right - self.left) / WIDTH_IN
 
@@ -84,12 +84,12 @@ def draw_label(axes: Axes, view: View, tree: TreeMark, words: str, arrow_m: floa
     angle = math.radians(tree.bearing_deg)
     up, across = math.cos(angle), math.sin(angle)
     group = stems(tree)
-    gap = 0.05 * view.metres_per_inch
+    gap = 0.05 * view.meters_per_inch
     if abs(up) > 0.75:
         heights = [y for _, y in group]
         clear = tree.crown_m + gap + arrow_m * abs(up)
         y = max(heights) + clear if up > 0 else min(heights) - clear
-        half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.metres_per_inch
+        half = max(len(line) for line in words.split("\n")) * _LETTER_IN / 2 * view.meters_per_inch
         x = min(max(tree.trunk[0], view.left + half), view.right - half)
         place: dict[str, Any] = {"ha": "center", "va": "bottom" if up > 0 else "top"}
     else:

@@ -114,7 +114,7 @@ def _range(eave: EaveAdvice, units: Units) -> str:
     return f"{low} to {high}"
 
 
-def _metres(length_m: float, units: Units) -> str:
+def _meters(length_m: float, units: Units) -> str:
     return length_text(length_m, units) if length_m else "—"
 
 
@@ -124,8 +124,8 @@ def material_table(advice: Advice, units: Units) -> Table:
     rows = [
         (
             eave.eave,
-            _metres(eave.take_off.guard_m, units),
-            _metres(eave.take_off.gutter_m, units),
+            _meters(eave.take_off.guard_m, units),
+            _meters(eave.take_off.gutter_m, units),
             str(eave.take_off.corners),
             str(eave.take_off.ends),
             str(eave.take_off.outlets),
@@ -136,8 +136,8 @@ def material_table(advice: Advice, units: Units) -> Table:
         rows.append(
             (
                 "all eaves",
-                _metres(sum(off.guard_m for off in offs), units),
-                _metres(sum(off.gutter_m for off in offs), units),
+                _meters(sum(off.guard_m for off in offs), units),
+                _meters(sum(off.gutter_m for off in offs), units),
                 str(sum(off.corners for off in offs)),
                 str(sum(off.ends for off in offs)),
                 str(sum(off.outlets for off in offs)),

@@ -55,17 +55,17 @@ def when(text: str | None) -> str:
     return f"{moment.day} {moment:%b %Y, %H:%M} UTC"
 
 
-def length(metres: float | str | None, units: str = "us") -> str:
+def length(meters: float | str | None, units: str = "us") -> str:
     """A length as people of ``units`` read it; empty for none. Takes a survey document's text too."""
-    if metres is None or metres == "":
+    if meters is None or meters == "":
         return ""
-    value = float(metres.split()[0]) if isinstance(metres, str) else metres
+    value = float(meters.split()[0]) if isinstance(meters, str) else meters
     return format_length(value, "us" if units == "us" else "metric")
 
 
-def told_length(metres: float | None, units: str = "us") -> str:
+def told_length(meters: float | None, units: str = "us") -> str:
     """A length to read, not to change, such as ``210 ft``; empty for none."""
-    return "" if metres is None else length_text(metres, "us" if units == "us" else "metric")
+    return "" if meters is None else length_text(meters, "us" if units == "us" else "metric")
 
 
 def told_measure(part: Tree | Eave, name: str, units: str = "us") -> str:

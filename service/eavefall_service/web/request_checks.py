@@ -1,6 +1,6 @@
 """Middleware before every route: known hosts, no cross-site writes, bodies within limits, strict headers.
 
-Cross-site writes are recognised by ``Sec-Fetch-Site`` (Fetch Metadata, W3C), and where a browser does not
+Cross-site writes are recognized by ``Sec-Fetch-Site`` (Fetch Metadata, W3C), and where a browser does not
 send it, by ``Origin`` (Fetch standard). A client that sends neither is no browser and has nobody's cookies.
 """
 

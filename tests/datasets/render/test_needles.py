@@ -17,7 +17,7 @@ from eavefall_datasets.render.sensor import decode_jpeg, linear_from_srgb
 PLAIN = {
     "grain": 0.0, "vignette": 0.0, "slope": 0.0, "contact_shadow": 0.0, "blur_px": 0.0, "noise": 0.0,
 }  # fmt: skip
-STRIP = {"base_ratio": 1.0, "slim": 0.0, "taper_mm": 1e-6, "section": 0.0, "colour": (0.0, 0.0, 0.0)}
+STRIP = {"base_ratio": 1.0, "slim": 0.0, "taper_mm": 1e-6, "section": 0.0, "color": (0.0, 0.0, 0.0)}
 
 
 def _ink_mm2(spec: NeedleSceneSpec) -> float:
@@ -91,7 +91,7 @@ def test_camera_maps_both_ways(tilt: float, height: float) -> None:
     points = np.random.default_rng(0).uniform(-25, 25, (50, 2))
     assert np.allclose(camera.unproject(camera.project(points, height), height), points, atol=1e-4)
     origin = camera.project(np.zeros((1, 2)))[0]
-    assert origin == pytest.approx(camera.centre_px, abs=1e-9)
+    assert origin == pytest.approx(camera.center_px, abs=1e-9)
     across = camera.position_mm
     assert np.degrees(np.arccos(across[2] / np.linalg.norm(across))) == pytest.approx(tilt, abs=1e-6)
 
@@ -177,4 +177,4 @@ def test_a_lifted_needle_is_longer_than_its_shadow_on_the_plane() -> None:
     truth = render(_scene(camera, arch)).truth.needles[0]
     # Length of a parabola of span 40 and rise 3: 40 (1 + 8/3 (3/40)^2 - ...), from memory.
     assert truth.length_mm == pytest.approx(40 * (1 + 8 / 3 * (3 / 40) ** 2), abs=0.02)
-    assert np.abs(truth.axis_px[:, 1] - camera.centre_px[1]).max() < 1e-6
+    assert np.abs(truth.axis_px[:, 1] - camera.center_px[1]).max() < 1e-6

@@ -21,18 +21,18 @@ def test_half_plane_is_the_counted_share_of_the_pixel(angle: int) -> None:
         assert got == pytest.approx(counted, abs=0.004)
 
 
-@pytest.mark.parametrize("centre", [(0.0, 0.0), (0.37, -0.21), (2.5, 1.5)])
-def test_disc_has_its_area_and_its_middle(centre: tuple[float, float]) -> None:
+@pytest.mark.parametrize("center", [(0.0, 0.0), (0.37, -0.21), (2.5, 1.5)])
+def test_disc_has_its_area_and_its_middle(center: tuple[float, float]) -> None:
     camera = Camera(240, 220, 10.0, 500.0)
     turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
-    outline = 8.0 * np.column_stack([np.cos(turn), np.sin(turn)]) + centre
-    disc = shape(camera, outline, lambda x, y: 8.0 - np.hypot(x - centre[0], y - centre[1]))
+    outline = 8.0 * np.column_stack([np.cos(turn), np.sin(turn)]) + center
+    disc = shape(camera, outline, lambda x, y: 8.0 - np.hypot(x - center[0], y - center[1]))
     assert disc is not None
     assert disc.coverage.sum() == pytest.approx(np.pi * 80.0**2, rel=2e-4)
     rows, cols = np.indices(disc.coverage.shape)
     x = (disc.coverage * (cols + disc.cols.start)).sum() / disc.coverage.sum()
     y = (disc.coverage * (rows + disc.rows.start)).sum() / disc.coverage.sum()
-    assert np.array([x, y]) == pytest.approx(camera.project(np.array([centre]))[0], abs=0.01)
+    assert np.array([x, y]) == pytest.approx(camera.project(np.array([center]))[0], abs=0.01)
 
 
 def test_shape_outside_the_picture_is_none() -> None:

@@ -21,11 +21,11 @@ def test_markers_stand_where_the_layout_says(page: Page, tilt: float, rotation: 
     spec = NeedleSceneSpec(
         camera, (sheet,), (), paper=(0.2, 0.2, 0.2), grain=0, vignette=0, slope=0, noise=0, blur_px=0.6
     )
-    grey = cv2.cvtColor(render(spec).rgb, cv2.COLOR_RGB2GRAY)
+    gray = cv2.cvtColor(render(spec).rgb, cv2.COLOR_RGB2GRAY)
     options = cv2.aruco.DetectorParameters()
     options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, options).detectMarkers(grey)
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, options).detectMarkers(gray)
     layout = layout_for(page)
     assert set(ids.ravel().tolist()) == set(layout.markers)
     turn = np.radians(3.0)

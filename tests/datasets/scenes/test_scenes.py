@@ -11,7 +11,7 @@ from PIL import Image
 
 from eavefall_datasets.scenes.broad_trees import Placement
 from eavefall_datasets.scenes.compose import draw_tree
-from eavefall_datasets.scenes.labelled import (
+from eavefall_datasets.scenes.labeled import (
     FOLIAGE_CHOICES,
     MANIFEST_COLUMNS,
     random_scene,

@@ -15,7 +15,7 @@ from eavefall_model.shed.kernel import (
     dispersal_scale_m,
     landing_area_m2,
 )
-from eavefall_model.shed.load import Crowns, Roofs, WindRose, production_kg_year, share_per_metre
+from eavefall_model.shed.load import Crowns, Roofs, WindRose, production_kg_year, share_per_meter
 from eavefall_model.shed.plan import EaveLines, tree_positions
 
 
@@ -44,7 +44,7 @@ CALM = WindRose(np.array([0.0]), np.array([0.0]))
 
 
 def share(eave: EaveLines, roofs: Roofs, crowns: Crowns, wind: WindRose = CALM) -> float:
-    return float(share_per_metre(crowns, eave, roofs, wind)[0, 0, 0])
+    return float(share_per_meter(crowns, eave, roofs, wind)[0, 0, 0])
 
 
 def test_production_is_area_times_litterfall_and_doubles_with_area() -> None:
@@ -146,7 +146,7 @@ def test_fourteen_to_twenty_metres_hold_95_percent_of_what_reaches_a_line() -> N
                 )
                 for middle in range(-60, 61, 4)
             ]  # fmt: skip
-            reached.append(sum(float(share_per_metre(at, line, roofs, CALM)[0, 0, 0]) for at in along))
+            reached.append(sum(float(share_per_meter(at, line, roofs, CALM)[0, 0, 0]) for at in along))
         widths.append(float(steps[np.searchsorted(np.cumsum(reached) / np.sum(reached), 0.95)]))
     assert widths[0] == pytest.approx(14, rel=0.15)
     assert widths[1] == pytest.approx(20, rel=0.15)
@@ -170,7 +170,7 @@ def test_a_hedge_below_the_eave_gives_nothing_and_the_other_side_gets_less() -> 
         *(np.array([[v, v]]) for v in (0.13, 5.0)),
     )
     roofs_2 = Roofs(np.array([[3.0, 3.0]]), np.array([[27.0, 27.0]]), np.array([[8.0, 8.0]]))
-    front, back = share_per_metre(tree(both, 3.0), both, roofs_2, CALM)[0, 0]
+    front, back = share_per_meter(tree(both, 3.0), both, roofs_2, CALM)[0, 0]
     assert front > 3 * back > 0
 
 

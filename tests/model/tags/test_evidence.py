@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from eavefall_datasets.scenes.labelled import random_scene
+from eavefall_datasets.scenes.labeled import random_scene
 from eavefall_datasets.scenes.surroundings import plaster
 from eavefall_model.photo import Photo
 from eavefall_model.tags.card import FoliageRule

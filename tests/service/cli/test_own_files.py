@@ -63,12 +63,12 @@ def price_of(folder: Path, *more: str) -> tuple[float, float, str, float]:
 
 
 def test_a_price_file_takes_the_place_of_the_surveys_prices(folder: Path) -> None:
-    low, high, currency, metres = price_of(folder)
-    assert (low, high) == (pytest.approx(metres, abs=0.02), pytest.approx(2 * metres, abs=0.03))
+    low, high, currency, meters = price_of(folder)
+    assert (low, high) == (pytest.approx(meters, abs=0.02), pytest.approx(2 * meters, abs=0.03))
     assert currency == "USD"
-    low, high, currency, metres = price_of(folder, "--prices", str(folder / "prices.yaml"))
-    assert low == pytest.approx(10 * metres, abs=0.1)
-    assert high == pytest.approx(20 * metres, abs=0.2)
+    low, high, currency, meters = price_of(folder, "--prices", str(folder / "prices.yaml"))
+    assert low == pytest.approx(10 * meters, abs=0.1)
+    assert high == pytest.approx(20 * meters, abs=0.2)
     assert currency == "EUR"
 
 

@@ -75,7 +75,7 @@ def test_every_picture_is_well_formed_described_and_the_same_again(name: str) ->
     assert picture_svg(charts()[name]) == picture
 
 
-def test_a_picture_follows_the_readers_colour_scheme() -> None:
+def test_a_picture_follows_the_readers_color_scheme() -> None:
     picture = picture_svg(charts()["counts"])
     assert "prefers-color-scheme: dark" in picture
     assert f'[fill="{ACCENT}"]{{fill:{DARK[ACCENT]}}}' in picture

@@ -104,15 +104,15 @@ def test_threads_draw_the_same(plots: dict[str, Plot], drawings: dict[str, str])
     assert drawn == [drawings["guards"]] * 4
 
 
-def test_forms_differ_without_colour() -> None:
-    # WCAG relative luminance; two foliage forms that lie close in grey must differ in hatch.
-    def grey(fill: str) -> float:
+def test_forms_differ_without_color() -> None:
+    # WCAG relative luminance; two foliage forms that lie close in gray must differ in hatch.
+    def gray(fill: str) -> float:
         parts = [int(fill[at : at + 2], 16) / 255 for at in (1, 3, 5)]
         linear = [part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
     # Whole-tree forms; parts (needle, leaf) share the look of the form they come from.
-    looks = [(word, (grey(fill), hatch)) for word, fill, hatch in (FORM_STYLE[form] for form in FORMS)]
+    looks = [(word, (gray(fill), hatch)) for word, fill, hatch in (FORM_STYLE[form] for form in FORMS)]
     for at, (word, (shade, hatch)) in enumerate(looks):
         for other, (other_shade, other_hatch) in looks[at + 1 :]:
             lighter, darker = max(shade, other_shade), min(shade, other_shade)

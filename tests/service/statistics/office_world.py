@@ -63,7 +63,7 @@ class World:
 def _slip(
     answer: NDArray[np.int64], wrong: NDArray[np.bool_], random: np.random.Generator
 ) -> NDArray[np.int64]:
-    # A wrong answer is a neighbouring class: one finer or one coarser where both exist.
+    # A wrong answer is a neighboring class: one finer or one coarser where both exist.
     side = np.where(random.random(answer.size) < 0.5, 1, -1)
     side = np.where(answer == 0, 1, np.where(answer == len(CLASSES) - 1, -1, side))
     return np.where(wrong, answer + side, answer).astype(np.int64)

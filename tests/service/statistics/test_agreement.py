@@ -110,7 +110,7 @@ def test_bands_of_landis_and_koch_1977(value: float, word: str) -> None:
     assert band(value) == word
 
 
-def test_linear_weights_forgive_a_neighbour_more_than_a_far_class() -> None:
+def test_linear_weights_forgive_a_neighbor_more_than_a_far_class() -> None:
     near = table([[10, 2, 0], [0, 10, 0], [0, 0, 10]])
     far = table([[10, 0, 2], [0, 10, 0], [0, 0, 10]])
     assert kappa(near, "linear").value > kappa(far, "linear").value  # type: ignore[operator]

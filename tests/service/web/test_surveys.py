@@ -42,7 +42,7 @@ def test_a_survey_is_made_with_what_is_known_of_it(rep):
     assert (refused.status_code, refused.json()["code"]) == (422, "survey-wrong-unit")
 
 
-def test_lengths_come_in_feet_and_go_out_in_metres(rep, survey):
+def test_lengths_come_in_feet_and_go_out_in_meters(rep, survey):
     answer = put_tree(rep, survey, "Big pine", distance="12 ft 6 in", height="15 m", bearing="NW")
     assert answer.status_code == 200, answer.text
     tree = document_of(rep, survey)["trees"][0]

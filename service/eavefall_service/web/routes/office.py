@@ -132,7 +132,7 @@ def audit_page(
     advice = answer_of(office, seen)
     with office.database.read() as session:
         lines = history.history_of(session, survey_id)
-        before, after = search.neighbours(session, survey_id)
+        before, after = search.neighbors(session, survey_id)
         runs = overview.runs_of(session, survey_id)
         done = just_did(session, did, ids)
         auditors = samples.auditors(session)
@@ -184,7 +184,7 @@ def audit_decision(
 ) -> Response:
     """Confirm, correct or send back; on to the next survey of the queue."""
     with office.database.read() as session:
-        _, after = search.neighbours(session, survey_id)
+        _, after = search.neighbors(session, survey_id)
     keep_decision(
         office, actor, survey_id, kind, text, fineness_class or None, survey_forms.months_of(interval_months)
     )
