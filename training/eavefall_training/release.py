@@ -17,7 +17,6 @@ import numpy as np
 import onnx
 import onnxruntime as ort
 import torch
-from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
 from torch import Tensor, nn
 
@@ -206,15 +205,6 @@ def to_onnx(net: TaggerNet, side_px: int = INPUT_PX) -> bytes:
     buffer = io.BytesIO()
     onnx.save(program.model_proto, buffer)
     return _halved(_optimized(buffer.getvalue()))
-
-
-def check_agrees(data: bytes, net: TaggerNet, pixels: NDArray[np.uint8]) -> float:
-    """Largest difference of logits between the file and the net on uint8 pixels (n, side, side, 3)."""
-    session = ort.InferenceSession(data, providers=["CPUExecutionProvider"])
-    served = session.run(["logits"], {"pixels": pixels})[0]
-    with torch.no_grad():
-        expected = net.eval()(torch.from_numpy(pixels).permute(0, 3, 1, 2).float())[0].numpy()
-    return float(np.abs(served - expected).max())
 
 
 def sha256(data: bytes) -> str:

@@ -41,7 +41,6 @@ class Outline:
     length_mm: float
     width_mm: float
     smallest_width_mm: float
-    thickness_mm: float
 
 
 _GREENS: Final = ((0.05, 0.10, 0.03), (0.07, 0.14, 0.04), (0.10, 0.16, 0.06))
@@ -104,7 +103,7 @@ def _needle_size(rng: np.random.Generator) -> tuple[float, float]:
 def _single_needle(rng: np.random.Generator) -> Outline:
     length, width = _needle_size(rng)
     part = _needle(rng, length, width, _color(rng, _GREENS, _BROWNS, _BROWNS), rng.normal(0, 0.35))
-    return Outline("needle", (part,), length, width, width, width * 0.7)
+    return Outline("needle", (part,), length, width, width)
 
 
 def _bundle(rng: np.random.Generator) -> Outline:
@@ -119,7 +118,7 @@ def _bundle(rng: np.random.Generator) -> Outline:
     sheath = _ribbon(rng, rng.uniform(4, 12), lambda s: np.full_like(s, width * (0.5 + 0.22 * count)), 0.0)
     parts.append(Part(sheath - [1.0, 0.0], _color(rng, _BROWNS)))
     points = np.concatenate([part.polygon for part in parts])
-    return Outline("bundle", tuple(parts), length, _calipers(points)[1], width, width * 1.6)
+    return Outline("bundle", tuple(parts), length, _calipers(points)[1], width)
 
 
 def _turned(points: Array, angle: float) -> Array:
@@ -139,7 +138,7 @@ def _shoot(rng: np.random.Generator) -> Outline:
         parts.append(Part(_turned(one, turn) + np.array([at * length, 0.0]), color))
     points = np.concatenate([part.polygon for part in parts])
     large, small = _calipers(points)
-    return Outline("shoot", tuple(parts), large, small, small, stem * 2)
+    return Outline("shoot", tuple(parts), large, small, small)
 
 
 def _spray(rng: np.random.Generator) -> Outline:
@@ -161,7 +160,7 @@ def _spray(rng: np.random.Generator) -> Outline:
         beads(np.array([at * length, 0.0]), side, float(length * (1 - at) * rng.uniform(0.3, 0.6)))
     points = np.concatenate([part.polygon for part in parts])
     large, small = _calipers(points)
-    return Outline("spray", tuple(parts), large, small, small, width * 0.7)
+    return Outline("spray", tuple(parts), large, small, small)
 
 
 def _ellipse(length: float, width: float, count: int = 40) -> Array:
@@ -213,7 +212,7 @@ def _leaf(rng: np.random.Generator) -> Outline:
         line = _ribbon(rng, stalk, lambda s: np.full_like(s, width / 2), rng.normal(0, 0.5))
         parts.append(Part(_turned(line, math.pi) + np.array([0.6, 0.0]), _color(rng, _BROWNS)))
         large = _calipers(np.concatenate([part.polygon for part in parts]))[0]
-    return Outline("leaf", tuple(parts), large, small, small, 0.3)
+    return Outline("leaf", tuple(parts), large, small, small)
 
 
 def _leaf_piece(rng: np.random.Generator) -> Outline:
@@ -233,9 +232,7 @@ def _leaf_piece(rng: np.random.Generator) -> Outline:
     if small < 4:
         piece = piece * [1.0, 4.5 / max(small, 1.0)]
         large, small = _calipers(piece)
-    return Outline(
-        "leaf piece", (Part(piece, _color(rng, _GREENS, _BROWNS, _YELLOWS)),), large, small, small, 0.3
-    )
+    return Outline("leaf piece", (Part(piece, _color(rng, _GREENS, _BROWNS, _YELLOWS)),), large, small, small)
 
 
 def _leaflet(rng: np.random.Generator) -> Outline:
@@ -244,9 +241,7 @@ def _leaflet(rng: np.random.Generator) -> Outline:
     half = aspect / 2 * np.sin(math.pi * s) ** 0.7
     blade = length * np.concatenate([np.stack([s, half], axis=1), np.stack([s, -half], axis=1)[::-1]])
     large, small = _calipers(blade)
-    return Outline(
-        "leaflet", (Part(blade, _color(rng, _GREENS, _YELLOWS, _BROWNS)),), large, small, small, 0.2
-    )
+    return Outline("leaflet", (Part(blade, _color(rng, _GREENS, _YELLOWS, _BROWNS)),), large, small, small)
 
 
 def _stalk(rng: np.random.Generator) -> Outline:
@@ -263,7 +258,7 @@ def _stalk(rng: np.random.Generator) -> Outline:
     part = Part(
         _ribbon(rng, length, half, rng.normal(0, 0.5), rng.uniform(0, 0.12)), _color(rng, _BROWNS, _YELLOWS)
     )
-    return Outline("stalk", (part,), length, width, width, width)
+    return Outline("stalk", (part,), length, width, width)
 
 
 def _seed(rng: np.random.Generator) -> Outline:
@@ -292,7 +287,7 @@ def _seed(rng: np.random.Generator) -> Outline:
         seed = _ellipse(nut, across) + np.array([nut * 0.35, 0.0])
         parts = (Part(wing, wing_color), Part(seed, nut_color))
     large, small = _calipers(np.concatenate([part.polygon for part in parts]))
-    return Outline("seed", parts, large, small, small, 1.0)
+    return Outline("seed", parts, large, small, small)
 
 
 def _nut(rng: np.random.Generator) -> Outline:
@@ -303,7 +298,7 @@ def _nut(rng: np.random.Generator) -> Outline:
         cap = _ellipse(length * 0.5, width * 1.12) - np.array([length * 0.34, 0.0])
         parts.append(Part(cap, _color(rng, _BROWNS, _GRAYS), 0.3))
     large, small = _calipers(np.concatenate([part.polygon for part in parts]))
-    return Outline("nut", tuple(parts), large, small, small, small)
+    return Outline("nut", tuple(parts), large, small, small)
 
 
 def _catkin(rng: np.random.Generator) -> Outline:
@@ -320,8 +315,8 @@ def _catkin(rng: np.random.Generator) -> Outline:
     part = Part(_ribbon(rng, length, half, rng.normal(0, 0.7), rng.uniform(0, 0.25)), color, 0.35)
     if length < 5.5 * width:  # too stout to be measured along itself
         length, small = _calipers(part.polygon)
-        return Outline("catkin", (part,), length, small, small, width)
-    return Outline("catkin", (part,), length, width, width, width)
+        return Outline("catkin", (part,), length, small, small)
+    return Outline("catkin", (part,), length, width, width)
 
 
 def _cone(rng: np.random.Generator) -> Outline:
@@ -339,7 +334,7 @@ def _cone(rng: np.random.Generator) -> Outline:
                 at = np.array([row * length, across * width + (row * 50 % 2) * 0.05 * width])
                 parts.append(Part(_ellipse(length * 0.05, width * 0.11, 12) + at, darker))
     large, small = _calipers(base)
-    return Outline("cone", tuple(parts), large, small, small, small)
+    return Outline("cone", tuple(parts), large, small, small)
 
 
 def _cone_scale(rng: np.random.Generator) -> Outline:
@@ -349,7 +344,7 @@ def _cone_scale(rng: np.random.Generator) -> Outline:
     neck = np.array([[0.0, -0.09 * length], [0.0, 0.09 * length]])
     piece = np.concatenate([rim, neck[::-1]])
     large, small = _calipers(piece)
-    return Outline("cone scale", (Part(piece, _color(rng, _BROWNS), 0.2),), large, small, small, 1.5)
+    return Outline("cone scale", (Part(piece, _color(rng, _BROWNS), 0.2),), large, small, small)
 
 
 def _twig(rng: np.random.Generator) -> Outline:
@@ -359,7 +354,7 @@ def _twig(rng: np.random.Generator) -> Outline:
         reach = size / 2 * rng.uniform(0.55, 1.0, 11)
         flake = reach[:, None] * np.stack([np.cos(turn), np.sin(turn) * rng.uniform(0.4, 0.9)], axis=1)
         large, small = _calipers(flake)
-        return Outline("twig", (Part(flake, _color(rng, _GRAYS, _BROWNS), 0.3),), large, small, small, 2.0)
+        return Outline("twig", (Part(flake, _color(rng, _GRAYS, _BROWNS), 0.3),), large, small, small)
     length, width = float(rng.uniform(25, 130)), float(rng.uniform(2.2, 7.0))
     knots = rng.normal(0, 0.1, 12)
 
@@ -371,7 +366,7 @@ def _twig(rng: np.random.Generator) -> Outline:
         _color(rng, _BROWNS, _GRAYS),
         0.3,
     )
-    return Outline("twig", (part,), length, width, width, width)
+    return Outline("twig", (part,), length, width, width)
 
 
 def _grit(rng: np.random.Generator) -> Outline:
@@ -380,7 +375,7 @@ def _grit(rng: np.random.Generator) -> Outline:
     reach = size / 2 * rng.uniform(0.75, 1.0, 9)
     grain = reach[:, None] * np.stack([np.cos(turn), np.sin(turn) * rng.uniform(0.7, 1.0)], axis=1)
     large, small = _calipers(grain)
-    return Outline("grit", (Part(grain, _color(rng, _GRAYS), 0.15),), large, small, small, small)
+    return Outline("grit", (Part(grain, _color(rng, _GRAYS), 0.15),), large, small, small)
 
 
 DRAWERS: Final[Mapping[DebrisKind, Callable[[np.random.Generator], Outline]]] = {

@@ -24,11 +24,6 @@ READING_SD_DEG: Final = 0.5
 _STEEPEST_DEG: Final = 70.0
 
 
-def level_distance(taped_m: float, slope_deg: float) -> float:
-    """Level distance of one taped along a slope, m."""
-    return taped_m * math.cos(math.radians(slope_deg))
-
-
 def height_from_angles(distance: Measured, top_deg: Sequence[float], base_deg: Sequence[float]) -> Measured:
     """Height of a tree or an eave above its base, from readings of the angle to its top and to its base.
 

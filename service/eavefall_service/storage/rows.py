@@ -180,28 +180,27 @@ class CorrectionRow(Base):
     created_at: Mapped[str]
 
 
-class GaugeRow(Base):
+class _MeasuredRow:
+    """What was measured on one photo by a reference in it, or the refusal."""
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
+    reference: Mapped[str]
+    version: Mapped[str]
+    body: Mapped[dict[str, Any]]
+    created_at: Mapped[str]
+
+
+class GaugeRow(_MeasuredRow, Base):
     """One needle measurement, or its refusal."""
 
     __tablename__ = "gauges"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
-    reference: Mapped[str]
-    version: Mapped[str]
-    body: Mapped[dict[str, Any]]
-    created_at: Mapped[str]
 
 
-class DebrisRow(Base):
+class DebrisRow(_MeasuredRow, Base):
     """The pieces of one handful, or its refusal."""
 
     __tablename__ = "debris"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
-    reference: Mapped[str]
-    version: Mapped[str]
-    body: Mapped[dict[str, Any]]
-    created_at: Mapped[str]
 
 
 class PieceRow(Base):

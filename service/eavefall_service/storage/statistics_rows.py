@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from eavefall_service.storage.rows import Base
+
+# A branch's or a phone's surveys in the order they came, with what is watched in them.
+_STREAM: Final = ("week", "at", "survey_id", "corrected", "unsure", "poor_photo", "needle")
 
 
 class FactRow(Base):
@@ -20,28 +23,8 @@ class FactRow(Base):
 
     __tablename__ = "audit_facts"
     __table_args__ = (
-        Index(
-            "ix_audit_facts_branch_stream",
-            "branch",
-            "week",
-            "at",
-            "survey_id",
-            "corrected",
-            "unsure",
-            "poor_photo",
-            "needle",
-        ),
-        Index(
-            "ix_audit_facts_phone_stream",
-            "phone",
-            "week",
-            "at",
-            "survey_id",
-            "corrected",
-            "unsure",
-            "poor_photo",
-            "needle",
-        ),
+        Index("ix_audit_facts_branch_stream", "branch", *_STREAM),
+        Index("ix_audit_facts_phone_stream", "phone", *_STREAM),
         Index("ix_audit_facts_season", "season", "week", "corrected", "unsure", "poor_photo", "needle"),
         Index("ix_audit_facts_answers", "rep_spoke", "model_class", "rep_class", "branch"),
         Index("ix_audit_facts_week", "week", "branch", "rep", "rep_class"),

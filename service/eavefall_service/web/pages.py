@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import parse_qsl, quote, urlencode
 
+import segno
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
+from markupsafe import Markup
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say, sentence_case
@@ -45,6 +47,15 @@ def static_url(name: str) -> str:
     """Address of a static file that changes when the file does, so that browsers may keep it."""
     digest = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:12]
     return f"/static/{name}?v={digest}"
+
+
+def qr_code(address: str) -> Markup:
+    """A QR code of an address of ours, drawn by the library: nobody's text is in it as text.
+
+    Black on white whatever the page's colors are, with the quiet zone of four modules that ISO/IEC 18004 asks
+    for: cameras need both.
+    """
+    return Markup(segno.make_qr(address, error="m").svg_inline(scale=5, border=4, dark="#000", light="#fff"))
 
 
 def when(text: str | None) -> str:

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from eavefall_model.errors import SightingError
-from eavefall_model.sighting.angles import height_from_angles, level_distance
+from eavefall_model.sighting.angles import height_from_angles
 from eavefall_model.sighting.measured import Measured
 
 FOOT_M = 0.3048
@@ -32,7 +32,7 @@ def test_published_example_with_the_distance_along_the_line_of_sight():
     """Native Tree Society, height measurement basics (2006): 105 ft to the twig at 47 degrees: 76.8 ft above
     the eye.
     """
-    height = height_from_angles(at(level_distance(105 * FOOT_M, 47)), [47], [0])
+    height = height_from_angles(at(105 * FOOT_M * math.cos(math.radians(47))), [47], [0])
     assert height.value_m / FOOT_M == pytest.approx(76.8, abs=0.05)
 
 

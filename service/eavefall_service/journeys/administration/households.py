@@ -219,11 +219,10 @@ def _forget_record(session: Session, actor: Actor) -> None:
     # The database lets no other line go; see the table's trigger.
     session.merge(SettingRow(name="record past its time", value={"before": after(days=-days)}))
     session.flush()
-    old = session.scalar(select(func.count()).select_from(HistoryRow).where(_is_old_record(days))) or 0
-    session.execute(delete(HistoryRow).where(_is_old_record(days)))
+    old = session.execute(delete(HistoryRow).where(_is_old_record(days)).returning(HistoryRow.id)).all()
     session.execute(delete(SessionRow).where(SessionRow.expires_at < now_text()))
     if old:
-        note(session, None, actor, "record cut", {"lines": old, "days": days})
+        note(session, None, actor, "record cut", {"lines": len(old), "days": days})
 
 
 def _is_old_record(days: int) -> ColumnElement[bool]:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-import segno
 from fastapi import APIRouter, Form, Path, Request
-from markupsafe import Markup
 from starlette.responses import Response
 
 from eavefall_model.advice.say import voice_of
@@ -105,11 +103,6 @@ def _share(request: Request, office: Office, actor: Actor, survey_id: str, new_l
     with office.database.read() as session:
         given = links.links_of(session, survey_id)
         lines = history.history_of(session, survey_id)
-    picture = Markup("")
-    if new_link:  # our own drawing of our own address
-        picture = Markup(
-            segno.make_qr(new_link, error="m").svg_inline(scale=5, border=2, dark="#000", light="#fff")
-        )
     context = survey_context(seen, actor)
     return pages.page(
         request,
@@ -118,6 +111,6 @@ def _share(request: Request, office: Office, actor: Actor, survey_id: str, new_l
         links=given,
         lines=lines,
         new_link=new_link,
-        picture=picture,
+        picture=pages.qr_code(new_link) if new_link else "",
         **context,
     )

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Annotated, Final
 
-import segno
 from fastapi import APIRouter, Form, Request
-from markupsafe import Markup
 from sqlalchemy.orm import Session
 from starlette.responses import RedirectResponse, Response
 
@@ -42,11 +40,7 @@ def _page(
     if row is not None and begun:
         key = second_factor.key_of(row, office.settings.secret)
         address = second_factor.address_of(row, office.settings.secret, actor.name, office.settings.office)
-        # Black on white whatever the page's colors are: cameras need it.
-        drawn = segno.make_qr(address, error="m").svg_inline(scale=5, border=4, dark="#000", light="#fff")
-        picture = Markup(
-            drawn
-        )  # drawn by the library from an address of ours; no one's text is in it as text
+        picture = pages.qr_code(address)
     return pages.page(
         request,
         "second_factor.html",

@@ -36,8 +36,7 @@ def counted_code(office: Office, name: str, what: str = "code") -> Iterator[None
     """Within this, one code of the person's second factor (or their password) may be tried; a wrong one
     stays counted."""
     key = f"{what} {name}"
-    if not office.limiter.take(key, limits.SECOND_FACTOR_TRIES, limits.SIGN_IN_WINDOW_S):
-        raise refuse("too-many-tries", hint="Wait five minutes.")
+    _count(office, (key, limits.SECOND_FACTOR_TRIES))
     try:
         yield
     except ServiceError as error:
@@ -45,6 +44,15 @@ def counted_code(office: Office, name: str, what: str = "code") -> Iterator[None
             office.limiter.give_back(key)
         raise
     office.limiter.give_back(key)
+
+
+def _count(office: Office, *keys: tuple[str, int]) -> None:
+    """Count one try under each key; where the most tries of one are spent, none is counted."""
+    for at, (key, tries) in enumerate(keys):
+        if not office.limiter.take(key, tries, limits.SIGN_IN_WINDOW_S):
+            for taken, _ in keys[:at]:
+                office.limiter.give_back(taken)
+            raise refuse("too-many-tries", hint="Wait five minutes.")
 
 
 def _begin(office: Office, actor: Actor, code: str) -> SignedIn:
@@ -77,11 +85,7 @@ def limited_sign_in(office: Office, request: Request, name: str, password: str, 
             (f"person {name} address {address}", limits.SIGN_IN_TRIES),
             (f"address {address}", limits.SIGN_IN_TRIES_ADDRESS),
         ]
-    for at, (key, tries) in enumerate(keys):
-        if not office.limiter.take(key, tries, limits.SIGN_IN_WINDOW_S):
-            for taken, _ in keys[:at]:
-                office.limiter.give_back(taken)
-            raise refuse("too-many-tries", hint="Wait five minutes.")
+    _count(office, *keys)
     with office.database.read() as session:
         known = accounts.known_person(session, name)
     with office.hashing:  # each takes 64 MiB and a core, and no transaction waits for it
