@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Final
 import cv2
 import numpy as np
 
-from eavefall_model.debris.read import read_debris, sorted_by_hand
+from eavefall_model.debris.drop import sorted_by_hand
 from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.errors import EavefallError
-from eavefall_model.gauge.measure import measure
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode
 from eavefall_model.tags.schema import FoliageVerdict, PhotoTags, Verdict
@@ -103,9 +102,14 @@ def read_decoded(
 
     Raises :class:`GaugeError` ``gauge-reference-unknown`` for a reference that we do not know.
     """
+    # What measures is slow to load, and most photos are only tagged.
     if shows == "gauge":
+        from eavefall_model.gauge.measure import measure
+
         return Reading(name, gauge=measure(photo, reference or "card", name=name))
     if shows == "handful":
+        from eavefall_model.debris.read import read_debris
+
         return Reading(name, debris=read_debris(photo, reference or "sheet", name=name))
     return Reading(name) if shows == "gutter" else Reading(name, tags=tagger.tag(photo, name))
 

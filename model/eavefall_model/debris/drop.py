@@ -11,8 +11,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.debris.schema import DropCount, Piece
-from eavefall_model.screens.guards import Guards, Offer
+from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
+from eavefall_model.screens.guards import Guards, Offer, load_guards
 from eavefall_model.screens.passage import fates
 from eavefall_model.vocabulary import DebrisKind
 
@@ -90,6 +90,30 @@ def drop_counts(pieces: Sequence[Piece], guards: Guards) -> tuple[DropCount, ...
                 )
             )
     return tuple(rows)
+
+
+def sorted_by_hand(
+    result: DebrisResult, kinds: Mapping[int, DebrisKind], by: str, *, guards: Guards | None = None
+) -> DebrisResult:
+    """The result with a person's kinds, by piece number, in the place of the sorter's; masses follow.
+
+    ``by`` says whose word it is; numbers that no piece has are passed over.
+    """
+    known = {piece.number for piece in result.pieces} & set(kinds)
+    if not known:
+        return result
+    pieces = tuple(
+        piece.model_copy(update={"kind": kinds[piece.number]}) if piece.number in known else piece
+        for piece in result.pieces
+    )
+    many = "1 piece" if len(known) == 1 else f"{len(known)} pieces"
+    return result.model_copy(
+        update={
+            "pieces": pieces,
+            "drops": drop_counts(pieces, guards or load_guards()),
+            "notes": (*result.notes, f"{many} sorted by {by}"),
+        }
+    )
 
 
 def _rounded(value: float) -> float:

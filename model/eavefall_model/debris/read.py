@@ -22,7 +22,6 @@ from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import Refusal
 from eavefall_model.photo import Photo
 from eavefall_model.screens.guards import Guards, load_guards
-from eavefall_model.vocabulary import DebrisKind
 
 DEBRIS_VERSION: Final = "1"
 _MOST_PIECES: Final = 250
@@ -136,30 +135,6 @@ def _sorted(flat: Flat, cuts: list[Cut]) -> list[tuple[Cut, Shape, NDArray[np.fl
         (cut, shape, told.kinds[at], float(told.clump[at]), float(told.count[at]))
         for at, (cut, shape) in enumerate(shaped)
     ]
-
-
-def sorted_by_hand(
-    result: DebrisResult, kinds: Mapping[int, DebrisKind], by: str, *, guards: Guards | None = None
-) -> DebrisResult:
-    """The result with a person's kinds, by piece number, in the place of the sorter's; masses follow.
-
-    ``by`` says whose word it is; numbers that no piece has are passed over.
-    """
-    known = {piece.number for piece in result.pieces} & set(kinds)
-    if not known:
-        return result
-    pieces = tuple(
-        piece.model_copy(update={"kind": kinds[piece.number]}) if piece.number in known else piece
-        for piece in result.pieces
-    )
-    many = "1 piece" if len(known) == 1 else f"{len(known)} pieces"
-    return result.model_copy(
-        update={
-            "pieces": pieces,
-            "drops": drop_counts(pieces, guards or load_guards()),
-            "notes": (*result.notes, f"{many} sorted by {by}"),
-        }
-    )
 
 
 # How a handful is taken again where the reference was not found or does not serve.

@@ -21,7 +21,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from eavefall_model.errors import SightingError
 from eavefall_model.sighting.measured import Measured
@@ -210,6 +209,8 @@ def measure_uprights(
     start = np.concatenate(
         [expected, [lower_m], _first_places(camera, expected, things, reference_height.value_m)]
     )
+    from scipy.optimize import least_squares  # slow to load
+
     fit = least_squares(residuals, start, method="lm", max_nfev=4000)
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
     places = fit.x[_PLACES:].reshape(-1, 3)

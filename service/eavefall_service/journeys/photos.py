@@ -10,7 +10,7 @@ from sqlalchemy import delete as erase
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from eavefall_model.debris.read import sorted_by_hand
+from eavefall_model.debris.drop import sorted_by_hand
 from eavefall_model.debris.schema import DebrisResult
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.references import parse_reference

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize
 from scipy.special import expit, log_expit, logit, ndtr
 
 from eavefall_service.statistics.rates import Rate, rate
@@ -90,6 +89,8 @@ def logistic_recalibration(confidence: ArrayLike, right: ArrayLike) -> tuple[flo
     def loss(beta: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         fitted = design @ beta
         return -float(log_expit(sign * fitted).sum()), design.T @ (expit(fitted) - correct)
+
+    from scipy.optimize import minimize  # slow to load
 
     found = minimize(
         loss, np.array([0.0, 1.0]), jac=True, method="BFGS", options={"gtol": 1e-7 * stated.size}

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from scipy.special import bdtr, bdtri, ndtri
-from scipy.stats import hypergeom
 
 from eavefall_model.intervals import wilson
 
@@ -137,6 +136,8 @@ def accept_probability(plan: Plan, share_wrong: float, *, finite: bool = False) 
     wrong surveys is rounded to a whole one.
     """
     if finite:
+        from scipy.stats import hypergeom  # slow to load, and seldom needed
+
         wrong = round(share_wrong * plan.lot_size)
         return float(hypergeom.cdf(plan.accept, plan.lot_size, wrong, plan.sample_size))
     return float(bdtr(plan.accept, plan.sample_size, share_wrong))

@@ -14,8 +14,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import cumulative_trapezoid
-from scipy.interpolate import CubicSpline
 
 from eavefall_service.statistics.visits import Visit, predicted_share
 
@@ -63,6 +61,9 @@ class ScaleUpdate:
 
 def _normed(log_grid: Floats, log_weight: Floats) -> tuple[Floats, tuple[float, float, float], float]:
     """Density on the grid, its 2.5th, 50th and 97.5th percentile, and the share of it below factor 1."""
+    from scipy.integrate import cumulative_trapezoid  # both slow to load
+    from scipy.interpolate import CubicSpline
+
     fine = np.linspace(log_grid[0], log_grid[-1], _FINE)
     below = cumulative_trapezoid(np.exp(CubicSpline(log_grid, log_weight)(fine)), fine, initial=0.0)
     low, middle, high = np.exp(np.interp(np.array([0.025, 0.5, 0.975]) * below[-1], below, fine))

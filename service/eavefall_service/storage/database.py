@@ -10,6 +10,7 @@ import fcntl
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -115,9 +116,7 @@ def steps_from(revision: str | None) -> tuple[tuple[str, str], ...]:
     ServiceError
         ``database-newer`` if the revision is not known here.
     """
-    scripts = ScriptDirectory.from_config(_config())
-    all_ = list(reversed(list(scripts.walk_revisions())))
-    known = [script.revision for script in all_]
+    known = [each for each, _ in _all_steps()]
     if revision is not None and revision not in known:
         raise ServiceError(
             "database-newer",
@@ -125,7 +124,14 @@ def steps_from(revision: str | None) -> tuple[tuple[str, str], ...]:
             "Install that version again, or restore a backup made before the upgrade.",
         )
     done = known.index(revision) + 1 if revision is not None else 0
-    return tuple((script.revision, (script.doc or "").splitlines()[0]) for script in all_[done:])
+    return _all_steps()[done:]
+
+
+@cache
+def _all_steps() -> tuple[tuple[str, str], ...]:
+    """Every revision of the tables and what it does, the first one first."""
+    scripts = reversed(list(ScriptDirectory.from_config(_config()).walk_revisions()))
+    return tuple((script.revision, (script.doc or "").splitlines()[0]) for script in scripts)
 
 
 def migrate(path: Path, to: str = "head") -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from eavefall_model.advice import answer
+from eavefall_model.debris.drop import sorted_by_hand
 from eavefall_model.debris.evidence import (
     TABLE_PIECES,
     fits,
@@ -14,7 +15,6 @@ from eavefall_model.debris.evidence import (
     needle_log_width,
     with_found_shares,
 )
-from eavefall_model.debris.read import sorted_by_hand
 from eavefall_model.debris.schema import DebrisResult, Piece
 from eavefall_model.errors import SurveyError
 from eavefall_model.reading import Reading
