@@ -6,10 +6,19 @@ import numpy as np
 import pytest
 
 from eavefall_model.tags.card import load_card
+from eavefall_training import evaluate as evaluating
 from eavefall_training.evaluate import Scores, answers, evaluate, fit_rules, learning_curve
+from eavefall_training.metrics import clustered
 from eavefall_training.pictures import TEST, Pack
 
 N = 400
+
+
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Intervals are not looked at here, and each group is pooled a few ways only."""
+    monkeypatch.setattr(evaluating, "clustered", lambda *given, **_: clustered(*given, draws=40))
+    monkeypatch.setattr(evaluating, "_AT_MOST", 6)
 
 
 def _pack() -> Pack:
