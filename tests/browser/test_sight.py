@@ -260,18 +260,20 @@ def test_two_trees_and_an_eave_without_signal_and_without_typing_a_number(make_p
     assert two["taken"]["bearing"]["how"] == "angle"
 
 
-def test_the_same_by_keys_alone(make_person):
-    """Tab, Enter, Space and arrows: an eave, a tree, its height, and an eave's height by photo."""
-    rita = make_person()
-    page, phone = rita.page, Phone(rita)
-    rita.sign_in("rita")
-    survey = rita.new_survey("By keys")
+def test_the_same_by_keys_alone(make_person, wire):
+    """Tab, Enter, Space and arrows, no signal, no number typed: an eave and two trees on the plan, heights by
+    tilt, directions by compass, the eave's height by photo; then sent."""
+    rita = make_person(keeps_pages=True)
+    survey, page = survey_kept_on_phone(rita, "By keys"), rita.page
+    page.goto(f"/rep/{survey}/angles")
+    rita.until("document.documentElement.dataset.kept === '1'")
+    wire.cut()
 
     def tab_to(selector):
         for _ in range(120):
-            page.keyboard.press("Tab")
             if page.evaluate("(selector) => Boolean(document.activeElement?.matches(selector))", selector):
                 return
+            page.keyboard.press("Tab")
         raise AssertionError(f"never reached {selector}")
 
     def press(selector, times=1, key="Enter"):
@@ -279,44 +281,63 @@ def test_the_same_by_keys_alone(make_person):
         for _ in range(times):
             page.keyboard.press(key)
 
-    page.goto(f"/rep/{survey}/plan")
+    press("main a[href$='/plan']")
     expect(page.locator("#plan [data-kind]")).to_have_count(1)
     press("[data-mode=eave]", 2)
     for _ in range(5):
         page.keyboard.press("ArrowRight")  # the new eave has the focus: 30 ft and 5
     expect(page.locator("#measure-said")).to_contain_text("35 ft long, faces S")
-    expect(page.locator("#measured")).to_contain_text("length 35 ft, by eye on the plan")
-    press("[data-mode=tree]", 2)
-    before = page.locator("#plan-name").inner_text()
-    page.keyboard.press("Shift+ArrowRight")
-    page.keyboard.press("ArrowDown")
-    page.keyboard.press("+")
-    assert page.locator("#plan-name").inner_text() != before
-    assert page.evaluate("document.activeElement.dataset.name") == "Tree 1"
-    expect(page.locator("#measured")).to_contain_text("crown radius 12 ft 6 in, by eye on the plan")
+    for count, key in enumerate(("Shift+ArrowRight", "Shift+ArrowLeft"), 1):
+        press("[data-mode=tree]", 2)
+        for each in (key, "ArrowDown", "+"):
+            page.keyboard.press(each)
+        assert page.evaluate("document.activeElement.dataset.name") == f"Tree {count}"
+        expect(page.locator("#measured")).to_contain_text(f"Tree {count}: distance")
+        expect(page.locator("#queue-title")).to_have_text(f"Waiting to be sent: {1 + count}")
+    for handle in page.locator("#plan [role=button]").all():
+        assert re.search(
+            r"^(Front|Tree \d): .*(rrow keys|Left and right)", handle.get_attribute("aria-label")
+        )
     rita.shot("sight-keys")
 
-    page.goto(f"/rep/{survey}/angles")
-    expect(page.locator("#angle-target option")).to_have_count(4)
-    tab_to("#angle-target")
-    press("#pace-more", 16, "Space")
-    phone.point(-6)
-    press("[data-read=base]", 3)
-    # The sensor's first word comes a moment after it is asked: the phone is held until then.
-    expect(page.locator("#base-readings")).to_contain_text("spread")
-    phone.point(40)
-    press("[data-read=top]", 3)
+    press("main a[href$='/angles']")
+    expect(page.locator("#angle-target option")).to_have_count(6)
+    phone = Phone(rita)
+    for tree, heading in (("Tree 1", 120), ("Tree 2", 240)):
+        # What is asked for next is chosen by itself, and has the focus.
+        expect(page.locator("#angle-target option:checked")).to_have_text(f"{tree}: height")
+        press("#pace-more", 16, "Space")
+        for name, elevation in (("base", -6), ("top", 40)):
+            phone.point(elevation)
+            press(f"[data-read={name}]", 3)
+            # The sensor's first word comes a moment after it is asked: the phone is held until then.
+            expect(page.locator(f"#{name}-readings")).to_contain_text("spread")
+        press("#angle-keep")
+        expect(page.locator("#measured")).to_contain_text(f"{tree}: ")
+        expect(page.locator("#angle-target option:checked")).to_have_text(f"{tree}: direction from the house")
+        phone.point(0, heading)
+        press("[data-read=bearing]", 3)
+        expect(page.locator("#bearing-readings")).to_contain_text("spread")
+        press("#angle-keep")
+    expect(page.locator("#angle-target")).to_be_focused()
+    page.keyboard.press("ArrowDown")
+    expect(page.locator("#angle-target option:checked")).to_have_text("Front: where it faces")
+    phone.point(0, 180)
+    press("[data-read=bearing]", 3)
+    expect(page.locator("#bearing-readings")).to_contain_text("spread")
     press("#angle-keep")
-    expect(page.locator("#measured")).to_contain_text("by angle")
 
+    press("main a[href$='/taps']")
     data, at = house_front()
-    page.goto(f"/rep/{survey}/taps")
-    # The file dialog itself is the browser's; what follows it is ours.
-    page.set_input_files("#tap-choose", {"name": "front.jpg", "mimeType": "image/jpeg", "buffer": data})
+    expect(page.locator("#tap-target option:checked")).to_have_text("Front: height above ground")
+    tab_to("#tap-choose")
+    with page.expect_file_chooser() as chooser:  # the dialog is the browser's; what follows it is ours
+        page.keyboard.press("Space")
+    chooser.value.set_files({"name": "front.jpg", "mimeType": "image/jpeg", "buffer": data})
     expect(page.locator("#tap-step")).to_contain_text("1 of 4")
     tab_to("#tap-photo")
     cross = [0.5, 0.5]
-    for right, up in ((0, 2.032), (0, 0), (3, 3.0), (3, 0)):
+    for right, up in ((0, 2.032), (0, 0.2), (3, 3.0), (3, 0)):
         x, y = at(right, up)
         for axis, wanted, keys in (
             (0, x / 1200, ("ArrowLeft", "ArrowRight")),
@@ -330,12 +351,42 @@ def test_the_same_by_keys_alone(make_person):
                 page.keyboard.press(f"Shift+{key}")
             cross[axis] += steps / 1000
         page.keyboard.press("Enter")
+    # The door's bottom was set too high: its handle is named, and keys move it.
+    handles = page.locator("#tap-handles button")
+    names = [each.get_attribute("aria-label") for each in handles.all()]
+    for number, (name, word) in enumerate(
+        zip(names, ("top of", "bottom of", "eave", "ground"), strict=True), 1
+    ):
+        assert name.startswith(f"Point {number}, ")
+        assert word in name
+    steps = round((at(0, 0)[1] - at(0, 0.2)[1]) / 0.9)
+    tab_to("#tap-handles button:nth-child(2)")
+    for _ in range(steps):
+        page.keyboard.press("Shift+ArrowDown")
+    assert handles.nth(1).get_attribute("aria-label") != names[1]
+    rita.shot("sight-handles")
     press("#tap-done")
+    expect(page.locator("#measured")).to_contain_text("taps wait for signal")
+
+    wire.mend()
+    press("#queue-now")
+    expect(page.locator("#queue")).to_be_hidden()
     expect(page.locator("#measured")).to_contain_text("by photo")
     found = document(rita, survey)
-    assert meters(found["eaves"][0]["height"]) == pytest.approx(3.0, rel=0.06)
-    assert meters(found["trees"][0]["crown_radius"]) == pytest.approx(3.5 + 0.3048, abs=0.01)
-    assert found["trees"][0]["taken"]["height"]["how"] == "angle"
+    (eave,), trees = found["eaves"], found["trees"]
+    assert meters(eave["height"]) == pytest.approx(3.0, rel=0.06)
+    assert meters(eave["length"]) == pytest.approx(35 * 0.3048, abs=0.01)
+    assert {field: how["how"] for field, how in eave["taken"].items()} == {
+        "length": "drawn", "facing": "angle", "height": "photo",
+    }  # fmt: skip
+    tall = 16 * PACE_FT * 0.3048 * (math.tan(math.radians(40)) + math.tan(math.radians(6)))
+    for tree, heading in zip(trees, (120, 240), strict=True):
+        assert meters(tree["height"]) == pytest.approx(tall, abs=0.01)
+        assert meters(tree["crown_radius"]) == pytest.approx(3.5 + 0.3048, abs=0.01)
+        assert meters(tree["bearing"]) == pytest.approx(heading, abs=1)
+        assert {field: how["how"] for field, how in tree["taken"].items()} == {
+            "distance": "drawn", "bearing": "angle", "crown_radius": "drawn", "height": "angle",
+        }  # fmt: skip
 
 
 def test_typed_numbers_move_the_drawing_and_the_plan_does_not_move_them(make_person):

@@ -72,9 +72,12 @@ HOW_MEASURED: Final[Mapping[str, How]] = MappingProxyType(
         "eaves.height": How(0.03, "log", 2),
         "eaves.roof_run": How(0.05, "log", 3),
         "eaves.pitch": How(1.0, "plain", 2),
+        # Off an aerial picture or a map; a compass near a house is worse.
+        "eaves.facing": How(5.0, "plain", 2),
         "eaves.gutter.width": How(0.02, "log", 4),
         "trees.species": How(0.05, "kind", 3),
         "trees.eave": How(0.02, "kind", 1),
+        "trees.bearing": How(5.0, "plain", 2),
         "trees.distance": How(0.03, "log", 2),
         "trees.height": How(0.08, "log", 4),
         "trees.crown_radius": How(0.06, "log", 3),
@@ -158,10 +161,13 @@ def _gains(outcome: Outcome, waits: list[Array], weights: Array, base: ClassAnsw
 def _taken_worse(item: Uncertain) -> str | None:
     """How an input was taken, where the usual way would be surer: ``by paces``."""
     usual = HOW_MEASURED.get(input_kind(item.key))
-    if item.how is None or item.missing or usual is None or usual.scale != "log":
+    if item.how is None or item.missing or usual is None or usual.scale == "kind":
         return None
-    spread = float(np.log(np.maximum(item.draws, 1e-9)).std())
-    return BY[item.how] if spread > 1.2 * usual.error else None
+    value = np.log(np.maximum(item.draws, 1e-9)) if usual.scale == "log" else item.draws
+    if float(value.std()) <= 1.2 * usual.error:
+        return None
+    compass = item.how == "angle" and input_kind(item.key) in ("eaves.facing", "trees.bearing")
+    return "by compass" if compass else BY[item.how]
 
 
 def _figures(outcome: Outcome, item: Uncertain) -> dict[str, tuple[str, str, Value]]:

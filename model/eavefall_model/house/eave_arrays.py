@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -64,6 +65,24 @@ def facings_deg(survey: Survey, read: Reader) -> list[float]:
         read.note(f"eaves[{at}].facing", float(f"{facing:.0f}"), why, "any", "any")
         result.append(facing)
     return result
+
+
+def drawn_facings_deg(survey: Survey, facings: Sequence[float], read: Reader) -> Array:
+    """Facings with the error of how each was taken, (draws, eaves); (1, eaves) where none has one.
+
+    A house turns as a whole: what turns a compass, or a plan that was drawn a little askew, does so at every
+    wall, and corners stay square. One stream for all, each with its own standard deviation.
+    """
+    keys = [f"eaves[{at}].facing" for at in range(len(facings))]
+    sds = [read.bearing_sd_deg(key, 0.0) for key in keys]
+    mean = np.asarray(facings, dtype=np.float64)[None, :]
+    if not any(sds):
+        return mean
+    drawn = mean + np.asarray(sds) * read.streams.normal("eaves.facing")[:, None]
+    for at, key in enumerate(keys):
+        if sds[at]:
+            read.inputs.append(Uncertain(key, drawn[:, at], False, read.how(key)))
+    return np.asarray(drawn)
 
 
 def outlet_sides_m(eave: Eave) -> tuple[float, float | None]:

@@ -80,7 +80,11 @@ FIELDS: Final[Mapping[str, Field]] = MappingProxyType(
             "pitch",
             Ask("measure the roof pitch above {eave}", "how steep the roof above {eave} is"),
         ),
-        "eaves.facing": Field("faces", "bearing"),
+        "eaves.facing": Field(
+            "faces",
+            "bearing",
+            Ask("take the direction that {eave} faces, away from steel", "which way {eave} faces"),
+        ),
         "eaves.roof": Field("roof covering"),
         "eaves.gutter.profile": Field("gutter profile"),
         "eaves.gutter.width": Field(
@@ -105,7 +109,11 @@ FIELDS: Final[Mapping[str, Field]] = MappingProxyType(
             "words",
             Ask("note which eave {tree} stands at", "the side of your house that has {tree}"),
         ),
-        "trees.bearing": Field("direction from the house"),
+        "trees.bearing": Field(
+            "direction from the house",
+            "words",
+            Ask("take the direction of {tree} from the house", "in which direction {tree} stands"),
+        ),
         "trees.distance": Field(
             "distance",
             "m",

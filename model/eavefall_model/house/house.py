@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from eavefall_model.house.eave_arrays import EaveArrays, facings_deg, read_eave
+from eavefall_model.house.eave_arrays import EaveArrays, drawn_facings_deg, facings_deg, read_eave
 from eavefall_model.house.place_photos import PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.house.reader import Assumed, Reader, Uncertain
 from eavefall_model.house.streams import Streams, side_by_side
@@ -115,7 +115,7 @@ def build_house(
     eaves = side_by_side(
         EaveArrays, [read_eave(at, eave, read) for at, eave in enumerate(survey.eaves)], draws
     )
-    facing = np.asarray(facings)[None, :]
+    facing = drawn_facings_deg(survey, facings, read)
     offset = eave_offsets_m(eaves.length_m, eaves.roof_run_m, facing)
     lines = EaveLines(eaves.length_m, eaves.roof_run_m, facing, eaves.gutter_width_m, offset)
     nearest = [nearest_eave(at, tree, survey, facings, read) for at, tree in enumerate(survey.trees)]

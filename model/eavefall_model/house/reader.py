@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.house.fields import FIELDS, input_kind, input_place
 from eavefall_model.house.streams import Streams
-from eavefall_model.sighting.measured import BEARING_SD_DEG, usual_sd_m
+from eavefall_model.sighting.measured import bearing_sd_deg, length_sd_m
 from eavefall_model.survey import Survey, TakenBearing, TakenLength
 from eavefall_model.vocabulary import How, Value
 
@@ -114,7 +114,7 @@ class Reader:
         taken = self.taken(key)
         if not isinstance(taken, TakenLength) or value <= 0:
             return usual
-        sd_m = usual_sd_m(taken.how, value) if taken.sd_m is None else taken.sd_m
+        sd_m = length_sd_m(value, taken)
         return usual if sd_m is None else min(sd_m / value, _WIDEST)
 
     def bearing_sd_deg(self, key: str, usual: float) -> float:
@@ -122,7 +122,8 @@ class Reader:
         taken = self.taken(key)
         if not isinstance(taken, TakenBearing):
             return usual
-        return BEARING_SD_DEG.get(taken.how, usual) if taken.sd_deg is None else taken.sd_deg
+        sd_deg = bearing_sd_deg(taken)
+        return usual if sd_deg is None else sd_deg
 
     def assume(self, key: str, draws: Array, why: str) -> None:
         """Note a default that is drawn, with its range."""

@@ -117,11 +117,12 @@ def read_tree(
         along = (read.streams.uniform(f"{where}.along") - 0.5) * length
         read.note(f"{where}.bearing", "square to its eave", "No bearing was given.", "one end", "other end")
     else:
-        off = wrap_deg(
-            tree.bearing_deg
-            + read.bearing_sd_deg(f"{where}.bearing", 8.0) * read.streams.normal(f"{where}.bearing")
-            - np.broadcast_to(facings, full)[rows, eave]
+        bearing = tree.bearing_deg + read.bearing_sd_deg(f"{where}.bearing", 8.0) * read.streams.normal(
+            f"{where}.bearing"
         )
+        if (how := read.how(f"{where}.bearing")) not in (None, "typed"):
+            read.inputs.append(Uncertain(f"{where}.bearing", bearing, False, how))
+        off = wrap_deg(bearing - np.broadcast_to(facings, full)[rows, eave])
         along = along_from_bearing_m(off, offset, length)
     speed = np.choose(drawn, [litter_of(kind.form).fall_speed_m_s for kind in kinds]) * np.exp(
         _SPEED_SPREAD * read.streams.normal(f"{where}.fall")

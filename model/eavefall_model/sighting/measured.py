@@ -59,12 +59,26 @@ def usual_sd_m(how: How, value_m: float) -> float | None:
     return fixed_m + share * value_m
 
 
+def length_sd_m(value_m: float, taken: TakenLength | None) -> float | None:
+    """Standard deviation of a length of the survey, m; ``None`` where nobody said how it was taken."""
+    if taken is None:
+        return None
+    return usual_sd_m(taken.how, value_m) if taken.sd_m is None else taken.sd_m
+
+
+def bearing_sd_deg(taken: TakenBearing | None) -> float | None:
+    """Standard deviation of a bearing of the survey; ``None`` where nobody said how it was taken."""
+    if taken is None:
+        return None
+    return BEARING_SD_DEG.get(taken.how) if taken.sd_deg is None else taken.sd_deg
+
+
 def length_taken_text(value_m: float, taken: TakenLength | None, units: Units) -> str:
     """A length with how it was taken and its standard deviation: ``32 ft, by angle, ± 2 ft``."""
     text = length_text(value_m, units)
     if taken is None or taken.how == "typed":
         return text
-    sd_m = usual_sd_m(taken.how, value_m) if taken.sd_m is None else taken.sd_m
+    sd_m = length_sd_m(value_m, taken)
     return f"{text}, {BY[taken.how]}" + ("" if sd_m is None else f", ± {_sd_text(sd_m, units)}")
 
 
@@ -73,7 +87,7 @@ def bearing_taken_text(bearing_deg: float, taken: TakenBearing | None) -> str:
     if taken is None or taken.how == "typed":
         return compass(bearing_deg)
     by = "by compass" if taken.how == "angle" else BY[taken.how]
-    sd_deg = BEARING_SD_DEG.get(taken.how) if taken.sd_deg is None else taken.sd_deg
+    sd_deg = bearing_sd_deg(taken)
     return f"{compass(bearing_deg)}, {by}" + ("" if sd_deg is None else f", ± {sd_deg:.0f}°")
 
 

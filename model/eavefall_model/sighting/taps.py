@@ -12,7 +12,7 @@ from typing import Final
 
 from eavefall_model.errors import SightingError
 from eavefall_model.sighting.measured import Measured
-from eavefall_model.sighting.picture import Camera, Point, Upright, measure_uprights
+from eavefall_model.sighting.picture import HANGS_SD_M, Camera, Point, Upright, measure_uprights
 
 # Purpose -> what is tapped, in this order; those after a bar may be left out where the ground is hidden.
 PURPOSES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
@@ -23,19 +23,18 @@ PURPOSES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "overhang": ("edge of the eave", "tip of the crown over the roof"),
     }
 )
-# A gutter hangs before the wall that the reference stands in, m, with its standard deviation; ends of a run
-# differ more, since a wall is seldom quite square to the view, and the tip of a crown most. Judgement.
-_EAVE_BEFORE_WALL_M: Final = (0.4, 0.2)
-_END_SD_M: Final = 0.5
-_TIP_SD_M: Final = 0.8
-_WORST_SHARE: Final = 0.25
-_LEAST_DISTANCE_M: Final = 1.0
+# A gutter hangs before the wall that the reference is part of, m, with its standard deviation: soffits of a
+# few inches to two feet, and the gutter. A crown that comes over the roof has its tip somewhat behind the
+# gable. Judgement.
+_EAVE_BEFORE_WALL_M: Final = (0.45, 0.2)
+_TIP_BEHIND_WALL_M: Final = (1.0, 1.5)
+_WORST_SHARE: Final = 0.2
 
 
 @dataclass(frozen=True)
 class Tapped:
     """Points of one purpose, pixels, in the order of :data:`PURPOSES`; a tree's hidden foot is left out and
-    ``behind`` says how much farther off than the reference it stands (nearer: negative)."""
+    ``behind`` says how far behind the reference's wall it stands, square to that (before it: negative)."""
 
     purpose: str
     points: tuple[Point, ...]
@@ -45,31 +44,29 @@ class Tapped:
 def measure_taps(
     camera: Camera, reference: Upright, reference_height: Measured, tapped: Tapped
 ) -> Mapping[str, Measured]:
-    """Measures by the survey's name for them (``height``, ``length``, ``overhang``, ``distance``).
-
-    A tree's height comes with its distance from the eave, where the photo tells it to a quarter.
+    """Measures by the survey's name for them (``height``, ``length``, ``overhang``).
 
     Raises
     ------
     SightingError
         Those of :func:`measure_uprights`; ``sighting-no-reading`` for a missing tap or an unknown purpose,
-        ``sighting-poor-view`` for a measure no better than a quarter.
+        ``sighting-poor-view`` for a length no better than 20 percent.
     """
-    wanted = _uprights(tapped, reference)
-    found = measure_uprights(camera, reference, reference_height, wanted)
-    if tapped.purpose in ("eave height", "tree height"):
-        measures = {"height": found.heights[0]}
-        if tapped.purpose == "tree height" and len(tapped.points) > 1:
-            measures |= _distance(found.behind[0])
-        return measures
-    level = found.widths[0]
+    run = tapped.purpose == "gutter run"
+    height = tapped.purpose in ("eave height", "tree height")
+    found = measure_uprights(
+        camera, reference, reference_height, _uprights(tapped, reference), level=run, heights_too=height
+    )
+    if height:
+        return {"height": found.heights[0]}
+    level = found.along[0]
     if level.sd_m > _WORST_SHARE * level.value_m:
         raise SightingError(
             "sighting-poor-view",
             "The photo does not give this length well.",
-            "Stand square to the wall, closer or farther to the side, and tap again.",
+            "Stand square to the wall with what you want straight ahead, closer by, and take it again.",
         )
-    return {"length" if tapped.purpose == "gutter run" else "overhang": level}
+    return {"length" if run else "overhang": level}
 
 
 def _uprights(tapped: Tapped, reference: Upright) -> Sequence[Upright]:
@@ -83,22 +80,11 @@ def _uprights(tapped: Tapped, reference: Upright) -> Sequence[Upright]:
         behind, sd_m = (None, 0.3) if tapped.behind is None else (tapped.behind.value_m, tapped.behind.sd_m)
         foot = tapped.points[1] if len(tapped.points) > 1 else None
         return (Upright(first, foot, behind, sd_m),)
+    before = -_EAVE_BEFORE_WALL_M[0], _EAVE_BEFORE_WALL_M[1]
     if tapped.purpose == "eave height":
-        # A sheet on the wall tells the scale there and nothing of the ground: the eave is taken to be there.
-        before_m, before_sd_m = _EAVE_BEFORE_WALL_M
-        return (Upright(first, tapped.points[1], -before_m if reference.raised else None, before_sd_m),)
-    sds_m = (_END_SD_M, _END_SD_M if tapped.purpose == "gutter run" else _TIP_SD_M)
-    return tuple(
-        Upright(each, behind_m=-_EAVE_BEFORE_WALL_M[0], behind_sd_m=sd_m)
-        for each, sd_m in zip(tapped.points, sds_m, strict=True)
-    )
-
-
-def _distance(behind: Measured) -> dict[str, Measured]:
-    """Trunk to the eave, from how far behind or before the wall it stands."""
-    before_m, before_sd_m = _EAVE_BEFORE_WALL_M
-    meters = abs(behind.value_m) - (before_m if behind.value_m < 0 else -before_m)
-    sd_m = (behind.sd_m**2 + before_sd_m**2) ** 0.5
-    if meters < _LEAST_DISTANCE_M or sd_m > _WORST_SHARE * meters:
-        return {}
-    return {"distance": Measured(meters, sd_m, "photo")}
+        # A thing that hangs tells the scale at its wall and little of the ground: the eave is taken to be
+        # there. One that stands measures an eave on any wall.
+        hangs = reference.lower_sd_m > HANGS_SD_M
+        return (Upright(first, tapped.points[1], before[0] if hangs else None, before[1]),)
+    second = before if tapped.purpose == "gutter run" else _TIP_BEHIND_WALL_M
+    return Upright(first, None, *before), Upright(tapped.points[1], None, *second)

@@ -13,7 +13,13 @@ from sqlalchemy import select
 from eavefall_model.tags.folder import tagger_of
 from eavefall_service.cli.console import console, print_table
 from eavefall_service.cli.office_data import DEFAULT_DATA, ByOption, DataOption, acting, opened, progress_bar
-from eavefall_service.cli.own_files import GuardsOption, RulesOption, office_settings
+from eavefall_service.cli.own_files import (
+    GuardsOption,
+    PlaceOption,
+    RainOption,
+    RulesOption,
+    office_settings,
+)
 from eavefall_service.learning.active_questions import ask_about
 from eavefall_service.learning.export import export_photos
 from eavefall_service.learning.registry import Registry
@@ -86,10 +92,12 @@ def rescore(
     most: Annotated[int, typer.Option(help="At most so many of the newest surveys.", min=1)] = 100,
     rules: RulesOption = None,
     guards: GuardsOption = None,
+    rain: RainOption = None,
+    place: PlaceOption = "",
 ) -> None:
     """Which advice would change if old surveys were answered by this model; changes nothing."""
     tagger = tagger_of(Registry(data).folder(model or None))
-    settings = office_settings(rules, guards)
+    settings = office_settings(rules, guards, rain=rain, place=place)
     found = []
     with opened(data) as (database, photos), database.read() as session, progress_bar() as bar:
         rows = session.scalars(

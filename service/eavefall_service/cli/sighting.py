@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -12,7 +13,7 @@ from eavefall_model.photo import decode
 from eavefall_model.sighting.angles import height_from_angles
 from eavefall_model.sighting.bearing import true_bearing
 from eavefall_model.sighting.measured import Measured, usual_sd_m
-from eavefall_model.sighting.picture import KNOWN_HEIGHTS_M, Camera, Upright, measure_uprights
+from eavefall_model.sighting.picture import Camera, Upright, known_thing, measure_uprights
 from eavefall_model.units import parse_length_m
 from eavefall_model.vocabulary import How
 from eavefall_model.water.design_rain import shipped_rains
@@ -64,16 +65,17 @@ def photo(
     """Heights, and level distances between neighbors, from one photo with something of known height in it."""
     picture = decode(photo_bytes(photo), name=str(photo), fit_px=64)
     camera = Camera.from_exif(picture.width_px, picture.height_px, picture.focal_35mm)
-    usual = KNOWN_HEIGHTS_M.get(known)
-    height_m, sd_m = usual if usual is not None else (parse_length_m(known), 0.01)
+    thing_known, ends = known_thing(known, parse_length_m), _upright(reference)
     found = measure_uprights(
-        camera, _upright(reference), Measured(height_m, sd_m, "typed"), [_upright(each) for each in thing]
+        camera,
+        replace(ends, lower_m=thing_known.lower_m, lower_sd_m=thing_known.lower_sd_m),
+        thing_known.height,
+        [_upright(each) for each in thing],
     )
     for number, each in enumerate(found.heights, 1):
         _tell(f"Height of {number}", each)
     for number, each in enumerate(found.widths, 1):
         _tell(f"From {number} to {number + 1}", each)
-    _tell("Camera to the reference", found.distance)
     console().print(_SAFETY)
 
 

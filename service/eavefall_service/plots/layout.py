@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from eavefall_model.house.tree_kinds import TreeKind
+from eavefall_model.sighting.measured import bearing_sd_deg, length_sd_m
 from eavefall_model.survey import Eave, Survey
 
 Point = tuple[float, float]
@@ -21,17 +22,22 @@ _RUN_M: Final = 4.0
 _DISTANCE_M: Final = 6.0
 _CROWN_M: Final = 3.5
 _STEPS: Final = 400
+_RAY_M: Final = 3.0
 
 
 @dataclass(frozen=True)
 class EaveLine:
-    """One eave from ``start`` to ``end``; ``known`` is False if its facing or length was not given."""
+    """One eave from ``start`` to ``end``; ``known`` is False if its facing or length was not given.
+
+    ``facing_sd_deg`` is how sure its facing is, where the survey says how it was taken.
+    """
 
     name: str
     start: Point
     end: Point
     facing_deg: float
     known: bool
+    facing_sd_deg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -44,7 +50,11 @@ class House:
 
 @dataclass(frozen=True)
 class TreeMark:
-    """Trunk and crown of one entry of the survey; ``kind`` is ``needle``, ``broad`` or ``unsure``."""
+    """Trunk and crown of one entry of the survey; ``kind`` is ``needle``, ``broad`` or ``unsure``.
+
+    ``bearing_sd_deg`` and ``distance_sd_m`` are how sure its place is, where the survey says how it was
+    taken.
+    """
 
     name: str
     count: int
@@ -55,6 +65,8 @@ class TreeMark:
     overhang_m: float | None
     kind: str
     known: bool
+    bearing_sd_deg: float | None = None
+    distance_sd_m: float | None = None
 
 
 def _unit(bearing_deg: float) -> Point:
@@ -102,7 +114,8 @@ def house_of(survey: Survey) -> House:
             length = eave.length_m or _LENGTH_M
             start, end = (_at((0.0, 0.0), (reach, out), (at + more, along)) for more in (0.0, length))
             known = eave.facing_deg is not None and eave.length_m is not None
-            lines.append(EaveLine(eave.name, start, end, facing, known))
+            sd_deg = bearing_sd_deg(None if eave.taken is None else eave.taken.facing)
+            lines.append(EaveLine(eave.name, start, end, facing, known, sd_deg))
             at += length
     out, along = _unit(main), _unit(main + 90)
     corners = tuple(
@@ -114,6 +127,36 @@ def house_of(survey: Survey) -> House:
         (corners[0], corners[1], corners[2], corners[3]),
         tuple(sorted(lines, key=lambda line: order[line.name])),
     )
+
+
+def spread_lines(house: House, trees: Sequence[TreeMark]) -> tuple[tuple[Point, ...], ...]:
+    """Lines that show how sure places are, one standard deviation to either side, each a row of points.
+
+    Of a tree an arc about the middle of the house and a line toward it; of an eave two rays from its middle.
+    Where nobody said how something was taken, nothing is drawn.
+    """
+    found: list[tuple[Point, ...]] = []
+    for line in house.eaves:
+        if line.facing_sd_deg:
+            middle = ((line.start[0] + line.end[0]) / 2, (line.start[1] + line.end[1]) / 2)
+            found += [
+                (middle, _at(middle, (_RAY_M, _unit(line.facing_deg + side * line.facing_sd_deg))))
+                for side in (-1, 1)
+            ]
+    for tree in trees:
+        away = math.hypot(*tree.trunk)
+        if tree.bearing_sd_deg:
+            middle_deg = math.degrees(math.atan2(*tree.trunk))
+            found.append(
+                tuple(
+                    _at((0.0, 0.0), (away, _unit(middle_deg + tree.bearing_sd_deg * at / 6)))
+                    for at in range(-6, 7)
+                )
+            )
+        if tree.distance_sd_m and away:
+            way = (tree.trunk[0] / away, tree.trunk[1] / away)
+            found.append(tuple(_at(tree.trunk, (side * tree.distance_sd_m, way)) for side in (-1, 1)))
+    return tuple(found)
 
 
 def _gap(point: Point, line: EaveLine) -> float:
@@ -181,6 +224,10 @@ def trees_of(survey: Survey, house: House, kinds: Sequence[TreeKind]) -> tuple[T
                 overhang_m=tree.overhang_m,
                 kind=foliage.get(tree.name, "unsure"),
                 known=None not in (tree.bearing_deg, tree.distance_m, tree.crown_radius_m),
+                bearing_sd_deg=bearing_sd_deg(None if tree.taken is None else tree.taken.bearing),
+                distance_sd_m=None
+                if tree.taken is None or tree.distance_m is None
+                else length_sd_m(tree.distance_m, tree.taken.distance),
             )
         )
     return tuple(marks)

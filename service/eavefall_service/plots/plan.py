@@ -19,7 +19,7 @@ from eavefall_model.house.tree_kinds import TreeKind
 from eavefall_model.survey import Survey
 from eavefall_model.units import compass, length_text, mass_per_length_text
 from eavefall_model.vocabulary import Units
-from eavefall_service.plots.layout import House, TreeMark, house_of, trees_of
+from eavefall_service.plots.layout import House, TreeMark, house_of, spread_lines, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, SECOND
 from eavefall_service.plots.plan_trees import (
     ARROW_M,
@@ -78,7 +78,7 @@ class PlanPlot:
         """Eaves with load, trees with direction and distance, wind."""
         eaves = joined(
             [
-                f"{line.name} facing {compass(line.facing_deg)}"
+                f"{line.name} facing {compass(line.facing_deg)}{_give_or_take(line.facing_sd_deg)}"
                 + ("" if load is None else f" with {mass_per_length_text(load, self.units)} of litter a year")
                 for line, load in zip(self.house.eaves, self.loads, strict=True)
             ]
@@ -116,7 +116,8 @@ class PlanPlot:
             if tree.distance_m is None
             else f"{length_text(tree.distance_m, self.units)} away"
         )
-        return f"{tree.name}{group} to the {compass(tree.bearing_deg)}, {away}"
+        sure = _give_or_take(tree.bearing_sd_deg)
+        return f"{tree.name}{group} to the {compass(tree.bearing_deg)}{sure}, {away}"
 
     def _key(self) -> list[str]:
         lines = [
@@ -131,6 +132,8 @@ class PlanPlot:
             ]
         if not all([part.known for part in self.trees] + [line.known for line in self.house.eaves]):
             lines.append("Dashed: place or size assumed")
+        if spread_lines(self.house, self.trees):
+            lines.append("Thin lines: give or take, as it was measured")
         return lines
 
     def _key_in(self) -> float:
@@ -174,6 +177,12 @@ class PlanPlot:
                 draw_arrow(axes, tree)
             words = str(number) if len(self.trees) > _NAMED else self._label(given)
             draw_label(axes, view, tree, words, ARROW_M if far else 0.0)
+        # Trees that stand at the edge have no true place to be unsure of.
+        placed = [
+            tree for tree, given in zip(self._shown(), self.trees, strict=True) if tree.trunk == given.trunk
+        ]
+        for points in spread_lines(self.house, placed):
+            axes.plot(*zip(*points, strict=True), color=INK, linewidth=0.7, zorder=5)
         heaviest = max((load for load in self.loads if load is not None), default=0.0) or 1.0
         for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True)):
             (x0, y0), (x1, y1) = line.start, line.end
@@ -218,6 +227,10 @@ class PlanPlot:
         wind = {"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}
         axes.annotate("", (1.95 - step[0], 0.16 - step[1]), (1.95 + step[0], 0.16 + step[1]), arrowprops=wind)
         axes.text(2.2, 0.16, f"wind from {compass(self.wind_from_deg)}", fontsize=9, va="center")
+
+
+def _give_or_take(sd_deg: float | None) -> str:
+    return f" give or take {sd_deg:.0f} degrees" if sd_deg else ""
 
 
 def plan_plot(survey: Survey, advice: Advice, units: Units = "us") -> PlanPlot:

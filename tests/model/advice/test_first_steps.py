@@ -121,7 +121,14 @@ def kinds_asked_about(survey: Survey) -> set[str]:
 
 def test_the_registry_holds_what_is_asked_about_and_nothing_else() -> None:
     two = {"name": "h", "eaves": [{"name": "a"}, {"name": "b"}], "trees": [{"name": "t"}]}
-    found = kinds_asked_about(house(overhang="1 m")) | kinds_asked_about(Survey.model_validate(two))
+    by_compass = {
+        "name": "h",
+        "eaves": [{"name": "a", "facing": "N", "taken": {"facing": {"how": "angle"}}}],
+        "trees": [{"name": "t", "bearing": "N", "taken": {"bearing": {"how": "angle"}}}],
+    }
+    found = kinds_asked_about(house(overhang="1 m"))
+    for plain in (two, by_compass):
+        found |= kinds_asked_about(Survey.model_validate(plain))
     # What is not drawn: the owner's word, and how full the gutter is now. Next year's litter nobody can find.
     said = {"household.cleanings_per_year", "history.now_full_fifths"}
     asked = {kind for kind, field in FIELDS.items() if field.ask is not None}

@@ -78,6 +78,52 @@ def test_an_eaves_height_and_a_bearing_too():
     assert near.along_m.std() < 0.3 * far.along_m.std()
 
 
+def test_how_sure_a_facing_is_turns_the_house_as_a_whole():
+    plain = house(survey())
+    assert plain.eaves.facing_deg.shape == (1, 1)
+    read = survey(eave={"facing": "N", "taken": {"facing": {"how": "angle", "sd": "20 deg"}}})
+    turned = house(read)
+    assert turned.eaves.facing_deg.std() == pytest.approx(20, rel=0.05)
+    assert turned.eaves.facing_deg.mean() == pytest.approx(0, abs=1)
+    # A tree seen from the middle of the house stands farther off the middle of an eave that may be turned.
+    assert turned.along_m.std() > 1.5 * plain.along_m.std()
+    (asked,) = [each for each in turned.inputs if each.key == "eaves[0].facing"]
+    assert (asked.missing, asked.how) == (False, "angle")
+    two = survey_from_data(
+        {
+            "name": "h",
+            "eaves": [
+                {"name": name, "facing": facing, "taken": {"facing": {"how": "drawn"}}}
+                for name, facing in (("a", "N"), ("b", "E"))
+            ],
+        }
+    )
+    corners = np.diff(house(two).eaves.facing_deg, axis=1)
+    assert corners == pytest.approx(np.full_like(corners, 90.0))
+
+
+def test_a_rough_compass_reaches_the_ranges():
+    """A tree past one end of a short eave: which way the wall faces decides how far off it stands."""
+
+    def loads(**eave):
+        of = survey({"distance": "3 m", "bearing": "NE"}, {"length": "6 m", **eave})
+        return answer(of, (), OfficeSettings(draws=2000)).eaves[0].litter_kg_per_m_year
+
+    rough, plain = loads(taken={"facing": {"how": "angle", "sd": "40 deg"}}), loads()
+    # Turned toward the tree, it stands before the eave: more litter than past its end.
+    assert rough.typical > 1.01 * plain.typical
+    assert (rough.low, rough.high) != (plain.low, plain.high)
+
+
+def test_a_rough_direction_can_be_worth_taking_again():
+    steps = answer(
+        survey({"taken": {"bearing": {"how": "angle", "sd": "60 deg"}}}), (), OfficeSettings(draws=300)
+    )
+    asked = {each.key: each for each in house(survey({"taken": {"bearing": {"how": "angle"}}})).inputs}
+    assert asked["trees[0].bearing"].draws.std() == pytest.approx(10, rel=0.05)
+    assert all("compass" in step.sentence for step in steps.measure_next if step.input == "trees[0].bearing")
+
+
 def test_saying_that_it_was_typed_changes_no_byte():
     plain = answer(survey(), (), OfficeSettings(draws=300))
     typed = survey({"taken": {"distance": {"how": "typed"}, "height": {"how": "typed"}}})

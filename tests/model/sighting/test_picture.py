@@ -48,7 +48,7 @@ def test_without_errors_the_answer_is_exact(tilt_deg, roll_deg):
     assert [each.value_m for each in found.heights] == pytest.approx([3.4, 3.4, 11], rel=2e-3)
     assert found.widths[0].value_m == pytest.approx(7, rel=2e-3)
     assert found.widths[1].value_m == pytest.approx(10, rel=5e-3)  # 6 across, 8 back
-    assert found.distance.value_m == pytest.approx(12, rel=2e-3)
+    assert found.along[1].value_m == pytest.approx(6, rel=5e-3)
 
 
 def test_the_same_height_as_by_vanishing_points():

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, Response
 
-from eavefall_model.errors import SightingError
 from eavefall_model.house.fields import FIELDS
 from eavefall_model.photo import decode
 from eavefall_model.sighting.bearing import declination_deg
 from eavefall_model.sighting.measured import Measured
-from eavefall_model.sighting.picture import KNOWN_HEIGHTS_M, RAISED, Camera, Upright
+from eavefall_model.sighting.picture import Camera, Upright, known_thing
 from eavefall_model.sighting.taps import PURPOSES, Tapped, measure_taps
 from eavefall_model.survey import Eave, Tree
 from eavefall_model.units import parse_length_m
@@ -22,7 +21,7 @@ from eavefall_model.vocabulary import How
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.measures import MEASURES, Kept, Measure, PartWithMeasures, keep_measures
 from eavefall_service.journeys.survey_view import SurveyView
-from eavefall_service.plots.layout import house_of, trees_of
+from eavefall_service.plots.layout import house_of, spread_lines, trees_of
 from eavefall_service.storage.clock import now_text
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Staff, may
@@ -31,8 +30,6 @@ from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.server_state import Office, OfficeDep
 
 router = APIRouter(prefix="/rep/{survey_id}", include_in_schema=False, route_class=DoorRoute)
-# A storey pole or a person is known to this (judgement).
-_TYPED_SD_M: Final = 0.01
 _Share = Annotated[float, Field(ge=-0.5, le=1.5)]
 _Name = Annotated[str, Field(min_length=1, max_length=80)]
 _Text = Annotated[str, Field(min_length=1, max_length=80)]
@@ -139,10 +136,7 @@ def _tapped(office: Office, seen: SurveyView, taps: TapsIn) -> list[Measure]:
     def at(point: tuple[float, float]) -> tuple[float, float]:
         return point[0] * width_px, point[1] * height_px
 
-    usual = KNOWN_HEIGHTS_M.get(taps.known)
-    meters, sd_m = usual if usual is not None else (parse_length_m(taps.known), _TYPED_SD_M)
-    if meters <= 0:
-        raise SightingError("sighting-no-reading", "The known height is zero.", "Say how high it is.")
+    known = known_thing(taps.known, parse_length_m)
     top, foot = taps.reference
     behind = None
     if taps.behind is not None:
@@ -150,8 +144,8 @@ def _tapped(office: Office, seen: SurveyView, taps: TapsIn) -> list[Measure]:
         behind = Measured(away_m, 0.2 + 0.1 * away_m, "paced")
     found = measure_taps(
         Camera.from_exif(width_px, height_px, focal_35mm),
-        Upright(at(top), at(foot), raised=taps.known in RAISED),
-        Measured(meters, sd_m, "default"),
+        Upright.of_known(at(top), at(foot), known),
+        known.height,
         Tapped(taps.purpose, tuple(at(each) for each in taps.points), behind),
     )
     return [
@@ -205,6 +199,7 @@ def measure_facts(office: Office, seen: SurveyView, units: str) -> dict[str, Any
     return {
         "units": units,
         "corners": house.corners,
+        "spread": spread_lines(house, marks),
         "eaves": [
             {
                 "name": eave.name,

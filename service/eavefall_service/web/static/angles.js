@@ -15,6 +15,7 @@ export function armAngles(context) {
   let latest = null; // { elevation, heading, moment }
   let recent = [];
   let live = false;
+  let chosen = false;
 
   // --- what is measured ---------------------------------------------------------------------------------------
 
@@ -35,7 +36,10 @@ export function armAngles(context) {
       const done = context.sure(context.facts[kind].find((each) => each.name === name), field);
       return new Option(done ? `${text} ✓` : text, JSON.stringify([kind, name, field]));
     }));
-    if ([...target.options].some((each) => each.value === before)) target.value = before;
+    // Until somebody chooses, what is open first: trees that wait for signal come a moment after the page.
+    const open = [...target.options].findIndex((each) => !each.text.endsWith("✓"));
+    if (!chosen) target.selectedIndex = Math.max(0, open);
+    else if ([...target.options].some((each) => each.value === before)) target.value = before;
     work();
   }
 
@@ -167,6 +171,7 @@ export function armAngles(context) {
 
   async function keep() {
     if (!state.found) return;
+    chosen = true;
     const [kind, name, field] = what();
     const { value, sd, said } = state.found;
     const measures = [{ part: kind, name, field, value, sd, how: "angle" }];
@@ -179,19 +184,20 @@ export function armAngles(context) {
     const rows = [...target.options];
     const next = rows.findIndex((each, row) => row > at && !each.text.endsWith("✓"));
     if (next >= 0) { target.selectedIndex = next; state.paces = 0; work(); }
+    if (document.activeElement === document.body) target.focus(); // the button is off now
   }
 
-  for (const button of document.querySelectorAll("[data-read]")) button.addEventListener("click", () => take(button.dataset.read));
+  for (const button of document.querySelectorAll("[data-read]")) button.addEventListener("click", () => { chosen = true; take(button.dataset.read); });
   get("angle-start").addEventListener("click", start);
   get("angle-look").addEventListener("click", look);
   get("angle-keep").addEventListener("click", keep);
   get("angle-clear").addEventListener("click", () => { clear(); context.say("Readings cleared."); });
-  get("pace-more").addEventListener("click", () => { state.paces += 1; get("angle-taped").value = ""; work(); });
+  get("pace-more").addEventListener("click", () => { chosen = true; state.paces += 1; get("angle-taped").value = ""; work(); });
   get("pace-less").addEventListener("click", () => { state.paces = Math.max(0, state.paces - 1); work(); });
   get("angle-pace").value = localStorage.getItem("eavefall-pace") || get("angle-pace").value;
   get("angle-pace").addEventListener("change", () => { localStorage.setItem("eavefall-pace", get("angle-pace").value); work(); });
   get("angle-taped").addEventListener("input", work);
-  target.addEventListener("change", () => { state.paces = 0; get("angle-taped").value = ""; clear(); });
+  target.addEventListener("change", () => { chosen = true; state.paces = 0; get("angle-taped").value = ""; clear(); });
   for (const name of ["base", "top"]) {
     get(`type-${name}`).addEventListener("change", (event) => {
       const value = Number(event.target.value.replace(",", "."));

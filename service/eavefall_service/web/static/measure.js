@@ -23,6 +23,7 @@ export function armMeasure({ queue, survey, randomId }) {
     survey,
     site,
     get facts() { return facts; },
+    get waits() { return waiting.length > 0; },
     get units() { return facts.units; },
     say(text) { status.textContent = text; },
     onFacts(watch) { watchers.push(watch); },

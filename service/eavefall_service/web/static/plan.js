@@ -6,6 +6,8 @@ import { BEARING_SD_DEG, compassPoint, drawnEave, lengthText, placed, usualSd } 
 const SVG = "http://www.w3.org/2000/svg";
 const TAP_PX = 24;
 const SETTLE_MS = 700;
+// What keys do to each thing, for those who hear the plan.
+const KEYS = { trees: "Arrow keys move it, plus and minus change its crown.", eaves: "Left and right change its length, up and down turn it." };
 
 export function armPlan(context) {
   const svg = document.getElementById("plan");
@@ -59,7 +61,7 @@ export function armPlan(context) {
     const group = (kind, part, ...children) => {
       const element = make("g", {
         class: `p-${kind}${pick?.kind === kind && pick.name === part.name ? " p-picked" : ""}`,
-        tabindex: 0, role: "button", "aria-label": `${words(kind, part)}. Arrow keys move it.`,
+        tabindex: 0, role: "button", "aria-label": `${words(kind, part)}. ${KEYS[kind]}`,
         "data-kind": kind, "data-name": part.name,
       }, ...children);
       parts.push(element);
@@ -81,6 +83,8 @@ export function armPlan(context) {
         make("circle", { cx, cy, r: Math.max(5 * px, 0.25), class: "p-trunk" }),
         label(tree.name, [cx, cy - 10 * px]));
     }
+    // How sure places are, as the survey has them; what is being moved has no such lines yet.
+    if (!held && !context.waits) for (const points of facts.spread || []) parts.push(make("polyline", { points: points.map((each) => at(each).join(",")).join(" "), class: "p-spread", "stroke-width": 1.5 * px }));
     svg.replaceChildren(...parts);
     if (keep) svg.querySelector(`[data-kind="${keep[0]}"][data-name="${CSS.escape(keep[1])}"]`)?.focus({ preventScroll: true });
     show();

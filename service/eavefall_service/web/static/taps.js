@@ -15,6 +15,7 @@ export function armTaps(context) {
   const get = (id) => document.getElementById(id);
   const canvas = get("tap-photo");
   const glass = get("tap-glass");
+  const handles = get("tap-handles");
   const target = get("tap-target");
   const known = get("tap-known");
   const purposes = JSON.parse(context.root.dataset.purposes);
@@ -23,6 +24,7 @@ export function armTaps(context) {
   let points = [];
   let cross = [0.5, 0.5];
   let hidden = false; // the tree's foot
+  const where = ([x, y]) => `${(x * 100).toFixed(1)} % across, ${(y * 100).toFixed(1)} % down`;
 
   // --- what is asked ------------------------------------------------------------------------------------------
 
@@ -78,6 +80,25 @@ export function armTaps(context) {
     get("tap-undo").disabled = !points.length;
     get("tap-stage").hidden = !picture;
     draw();
+    hold();
+  }
+
+  // One handle for each point: what a finger drags on the picture, keys move and a screen reader names.
+  function hold() {
+    const words = asked();
+    while (handles.children.length > points.length) handles.lastChild.remove();
+    while (handles.children.length < points.length) {
+      const handle = document.createElement("button");
+      handle.type = "button";
+      handle.className = "p-handle";
+      handles.append(handle);
+    }
+    points.forEach(([x, y], number) => {
+      const handle = handles.children[number];
+      handle.style.left = `${x * 100}%`;
+      handle.style.top = `${y * 100}%`;
+      handle.setAttribute("aria-label", `Point ${number + 1}, ${words[number] || "left over"}: ${where([x, y])}. Arrow keys move it, with Shift finely.`);
+    });
   }
 
   // --- the picture --------------------------------------------------------------------------------------------
@@ -230,13 +251,24 @@ export function armTaps(context) {
   canvas.addEventListener("pointercancel", lift);
 
   const WAYS = { ArrowUp: [0, -1], ArrowDown: [0, 1], ArrowLeft: [-1, 0], ArrowRight: [1, 0] };
+  const stepped = (point, event) => point.map((value, axis) => Math.min(1, Math.max(0, value + WAYS[event.key][axis] * (event.shiftKey ? STEP / 10 : STEP))));
+  handles.addEventListener("keydown", (event) => {
+    const number = [...handles.children].indexOf(event.target);
+    if (number < 0 || !WAYS[event.key]) return;
+    event.preventDefault();
+    points[number] = stepped(points[number], event);
+    magnify(points[number], points[number][0] < 0.5);
+    context.say(`Point ${number + 1}: ${where(points[number])}`);
+    draw();
+    hold();
+  });
+  handles.addEventListener("focusout", () => { glass.hidden = true; });
   canvas.addEventListener("keydown", (event) => {
     if (!picture) return;
     if (WAYS[event.key]) {
-      const far = event.shiftKey ? STEP / 10 : STEP;
-      cross = cross.map((value, axis) => Math.min(1, Math.max(0, value + WAYS[event.key][axis] * far)));
+      cross = stepped(cross, event);
       magnify(cross, cross[0] < 0.5);
-      context.say(`${(cross[0] * 100).toFixed(1)} % across, ${(cross[1] * 100).toFixed(1)} % down`);
+      context.say(where(cross));
       draw();
     } else if (event.key === "Enter" || event.key === " ") {
       if (points.length < asked().length) points.push([...cross]);
@@ -266,6 +298,7 @@ export function armTaps(context) {
     await context.send({ taps }, `Taps: ${name}, ${field}`, { part: kind, name, field });
     const rest2 = [...target.options].findIndex((each, row) => row > target.selectedIndex && !each.text.endsWith("✓"));
     if (rest2 >= 0) { target.selectedIndex = rest2; hidden = false; ask(); }
+    if (document.activeElement === document.body) target.focus({ preventScroll: true }); // the button is off now
   }
 
   for (const input of [get("tap-camera"), get("tap-choose")]) {

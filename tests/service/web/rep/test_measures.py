@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import math
 import re
 
 import numpy as np
@@ -12,6 +13,8 @@ import pytest
 from PIL import Image
 
 from eavefall_service.journeys.surveys import new_survey_id
+from eavefall_service.web.routes import ROUTERS
+from eavefall_service.web.words import MEASURES
 
 
 @pytest.fixture
@@ -138,15 +141,14 @@ def test_the_photos_own_focal_length_makes_it_surer(rita, survey):
     data = jpeg(focal_35mm=26)
     sent = rita.post(f"/api/1/surveys/{survey}/photos?shows=house", content=data)
     assert sent.status_code == 201, sent.text
-    # A tree 8 m behind the wall: 60 px to the meter, its foot 90 px below the horizon.
-    oak = [[0.5, (600 + 90 - 9 * 60) / 1200], [0.5, (600 + 90) / 1200]]
+    # The top of a tree of 9 m, 4 m behind the wall: 75 px to the meter, the horizon 1.5 m up.
+    oak = {"purpose": "tree height", "points": [[0.5, (600 - 7.5 * 75) / 1200]], "behind": "4 m"}
     sds = []
     for sha256 in (None, hashlib.sha256(data).hexdigest()):
-        body = taps(sha256=sha256, part="trees", name="Oak", purpose="tree height", points=oak)
-        kept = {each["field"]: each for each in send(rita, survey, taps=body).json()["kept"]}
-        assert float(kept["distance"]["measure"]["value"].split()[0]) == pytest.approx(8.4, rel=0.05)
-        assert not kept["distance"]["stored"]  # it was typed
-        sds.append(float(kept["distance"]["measure"]["sd"].split()[0]))
+        body = taps(sha256=sha256, part="trees", name="Oak", **oak)
+        (kept,) = send(rita, survey, taps=body).json()["kept"]
+        assert float(kept["measure"]["value"].split()[0]) == pytest.approx(9, rel=0.05)
+        sds.append(float(kept["measure"]["sd"].split()[0]))
     assert sds[1] < 0.95 * sds[0]
 
 
@@ -183,15 +185,62 @@ def test_only_those_who_may(server, survey):
 
 
 @pytest.mark.parametrize("way", ["plan", "taps", "angles"])
-def test_each_page_says_how_to_stay_safe_and_carries_the_facts(rita, survey, way):
+def test_each_page_carries_the_facts(rita, survey, way):
     answer = rita.get(f"/rep/{survey}/{way}", headers={"Accept": "text/html"})
     assert answer.status_code == 200
-    for words in ("Never walk backwards", "traffic, slopes", "Nothing from a ladder or the roof"):
-        assert words in answer.text
     found = re.search(r'data-facts="([^"]*)"', answer.text)
     facts = json.loads(found[1].replace("&#34;", '"').replace("&amp;", "&"))
     assert [each["name"] for each in facts["trees"]] == ["Oak"]
     assert facts["declination"] is None
+
+
+def pages_to_measure_on():
+    """The rep's pages of a survey: those listed as ways to measure, and all."""
+    listed = {f"/rep/{{survey_id}}/{page}" for page, _, _ in MEASURES} | {"/rep/{survey_id}/measure"}
+    found = {
+        route.path
+        for router in ROUTERS
+        for route in router.routes
+        if "GET" in getattr(route, "methods", ()) and route.path.startswith("/rep/{survey_id}")
+    }
+    assert listed <= found
+    return listed, {path for path in found if path.count("{") == 1}
+
+
+def test_every_page_to_measure_on_says_how_to_stay_safe(rita, survey):
+    listed, every = pages_to_measure_on()
+    seen = set()
+    for path in sorted(every):
+        answer = rita.get(path.replace("{survey_id}", survey), headers={"Accept": "text/html"})
+        if path not in listed and not re.search(r"data-(facts|measure)=", answer.text):
+            continue
+        assert answer.status_code == 200, path
+        seen.add(path)
+        for words in (
+            "Never walk backwards with your eyes on the screen",
+            "Mind traffic, slopes",
+            "Nothing from a ladder or the roof",
+        ):
+            assert words in answer.text, path
+    assert seen == listed | {"/rep/{survey_id}/trees", "/rep/{survey_id}/house"}
+
+
+def test_how_sure_a_compass_was_reaches_the_plan_and_the_survey(rita, survey):
+    assert send(rita, survey).json()["facts"]["spread"] == []
+    north = measure("facing", "350 deg", sd="9 deg", name="Front", part="eaves")
+    answer = send(rita, survey, measures=[north], replace=True).json()
+    (kept,) = answer["kept"]
+    assert kept["said"].replace("\u00a0", " ") == "N, by compass, ± 9°"
+    document = rita.get(f"/api/1/surveys/{survey}").json()["document"]
+    assert document["eaves"][0]["taken"]["facing"] == {"how": "angle", "sd": "9.0 deg"}
+    (front,) = answer["facts"]["eaves"]
+    one, other = answer["facts"]["spread"]
+    middle = [(a + b) / 2 for a, b in zip(front["start"], front["end"], strict=True)]
+    turned = []
+    for start, end in (one, other):
+        assert start == pytest.approx(middle)
+        turned.append(math.degrees(math.atan2(end[0] - start[0], end[1] - start[1])))
+    assert turned == pytest.approx([-19, -1])
 
 
 def test_the_compass_is_corrected_for_the_nearest_city(rita):
