@@ -8,8 +8,14 @@ number a quarter larger, minimum for maximum, a condition negated, a sign droppe
 notices is printed with its line: either a test is missing or the line does not matter.
 Works on a copy.
 
+Drawn are all such changes in bodies of functions and classes, each as likely as the next: also in code that
+no test runs, in messages, in drawing, and in what only makes a result quicker. Some of those change nothing
+that anybody can see; no program can tell, so they count as survivors. Not drawn are numbers of a module that
+have a name of their own, and the numbers 0, 1, -1 and those that keep a division from zero.
+
 First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a
-mutant costs the quickest of the tests that run its line or its file, ``--seconds`` of them, until one fails.
+mutant costs the quickest of the tests that run its line, then of those that run its file, until one fails:
+``--seconds`` of them, in processor time as it was written down, so that a busy machine does not decide.
 ``--traces`` keeps what was written down: a second run on the same code starts with the mutants.
 """
 
@@ -17,14 +23,17 @@ from __future__ import annotations
 
 import argparse
 import ast
+import importlib
 import itertools
 import json
 import os
 import random
+import resource
 import shutil
 import subprocess
 import sys
 import tempfile
+import traceback
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -53,7 +62,13 @@ COMPARE: dict[type[ast.cmpop], type[ast.cmpop]] = {
 BINARY: dict[type[ast.operator], type[ast.operator]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
 }  # fmt: skip
-_LONGEST_S = 1800
+# A test that takes so many times its processor time never ends, and so many seconds on top to begin with.
+_ENDLESS, _BEGIN_S = 10, 60
+# What tests import of other people's is loaded once, and each mutant begins with it.
+_LIBRARIES = (
+    "cv2", "matplotlib", "numpy", "onnxruntime", "pydantic", "pytest", "scipy.interpolate",
+    "scipy.ndimage", "scipy.optimize", "scipy.signal", "scipy.special", "scipy.stats", "skimage.morphology",
+)  # fmt: skip
 NAMES = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minimum", "any": "all", "all": "any"}
 
 
@@ -162,6 +177,12 @@ def _write(mutant: Mutant, copy: Path) -> str:
     raise AssertionError("the tree changed under us")
 
 
+def _processor_s() -> float:
+    """Processor time of this process and of those that it waited for."""
+    used = [resource.getrusage(whose) for whose in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(each.ru_utime + each.ru_stime for each in used)
+
+
 class Recorder:
     """A pytest plugin: which lines of the product each test runs, by its own code or by its fixtures'."""
 
@@ -171,6 +192,7 @@ class Recorder:
         self.coverage = coverage.Coverage(data_file=None, include=[f"{TOP / 'model'}/*"])
         self.fixtures: dict[str, list[str]] = {}
         self.seconds: dict[str, float] = defaultdict(float)
+        self.before = 0.0
         self.coverage.start()
 
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
@@ -186,8 +208,11 @@ class Recorder:
     def pytest_runtest_call(self, item: pytest.Item) -> None:
         self.coverage.switch_context(item.nodeid)
 
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        self.seconds[report.nodeid] += report.duration
+    def pytest_runtest_logstart(self, nodeid: str) -> None:
+        self.before = _processor_s()
+
+    def pytest_runtest_logfinish(self, nodeid: str) -> None:
+        self.seconds[nodeid] += _processor_s() - self.before
 
     def write(self, path: Path) -> None:
         self.coverage.stop()
@@ -207,7 +232,7 @@ class Recorder:
 
 @dataclass(frozen=True)
 class Trace:
-    """Which test of a room runs which lines of which file, and how long it takes."""
+    """Which test of a room runs which lines of which file, and the processor time that it takes."""
 
     ran: dict[str, dict[str, list[int]]]
     seconds: dict[str, float]
@@ -229,48 +254,91 @@ class Trace:
         return sorted(taken, key=lambda test: files.index(test.split("::")[0]))
 
 
+def _environment(copy: Path) -> dict[str, str]:
+    return {
+        "PYTHONPATH": os.pathsep.join(str(copy / root) for root in ROOTS),
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "OMP_NUM_THREADS": "1",
+    }
+
+
 def _run(copy: Path, *command: str) -> int:
-    path = os.pathsep.join(str(copy / root) for root in ROOTS)
-    environment = {**os.environ, "PYTHONPATH": path, "PYTHONDONTWRITEBYTECODE": "1"}
-    try:
-        done = subprocess.run(
-            [sys.executable, *command], cwd=copy, env=environment, capture_output=True, text=True,
-            check=False, timeout=_LONGEST_S,
-        )  # fmt: skip
-    except subprocess.TimeoutExpired:
-        return 1  # a test that never ends is noticed
-    return done.returncode  # more than 1 where the code can no longer be imported: noticed too
+    """Of Python, in the copy."""
+    environment = {**os.environ, **_environment(copy)}
+    return subprocess.run([sys.executable, *command], cwd=copy, env=environment, check=False).returncode
 
 
-def _trace(room: str, copy: Path, kept: Path) -> Trace:
+def _trace(copy: Path, tests: str, kept: Path) -> Trace:
+    """Of one folder of tests."""
     if not kept.exists():
-        print(f"{room}: writing down which test runs which lines", flush=True)
-        if _run(copy, ".ci/mutate.py", "--rooms", room, "--record", str(kept)):
-            raise SystemExit(f"{room}: a test fails before anything is broken")
+        print(f"{tests}: writing down which test runs which lines", flush=True)
+        if _run(copy, ".ci/mutate.py", "--record", tests, str(kept)):
+            raise SystemExit(f"{tests}: a test fails before anything is broken")
     trace = Trace(**json.loads(kept.read_text("utf-8")))
-    if _pytest(copy, list(trace.seconds), "--collect-only"):
-        raise SystemExit(f"{room}: {kept} names tests that there are not; delete it")
+    if _pytest(copy, list(trace.seconds), 3600, "--collect-only"):
+        raise SystemExit(f"{kept} names tests that there are not; delete it")
     return trace
 
 
-def _record(room: str, kept: Path) -> int:
+def _together(traces: list[Trace]) -> Trace:
+    ran: dict[str, dict[str, list[int]]] = defaultdict(dict)
+    for trace in traces:
+        for file, by_test in trace.ran.items():
+            ran[file].update(by_test)
+    return Trace(ran, {test: s for trace in traces for test, s in trace.seconds.items()})
+
+
+def _record(tests: str, kept: str) -> int:
     import pytest
 
     recorder = Recorder()
-    status = pytest.main(["-q", "-p", "no:cacheprovider", *ROOMS[room][1]], plugins=[recorder])
-    recorder.write(kept)
+    status = pytest.main(["-q", "-p", "no:cacheprovider", "-p", "no:xdist", tests], plugins=[recorder])
+    recorder.write(Path(kept))
     return int(status)
 
 
-def _pytest(copy: Path, tests: list[str], *options: str) -> int:
-    listed = copy / "tests-to-run.txt"
-    listed.write_text("\n".join(tests), "utf-8")
-    return _run(copy, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *options, f"@{listed}")
+def _pytest(copy: Path, tests: list[str], most_s: int, *options: str) -> int:
+    """Run tests in a process of their own, which has the libraries already; more than 0 where one fails.
+
+    Code that can no longer be imported and tests that never end fail too.
+    """
+    (copy / "tests-to-run.txt").write_text("\n".join(tests), "utf-8")
+    child = os.fork()
+    if child == 0:
+        status = 1
+        try:
+            import pytest
+
+            written = os.open(copy / "tests.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+            os.dup2(written, 1)
+            os.dup2(written, 2)
+            resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s))
+            os.chdir(copy)
+            os.environ.update(_environment(copy))
+            sys.dont_write_bytecode = True
+            sys.path[:0] = [str(copy / root) for root in ROOTS]
+            quiet = ["-x", "-q", "--tb=line", "-p", "no:cacheprovider", "-p", "no:xdist", "--timeout=0"]
+            status = int(pytest.main([*quiet, *options, f"@{copy / 'tests-to-run.txt'}"]))
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(status)
+    _, status = os.waitpid(child, 0)
+    return status
 
 
-def _noticed(copy: Path, trace: Trace, mutant: Mutant, most_s: float) -> bool:
+def _noticed(copy: Path, trace: Trace, mutant: Mutant, most_s: float) -> str:
+    """The test that noticed, "" if none did."""
     tests = trace.tests(mutant, most_s)
-    return bool(tests) and _pytest(copy, tests) != 0
+    longest = round(_BEGIN_S + _ENDLESS * sum(trace.seconds[test] for test in tests))
+    if not tests or not _pytest(copy, tests, longest):
+        return ""
+    lines = (copy / "tests.log").read_text("utf-8", "replace").splitlines()
+    return next(
+        (line.split(" - ")[0] for line in lines if line.startswith(("FAILED", "ERROR"))), "all of them"
+    )
 
 
 def main() -> int:
@@ -283,11 +351,13 @@ def main() -> int:
     parser.add_argument("--rooms", nargs="+", choices=sorted(ROOMS), default=["advice", "gauge", "tags"])
     parser.add_argument("--list", action="store_true", help="only name the mutants")
     parser.add_argument("--traces", type=Path, help="folder that keeps which test runs which lines")
-    parser.add_argument("--seconds", type=float, default=30, help="most that the tests of one mutant take")
-    parser.add_argument("--record", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument(
+        "--seconds", type=float, default=60, help="processor time that the tests of one mutant may take"
+    )
+    parser.add_argument("--record", nargs=2, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.record:
-        return _record(asked.rooms[0], asked.record)
+        return _record(*asked.record)
     random_of = random.Random(asked.seed)
     shares = [
         asked.count // len(asked.rooms) + (at < asked.count % len(asked.rooms))
@@ -309,14 +379,23 @@ def main() -> int:
             (Path(folder) / "shared").symlink_to(TOP.parent / "shared")
         kept = asked.traces or Path(folder) / "traces"
         kept.mkdir(parents=True, exist_ok=True)
-        traces = {room: _trace(room, copy, kept.resolve() / f"{room}.json") for room in asked.rooms}
+        # Compiled once; a changed file is told by its hash.
+        _run(copy, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash", *ROOTS)
+        for library in _LIBRARIES:
+            importlib.import_module(library)
+        folders = dict.fromkeys(tests for room in asked.rooms for tests in ROOMS[room][1])
+        written = {
+            tests: _trace(copy, tests, kept.resolve() / f"{Path(tests).name}.json") for tests in folders
+        }
+        traces = {room: _together([written[tests] for tests in ROOMS[room][1]]) for room in asked.rooms}
         for number, (room, mutant) in enumerate(chosen, 1):
             source = _write(mutant, copy)
             noticed = _noticed(copy, traces[room], mutant, asked.seconds)
             (copy / mutant.path).write_text(source, "utf-8")
             survived += not noticed
             where = f"{mutant.path}:{mutant.line}: {mutant.what}"
-            print(f"{number}/{len(chosen)} {'noticed ' if noticed else 'SURVIVED'} {where}", flush=True)
+            by = f" by {noticed}" if noticed else ""
+            print(f"{number}/{len(chosen)} {'noticed ' if noticed else 'SURVIVED'} {where}{by}", flush=True)
     print(f"{len(chosen) - survived} of {len(chosen)} noticed")
     return 0
 
