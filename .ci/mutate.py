@@ -16,7 +16,8 @@ have a name of their own, and the numbers 0, 1, -1 and those that keep a divisio
 First the tests of the room run once while ``coverage`` writes down which test runs which lines; then a
 mutant costs the quickest of the tests that run its line, then of those that run its file, until one fails:
 ``--seconds`` of them, in processor time as it was written down, so that a busy machine does not decide.
-``--traces`` keeps what was written down: a second run on the same code starts with the mutants.
+``--traces`` keeps what was written down, file by file: a second run on the same code starts with the mutants;
+where a file of tests changed, delete its trace.
 """
 
 from __future__ import annotations
@@ -269,7 +270,7 @@ def _run(copy: Path, *command: str) -> int:
 
 
 def _trace(copy: Path, tests: str, kept: Path) -> Trace:
-    """Of one folder of tests."""
+    """Of one file of tests."""
     if not kept.exists():
         print(f"{tests}: writing down which test runs which lines", flush=True)
         if _run(copy, ".ci/mutate.py", "--record", tests, str(kept)):
@@ -383,11 +384,20 @@ def main() -> int:
         _run(copy, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash", *ROOTS)
         for library in _LIBRARIES:
             importlib.import_module(library)
-        folders = dict.fromkeys(tests for room in asked.rooms for tests in ROOMS[room][1])
-        written = {
-            tests: _trace(copy, tests, kept.resolve() / f"{Path(tests).name}.json") for tests in folders
+        files = {
+            folder: sorted(path.relative_to(TOP).as_posix() for path in (TOP / folder).rglob("test_*.py"))
+            for room in asked.rooms
+            for folder in ROOMS[room][1]
         }
-        traces = {room: _together([written[tests] for tests in ROOMS[room][1]]) for room in asked.rooms}
+        written = {
+            file: _trace(copy, file, kept.resolve() / f"{file.replace('/', '.')}.json")
+            for folder in files
+            for file in files[folder]
+        }
+        traces = {
+            room: _together([written[file] for folder in ROOMS[room][1] for file in files[folder]])
+            for room in asked.rooms
+        }
         for number, (room, mutant) in enumerate(chosen, 1):
             source = _write(mutant, copy)
             noticed = _noticed(copy, traces[room], mutant, asked.seconds)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 import pytest
-from skimage.draw import polygon
+from skimage.draw import polygon2mask
 
 from eavefall_model.gauge import measure as gauge
 from eavefall_model.gauge.locate import Located
@@ -208,9 +208,13 @@ class View:
         light = np.full((height * _OVER, width * _OVER), self.ground, np.float32)
         there = np.zeros(light.shape, bool)
         for points, value, high in self.shapes:
-            x, y = ((self.plane.best.project(points, high) + 0.5) * _OVER - 0.5).T
-            inside = polygon(y, x, light.shape)
-            light[inside], there[inside] = value, True
+            at = self.plane.best.project(points, high) * _OVER + (_OVER - 1) / 2
+            low = np.clip(np.floor(at.min(axis=0)).astype(int) - 1, 0, None)
+            x, y = (at - low).T
+            part = np.s_[low[1] : low[1] + int(y.max()) + 2, low[0] : low[0] + int(x.max()) + 2]
+            # Samples whose middles lie inside: the same in every direction.
+            inside = polygon2mask(there[part].shape, np.column_stack([y, x]))
+            light[part][inside], there[part][inside] = value, True
         if self.shade is not None:
             depth, aside, soft = self.shade
             fine = self.px_per_mm * _OVER
