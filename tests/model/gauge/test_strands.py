@@ -100,3 +100,142 @@ def test_a_needle_that_leaves_its_sheath_later_belongs_to_it_and_is_as_long_as_i
         assert sorted(hidden_base_mm(axes, bundles)) == pytest.approx([0.0, 4.0], abs=0.3)
         assert find_bundles(axes, [None, None]) == [None, None]
         assert hidden_base_mm(axes, [None, None]) == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("turn", range(0, 180, 30))
+@pytest.mark.parametrize("thick", [3, 6, 13])
+def test_a_straight_strand_runs_along_its_middle_and_knows_its_half_width(turn, thick):
+    (strand,) = strands_of([spoke(turn)], thick)
+    along = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])
+    off = strand.points - 250
+    assert np.abs(off @ [-along[1], along[0]]).max() < 0.5 * thick + 1
+    assert np.abs(off @ [-along[1], along[0]])[10:-10].max() < 1.6
+    # Its skeleton ends about half a width before it does.
+    assert np.abs(off @ along).max() == pytest.approx(200, abs=thick / 2 + 2)
+    assert (np.diff(off @ along) * np.sign(off[-1] @ along) > -1.01).all()
+    assert float(np.median(strand.half)) == pytest.approx(thick / 2 + 0.5, abs=1.0)
+    assert not strand.shared.any()
+    assert (strand.bundle, strand.open_ends, strand.doubtful) == (None, (False, False), False)
+
+
+@pytest.mark.parametrize("toward", [0, 45, 90, 200])
+def test_gaps_of_less_than_four_millimeters_in_line_are_bridged(toward):
+    along = np.array([np.cos(np.radians(toward)), np.sin(np.radians(toward))])
+    across = np.array([-along[1], along[0]])
+
+    def count(gap_mm, aside_px=0.0, bend_deg=0.0):
+        mask = np.zeros((500, 500), np.uint8)
+        half = gap_mm * PX_PER_MM / 2
+        turn = np.radians(toward + bend_deg)
+        on = np.array([np.cos(turn), np.sin(turn)])
+        start = 250 + along * half + across * aside_px
+        for a, b in ((250 - along * 170, 250 - along * half), (start, start + on * 160)):
+            cv2.line(mask, tuple(np.round(a).astype(int)), tuple(np.round(b).astype(int)), 1, 6)
+        return len(join_pieces(skeleton_pieces(mask > 0), PX_PER_MM))
+
+    assert count(2.5) == 1
+    assert count(3.3) == 1
+    assert count(5.5) == 2
+    # Not to one that lies aside or leads elsewhere.
+    assert count(2.5, aside_px=30) == 2
+    assert count(2.5, bend_deg=55) == 2
+    assert count(2.5, bend_deg=8) == 1
+
+
+@pytest.mark.parametrize("turn", [0, 30, 90, 200])
+def test_at_a_sharp_corner_two_strands_meet_and_a_gentle_bend_is_one(turn):
+    def count(bend):
+        first = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))]) * 180
+        on = np.array([np.cos(np.radians(turn + bend)), np.sin(np.radians(turn + bend))]) * 180
+        start = np.array([250.0, 250.0]) - (first + on) / 2
+        points = [
+            tuple(np.round(start + step).astype(int).tolist()) for step in (0 * first, first, first + on)
+        ]
+        return len(strands_of([(points[0], points[1]), (points[1], points[2])]))
+
+    assert count(20) == 1
+    assert count(35) == 1
+    assert count(70) == 2
+    assert count(100) == 2
+
+
+def test_ten_ways_from_one_crossing_are_not_sure():
+    strands = strands_of([spoke(turn) for turn in range(0, 180, 36)], 3)
+    assert strands
+    assert any(strand.doubtful for strand in strands)
+    three = strands_of([spoke(turn) for turn in (0, 60, 120)], 3)
+    assert len(three) == 3
+    assert not any(strand.doubtful for strand in three)
+
+
+def test_a_ring_and_a_blot_are_followed_without_harm():
+    mask = np.zeros((500, 500), np.uint8)
+    cv2.circle(mask, (250, 250), 120, 1, 5)
+    strands = join_pieces(skeleton_pieces(mask > 0), PX_PER_MM)
+    assert strands
+    total = sum(float(np.hypot(*np.diff(s.points, axis=0).T).sum()) for s in strands)
+    assert total == pytest.approx(2 * np.pi * 120, rel=0.12)
+    assert join_pieces(skeleton_pieces(np.zeros((50, 50), bool)), PX_PER_MM) == []
+
+
+def test_a_wart_on_a_strand_is_no_strand():
+    mask = np.zeros((500, 500), np.uint8)
+    cv2.line(mask, (50, 250), (450, 250), 1, 8)
+    cv2.line(mask, (250, 250), (250, 258), 1, 4)
+    (strand,) = join_pieces(skeleton_pieces(mask > 0), PX_PER_MM)
+    assert np.ptp(strand.points[:, 0]) > 385
+
+
+@pytest.mark.parametrize("toward", [0, 60, 180, 270])
+@pytest.mark.parametrize("count", [2, 3])
+def test_arms_that_fan_out_from_a_short_stout_trunk_are_a_bundle(toward, count):
+    root = np.array([250.0, 250.0]) - 170 * np.array([np.cos(np.radians(toward)), np.sin(np.radians(toward))])
+    mask = np.zeros((500, 500), np.uint8)
+    fork = root + 60 * np.array([np.cos(np.radians(toward)), np.sin(np.radians(toward))])
+
+    def at(place):
+        return tuple(np.round(place).astype(int).tolist())
+
+    cv2.line(mask, at(root), at(fork), 1, 11)
+    tips = []
+    for spread in np.linspace(-16, 16, count):
+        turn = np.radians(toward + spread)
+        tips.append(fork + 250 * np.array([np.cos(turn), np.sin(turn)]))
+        cv2.line(mask, at(fork), at(tips[-1]), 1, 6)
+    strands = join_pieces(skeleton_pieces(mask > 0), PX_PER_MM)
+    together = [s for s in strands if s.bundle is not None]
+    assert len(together) == len(strands) == count
+    assert {s.bundle for s in together} == {1}
+    for strand in together:
+        # Each runs from the sheath's root to its own tip; the sheath is shared, the tip is not.
+        assert np.hypot(*(strand.points[0] - root)) < 12
+        assert min(np.hypot(*(strand.points[-1] - tip)) for tip in tips) < 12
+        assert strand.shared[:20].all()
+        assert not strand.shared[-100:].any()
+        assert strand.open_ends == (False, False)
+
+
+@pytest.mark.parametrize("apart", [1.5, 3.5])
+@pytest.mark.parametrize("toward", [0, 45, 90, 200])
+def test_ends_less_than_two_and_a_half_millimeters_apart_are_one_base(apart, toward):
+    along = np.array([np.cos(np.radians(toward)), np.sin(np.radians(toward))])
+    across = np.array([-along[1], along[0]])
+    axes = [np.linspace(0, 50, 60)[:, None] * along, np.linspace(0, 50, 60)[:, None] * along + apart * across]
+    found = find_bundles(axes, [None, None])
+    # Both ends lie as near: the first is as good a base as the last, but it is one for both.
+    assert (found == [None, None]) == (apart > 2.5)
+    if apart < 2.5:
+        assert found[0] == found[1]
+    # At right angles they have nothing in common.
+    turned = np.linspace(0, 50, 60)[:, None] * across + 0.5 * along
+    assert find_bundles([axes[0], turned], [None, None]) == [None, None]
+
+
+def test_the_larger_company_keeps_a_needle_that_two_claim():
+    x = np.linspace(0, 50, 60)
+    row = [np.column_stack([x, np.full(60, 0.6 * k)]) for k in range(2)]
+    # The second reaches over to a pair that begins where it ends, and leaves backwards.
+    pair = [np.column_stack([50.0 - x, np.full(60, 0.6 + 0.5 * k + 0.04 * x)]) for k in range(1, 3)]
+    found = find_bundles([*row, *pair], [None] * 4)
+    assert all(each is not None for each in found)
+    assert {each[0] for each in found if each is not None} <= {1, 2}
