@@ -16,7 +16,7 @@ from eavefall_model.advice.validate import faults
 from eavefall_model.species.table import load_taxa
 from eavefall_model.survey import Survey
 
-COUNT = int(os.environ.get("EAVEFALL_RANDOM_SURVEYS", "300"))
+COUNT = int(os.environ.get("EAVEFALL_RANDOM_SURVEYS", "120"))
 NAMES = sorted(load_taxa())
 
 

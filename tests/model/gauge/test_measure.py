@@ -80,39 +80,6 @@ def test_same_photo_same_answer_and_input_untouched(canvas):
     assert (photo.rgb == before).all()
 
 
-def test_a_needle_cut_by_the_frame_is_not_complete(canvas):
-    picture = canvas(150, 110, 10.0)
-    picture.card(50, 35)
-    picture.needle(110, 85, 0, 80.0, 1.0)
-    picture.needle(30, 80, 0, 50.0, 1.0)
-    result = measure(picture.paint(), "card", name="cut")
-    assert sorted(n.complete for n in result.needles) == [False, True]
-    assert result.summary.n_complete == 1
-    assert result.summary.length_median_mm == pytest.approx(50, abs=0.5)
-
-
-def test_crossing_needles_keep_their_lengths(canvas):
-    picture = canvas(170, 120, 10.0)
-    picture.card(50, 35)
-    picture.needle(100, 60, 30, 60.0, 1.0)
-    picture.needle(100, 95, -30, 60.0, 1.0)
-    result = measure(picture.paint(), "card", name="cross")
-    assert [n.length_mm for n in result.needles] == pytest.approx([60.0, 60.0], abs=0.8)
-
-
-def test_two_needles_side_by_side_are_not_one_of_twice_the_width(canvas):
-    picture = canvas(170, 120, 10.0)
-    picture.card(50, 35)
-    for k in range(4):
-        picture.needle(20 + 8 * k, 75 + 8 * k, 10 * k, 50.0, 0.8)
-    picture.needle(110, 20, 60, 45.0, 0.8)
-    turn = np.radians(60)
-    picture.needle(110 - 0.8 * np.sin(turn) + 4, 20 + 0.8 * np.cos(turn) + 4 * 3**0.5, 60, 45.0, 0.8)
-    result = measure(picture.paint(), "card", name="twins")
-    assert [n.width_mm for n in result.needles] == pytest.approx([0.8] * len(result.needles), abs=0.05)
-    assert "two side by side?" in [strand.reason for strand in result.left_out]
-
-
 def test_shade_that_parts_from_the_needles_widens_what_is_said_of_them(canvas):
     def said(away_mm):
         picture = canvas(170, 120, 10.0)
@@ -131,16 +98,6 @@ def test_shade_that_parts_from_the_needles_widens_what_is_said_of_them(canvas):
     assert "lifted" not in flat[0]
     assert lifted[1] > 2 * flat[1]
     assert lifted[2] > flat[2]
-
-
-def test_twigs_and_blots_are_not_needles(canvas):
-    picture = canvas(170, 120, 10.0)
-    picture.card(50, 35)
-    picture.needle(30, 85, 10, 60.0, 5.0)
-    picture.needle(120, 30, 80, 12.0, 3.0)
-    picture.needle(110, 60, 40, 40.0, 1.0)
-    result = measure(picture.paint(), "card", name="twig")
-    assert [n.length_mm for n in result.needles] == pytest.approx([40.0], abs=0.5)
 
 
 def refused(photo, reference):
@@ -202,20 +159,6 @@ def test_too_few_pixels(canvas):
     picture.card(50, 35)
     picture.needle(30, 85, 0, 60.0, 1.0)
     assert refused(picture.paint(), "card") == "too-coarse"
-
-
-def test_blurred(canvas):
-    picture = canvas(150, 110, 10.0)
-    picture.card(50, 35)
-    picture.needle(30, 85, 0, 60.0, 1.5)
-    assert refused(picture.paint(blur_px=2.6), "card") == "blurred"
-
-
-def test_glare(canvas):
-    picture = canvas(150, 110, 10.0, ground=1.1)
-    picture.card(50, 35)
-    picture.needle(30, 85, 0, 60.0, 1.0)
-    assert refused(picture.paint(), "card") == "glare"
 
 
 def test_a_coin_of_another_size_is_given_away_by_a_card(canvas):
