@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from eavefall_model.gauge.schema import GaugeResult, LeftOut, Needle
-from eavefall_model.gauge.summary import summarise
+from eavefall_model.gauge.summary import summarize
 from eavefall_service.web import words
 from eavefall_service.web.pages import templates
 
@@ -57,7 +57,7 @@ def test_a_measured_close_up_says_its_kinds_its_weakest_point_and_what_was_left_
     needles = [needle(1, 0.6), needle(2, 0.6), needle(3, 1.4), needle(4, 1.4)]
     gauge = GaugeResult(
         photo="close.jpg", sha256="ab", reference="card", px_per_mm=11.0, px_per_mm_sd=0.02, tilt_deg=3.0,
-        needles=tuple(needles), summary=summarise(needles, 0.002), refused=None,
+        needles=tuple(needles), summary=summarize(needles, 0.002), refused=None,
         notes=("the card in the photo agrees with the coin and gives the plane",),
         weakest="the tilted view: hold the phone straight above",
         left_out=tuple(LeftOut(reason=why, axis_px=()) for why in ("tangled", "short", "short")), version="2",

@@ -183,7 +183,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
 
         flip = nearest_change([float(d) for d in _DISTANCES_M], here, answer, again.base)
         if flip is not None:
-            metres, name = flip
+            meters, name = flip
             found.append(
                 _flip(
                     f"trees[{at}].distance",
@@ -191,7 +191,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
                     again.base,
                     name,
                     ("tree", "tree", "trees", tree.name),
-                    ("moved_m", "distance then", "m", metres),
+                    ("moved_m", "distance then", "m", meters),
                     ("here_m", "distance now", "m", float(f"{here:.3g}") if given is None else given),
                 )
             )

@@ -126,7 +126,7 @@ class Caution(Said):
 
 
 class MonthlyLitter(_Frozen):
-    """Litter reaching one eave in each calendar month, kg per metre of gutter, January first, by form."""
+    """Litter reaching one eave in each calendar month, kg per meter of gutter, January first, by form."""
 
     form: str
     kg_per_m: tuple[float, ...]
@@ -170,7 +170,7 @@ class WaterCheck(Said):
 
 
 class TakeOff(_Frozen):
-    """Material for one eave: metres with waste, pieces, and a price range that is not a quote."""
+    """Material for one eave: meters with waste, pieces, and a price range that is not a quote."""
 
     guard_m: float
     gutter_m: float

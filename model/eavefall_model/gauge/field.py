@@ -47,7 +47,7 @@ class Field:
     """Photo shrunk by ``factor``; ``lab`` uint8 (h, w, 3), OpenCV's 8-bit Lab; ``px_per_mm`` of it.
 
     ``allowed`` (h, w) marks where strands may be: on the sheet, off the reference. ``sheet`` (3,) is the
-    sheet's typical colour.
+    sheet's typical color.
     """
 
     factor: float
@@ -100,7 +100,7 @@ def make_field(rgb: NDArray[np.uint8], located: Located) -> Field:
 
 
 def _sheet_region(field: Field, sheet: FloatArray, reference_px: FloatArray) -> NDArray[np.uint8]:
-    """Where the sheet lies that bears the reference: what has its colour, lit or shaded, all the way there.
+    """Where the sheet lies that bears the reference: what has its color, lit or shaded, all the way there.
 
     Holes (needles, the reference itself) are filled; the sheet's own rim is left out.
     """
@@ -131,7 +131,7 @@ def _sheet_region(field: Field, sheet: FloatArray, reference_px: FloatArray) -> 
 
 
 def _is_sheet(lab: FloatArray, sheet: FloatArray) -> Mask:
-    """Which colours (..., 3) are the sheet's, in light or shade."""
+    """Which colors (..., 3) are the sheet's, in light or shade."""
     # CIE 1976: light is ((L* + 16) / 116)^3; OpenCV's 8 bits hold 2.55 L*.
     light = ((lab[..., 0] / 2.55 + 16) / (sheet[0] / 2.55 + 16)) ** 3
     tint = np.hypot(lab[..., 1] - sheet[1], lab[..., 2] - sheet[2])
@@ -270,7 +270,7 @@ def _upright_pitch_mm(
 
 
 def glare_share(rgb: NDArray[np.uint8], field: Field) -> float:
-    """Share of the field whose light is clipped in all three colours."""
+    """Share of the field whose light is clipped in all three colors."""
     if not field.allowed.any():
         return 0.0
     view = cv2.resize(rgb, field.allowed.shape[::-1], interpolation=cv2.INTER_NEAREST)

@@ -129,7 +129,7 @@ def _fit_outline(
         if support.min() < (_MIN_SIDE_SUPPORT if last else 0.5):
             return None
         edge, which = points[held] + normals[held] * offset[held, None], sides[held]
-        # Whether a thick card's side can be told from the background depends on its colour: try both.
+        # Whether a thick card's side can be told from the background depends on its color: try both.
         heights = (0.0, reference.thick_mm) if last and reference.thick_mm > 0 else (reference.thick_mm,)
         fits = [
             fit_pose(pose, _Sides(edge, which, reference, low, pose), correlated=_CORRELATED, rough=True)

@@ -29,7 +29,7 @@ _OVER_NOISE: Final = 3.0
 def linear_luma(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Linear light of the luma channel, (H, W) in 0..1.
 
-    JPEG keeps luma at full resolution and colour at half, so luma carries the sharp edges.
+    JPEG keeps luma at full resolution and color at half, so luma carries the sharp edges.
     """
     return np.asarray(cv2.LUT(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), _LINEAR), dtype=np.float32)
 
@@ -43,7 +43,7 @@ def sample_normals(
     return np.asarray(cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
-def _sample_colours(rgb: NDArray[np.uint8], x: FloatArray, y: FloatArray) -> NDArray[np.float32]:
+def _sample_colors(rgb: NDArray[np.uint8], x: FloatArray, y: FloatArray) -> NDArray[np.float32]:
     """Linear light (..., 4) of luma, red, green and blue; bilinear, the border's value beyond it."""
     height, width = rgb.shape[:2]
     x, y = np.clip(x, 0, width - 1.001), np.clip(y, 0, height - 1.001)
@@ -51,8 +51,8 @@ def _sample_colours(rgb: NDArray[np.uint8], x: FloatArray, y: FloatArray) -> NDA
     right, down = (x - col)[..., None].astype(np.float32), (y - row)[..., None].astype(np.float32)
     upper = _LINEAR[rgb[row, col]] * (1 - right) + _LINEAR[rgb[row, col + 1]] * right
     lower = _LINEAR[rgb[row + 1, col]] * (1 - right) + _LINEAR[rgb[row + 1, col + 1]] * right
-    colours = upper * (1 - down) + lower * down
-    return np.asarray(np.concatenate([colours @ _LUMA[:, None], colours], axis=-1), np.float32)
+    colors = upper * (1 - down) + lower * down
+    return np.asarray(np.concatenate([colors @ _LUMA[:, None], colors], axis=-1), np.float32)
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def find_edges(
     offsets = np.arange(-reach_px - margin, reach_px + margin + _STEP_PX / 2, _STEP_PX)
     x = points[:, :1] + normals[:, :1] * offsets
     y = points[:, 1:] + normals[:, 1:] * offsets
-    profiles = _sample_colours(rgb, x, y)
+    profiles = _sample_colors(rgb, x, y)
     slope = np.gradient(gaussian_filter1d(profiles, _SMOOTH_PX / _STEP_PX, axis=1), _STEP_PX, axis=1)
     inner = slope[:, np.abs(offsets) <= reach_px]
     noise = 1.4826 * np.median(np.abs(inner), axis=(0, 1)) + 1e-6

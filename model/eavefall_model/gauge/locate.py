@@ -1,6 +1,6 @@
-"""Finds the reference in a photo and turns it into a plane with millimetres, or says why not.
+"""Finds the reference in a photo and turns it into a plane with millimeters, or says why not.
 
-``locate_reference`` is all that another reader of the same sheet needs: pixels to millimetres and back, the
+``locate_reference`` is all that another reader of the same sheet needs: pixels to millimeters and back, the
 scale with its standard deviation, and where things may lie.
 """
 
@@ -49,7 +49,7 @@ class Located:
     ----------
     reference : Reference
     plane : Plane
-        Millimetres of the plane that things lie on, in the photo's pixels.
+        Millimeters of the plane that things lie on, in the photo's pixels.
     outline_px : (N, 2) array
         The reference as it was used, for drawing.
     inside : (N, 2) array or None

@@ -55,8 +55,8 @@ def _detect(rgb: NDArray[np.uint8]) -> dict[int, FloatArray]:
     """Marker number -> corners (4, 2) in photo px."""
     factor = max(1.0, max(rgb.shape) / _VIEW_PX)
     size = (round(rgb.shape[1] / factor), round(rgb.shape[0] / factor))
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    view = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    gray = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    view = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
     corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(view)
     if numbers is None:
@@ -64,5 +64,5 @@ def _detect(rgb: NDArray[np.uint8]) -> dict[int, FloatArray]:
     boxes = (np.array(corners, np.float32).reshape(-1, 1, 2) + 0.5) * factor - 0.5
     # Blur draws all four corners of a marker inwards alike: its middle stays, and with it the scale.
     reach = max(2, round(_REACH * factor))
-    cv2.cornerSubPix(grey, boxes, (reach, reach), (-1, -1), _SETTLED)
+    cv2.cornerSubPix(gray, boxes, (reach, reach), (-1, -1), _SETTLED)
     return dict(zip(map(int, numbers.ravel()), boxes.reshape(-1, 4, 2).astype(np.float64), strict=True))

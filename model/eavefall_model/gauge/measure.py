@@ -1,4 +1,4 @@
-"""The gauge: one photo in, needles in millimetres or a refusal out."""
+"""The gauge: one photo in, needles in millimeters or a refusal out."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from eavefall_model.gauge.pose import Plane
 from eavefall_model.gauge.references import Reference, parse_reference
 from eavefall_model.gauge.schema import GaugeResult, LeftOut, Needle, Refusal, refusal
 from eavefall_model.gauge.strands import Strand, join_pieces, skeleton_pieces
-from eavefall_model.gauge.summary import find_bundles, hidden_base_mm, summarise
+from eavefall_model.gauge.summary import find_bundles, hidden_base_mm, summarize
 from eavefall_model.gauge.trace import Course, Crowd, Trace, find_light, follow, trace
 from eavefall_model.photo import Photo
 
@@ -44,7 +44,7 @@ _MAX_STEP: Final = 0.6  # lighter on one side than on the other by this much: th
 _COMPLETE_GOOD_SHARE: Final = 0.5
 _MAX_REL_SCALE_SD: Final = 0.025
 _MAX_GLARE: Final = 0.25
-# Standard deviation of the blur; beyond it a half-millimetre needle has no edges left (judgement).
+# Standard deviation of the blur; beyond it a half-millimeter needle has no edges left (judgement).
 _MAX_BLUR_MM: Final = 0.17
 _MAX_SOFT: Final = 0.3  # of all strands: more, and the light is in patches
 _FRAME_MM: Final = 1.0
@@ -385,7 +385,7 @@ def _result(
         px_per_mm_sd=located.plane.px_per_mm_sd if located is not None else None,
         tilt_deg=located.plane.tilt_deg if located is not None else None,
         needles=tuple(needles),
-        summary=summarise(needles, rel_sd) if needles else None,
+        summary=summarize(needles, rel_sd) if needles else None,
         refused=refused,
         notes=located.notes if located is not None else (),
         weakest=_weakest(accepted, located) if accepted and located is not None else None,

@@ -1,4 +1,4 @@
-"""Millimetres from a traced strand, with what each source of error adds."""
+"""Millimeters from a traced strand, with what each source of error adds."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ _LEVELS: Final = 9
 def outlines(rgb: NDArray[np.uint8]) -> tuple[list[Contour], float, tuple[int, int]]:
     """Contours of plausible objects, the factor from their pixels to the photo's, and the shrunken size.
 
-    Thresholds at several levels of lightness and both colour axes find filled things; edges find things of
+    Thresholds at several levels of lightness and both color axes find filled things; edges find things of
     their background's tone. Opening first cuts off needles that lie against the object.
     """
     factor = max(1.0, max(rgb.shape[:2]) / _VIEW_PX)

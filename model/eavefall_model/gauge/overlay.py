@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from eavefall_model.gauge.schema import GaugeResult
 
 UInt8 = NDArray[np.uint8]
-Colour = tuple[int, int, int]
-# Told apart by the colour-blind too (Okabe and Ito's palette, from memory), and by being dashed or thin.
+Color = tuple[int, int, int]
+# Told apart by the color-blind too (Okabe and Ito's palette, from memory), and by being dashed or thin.
 _COMPLETE: Final = (0, 114, 178)
 _CUT: Final = (213, 94, 0)
 _LEFT_OUT: Final = (90, 90, 90)
@@ -26,7 +26,7 @@ _MOST_LEFT_OUT: Final = 40
 def draw(rgb: UInt8, result: GaugeResult) -> UInt8:
     """Overlay picture, at most 1600 px on its long side; the input is not changed.
 
-    Blue lines are complete needles, orange dashed ones are cut or hidden, each with its number. Thin grey
+    Blue lines are complete needles, orange dashed ones are cut or hidden, each with its number. Thin gray
     lines were left out, with the reason. Green is the outline of the reference as it was used, and a bar of
     10 mm at its scale.
     """
@@ -45,15 +45,15 @@ def draw(rgb: UInt8, result: GaugeResult) -> UInt8:
         cv2.polylines(canvas, [line], False, _LEFT_OUT, 1, cv2.LINE_AA, 4)
     for needle in result.needles:
         line = _line(needle.axis_px, factor)
-        colour = _COMPLETE if needle.complete else _CUT
+        color = _COMPLETE if needle.complete else _CUT
         runs = [line] if needle.complete else [line[i : i + 4] for i in range(0, len(line) - 1, 6)]
         cv2.polylines(canvas, runs, False, _INK, thick + 2, cv2.LINE_AA, 4)
-        cv2.polylines(canvas, runs, False, colour, thick, cv2.LINE_AA, 4)
+        cv2.polylines(canvas, runs, False, color, thick, cv2.LINE_AA, 4)
     for strand in result.left_out[:_MOST_LEFT_OUT]:
         _label(canvas, strand.axis_px[len(strand.axis_px) // 2], factor, strand.reason, _LEFT_OUT, 0.6)
     for needle in result.needles:
-        colour = _COMPLETE if needle.complete else _CUT
-        _label(canvas, needle.axis_px[len(needle.axis_px) // 2], factor, str(needle.number), colour)
+        color = _COMPLETE if needle.complete else _CUT
+        _label(canvas, needle.axis_px[len(needle.axis_px) // 2], factor, str(needle.number), color)
     if result.px_per_mm is not None:
         _bar(canvas, result.px_per_mm * factor)
     return np.asarray(canvas, dtype=np.uint8)
@@ -75,7 +75,7 @@ def _bar(canvas: UInt8, px_per_mm: float) -> None:
 
 
 def _label(
-    canvas: UInt8, at_px: tuple[float, float], factor: float, text: str, colour: Colour, size: float = 1.0
+    canvas: UInt8, at_px: tuple[float, float], factor: float, text: str, color: Color, size: float = 1.0
 ) -> None:
     scale = size * max(canvas.shape[:2]) / 2000
     (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, 2)
@@ -83,7 +83,7 @@ def _label(
     pad = max(3, round(6 * scale))
     x = min(x, canvas.shape[1] - width - 4 * pad)
     y = max(y, height + 3 * pad)
-    cv2.rectangle(canvas, (x + pad, y - height - 3 * pad), (x + width + 3 * pad, y - pad + 1), colour, -1)
+    cv2.rectangle(canvas, (x + pad, y - height - 3 * pad), (x + width + 3 * pad, y - pad + 1), color, -1)
     cv2.putText(
         canvas, text, (x + 2 * pad, y - 2 * pad), cv2.FONT_HERSHEY_SIMPLEX, scale, _INK, 2, cv2.LINE_AA
     )

@@ -1,7 +1,7 @@
 """Where the phone was: a pinhole camera over the plane that the needles lie on, and its fit to edge points.
 
-Plane coordinates are mm, x right and y down at rotation zero; ``height`` is mm above the plane, towards the
-camera. Pixel coordinates (x, y) have the centre of the upper left pixel at (0, 0).
+Plane coordinates are mm, x right and y down at rotation zero; ``height`` is mm above the plane, toward the
+camera. Pixel coordinates (x, y) have the center of the upper left pixel at (0, 0).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Measure = Callable[["Pose"], float]
 # people zoom in on small things: the prior is wide. A good reference overrules it.
 _FOCAL_PER_DIAGONAL: Final = 0.72
 _FOCAL_LOG_SD: Final = 0.3
-# The focal length written in a photo (EXIF 2.32, FocalLengthIn35mmFilm) is in whole millimetres, holds for a
+# The focal length written in a photo (EXIF 2.32, FocalLengthIn35mmFilm) is in whole millimeters, holds for a
 # far subject, and may be kept when a picture is trimmed from 4:3 to 16:9, which shortens the diagonal by
 # 8 %: judgement.
 _WRITTEN_LOG_SD: Final = 0.06
@@ -93,7 +93,7 @@ class Pose:
         return math.exp(float(self.theta[6]))
 
     @property
-    def centre_px(self) -> FloatArray:
+    def center_px(self) -> FloatArray:
         """Principal point, taken as the middle of the picture, (2,)."""
         return np.array([(self.size_px[0] - 1) / 2, (self.size_px[1] - 1) / 2])
 
@@ -104,7 +104,7 @@ class Pose:
 
     @property
     def camera_mm(self) -> FloatArray:
-        """Camera centre in plane coordinates, (3,); the third is negative above the plane."""
+        """Camera center in plane coordinates, (3,); the third is negative above the plane."""
         return np.asarray(-self.rotation.T @ self.theta[3:6])
 
     def with_theta(self, theta: FloatArray) -> Pose:
@@ -122,18 +122,18 @@ class Pose:
         rotation = self.rotation
         space = points_mm @ rotation[:, :2].T + (self.theta[3:6] - height_mm * rotation[:, 2])
         offset = self.focal_px * space[:, :2] / space[:, 2:]
-        return np.asarray(self.centre_px + offset * (1.0 + self._radial_gain(offset)))
+        return np.asarray(self.center_px + offset * (1.0 + self._radial_gain(offset)))
 
     def to_plane(self, points_px: FloatArray, height_mm: float | FloatArray = 0.0) -> FloatArray:
         """Pixels (N, 2) to plane points (N, 2) in mm at a height (one, or one per point)."""
-        shown = points_px - self.centre_px
+        shown = points_px - self.center_px
         offset = shown
         for _ in range(4):  # a contraction by a few times the radial shift: below 1e-4 px at one percent
             offset = shown / (1.0 + self._radial_gain(offset))
         rays = np.column_stack([offset / self.focal_px, np.ones(len(offset))]) @ self.rotation
-        centre = self.camera_mm
-        reach = (-np.asarray(height_mm) - centre[2]) / rays[:, 2]
-        return np.asarray(centre[:2] + rays[:, :2] * reach[:, None])
+        center = self.camera_mm
+        reach = (-np.asarray(height_mm) - center[2]) / rays[:, 2]
+        return np.asarray(center[:2] + rays[:, :2] * reach[:, None])
 
     def px_per_mm(self, points_px: FloatArray, height_mm: float = 0.0) -> FloatArray:
         """Local scale (N,): square root of the ratio of areas, px per mm."""
@@ -266,7 +266,7 @@ def fit_pose(
     residuals_px : callable
         Pose -> (N,) signed distances in px between each edge point and the edge it belongs to.
     correlated : float
-        How many neighbouring points share one error (bevel, shadow, tone curve); inflates the covariance.
+        How many neighboring points share one error (bevel, shadow, tone curve); inflates the covariance.
     pin : tuple of int
         Parameters that the residuals cannot see (turning of a coin) and that stay as they are.
     rough : bool

@@ -95,7 +95,7 @@ def parse_reference(text: str) -> Reference:
         # Half of the standard's +-0.12 mm on 85.6 mm.
         return Reference(name, "card", _CARD_MM, _CARD_THICK_MM, 0.04, _CARD_CORNER_MM, 0.0007)
     if name == "sheet":
-        # A print checked with its ruler to half a millimetre in 100 mm is mostly much better: judgement.
+        # A print checked with its ruler to half a millimeter in 100 mm is mostly much better: judgement.
         return Reference(name, "sheet", (0.0, 0.0), 0.0, 0.05, 0.0, 0.001)
     if name in PAPERS_MM:
         # Cut paper: ISO 216 allows +-2 mm at these sizes; office paper is nearer 0.3 mm (judgement).

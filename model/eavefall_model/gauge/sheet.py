@@ -1,4 +1,4 @@
-"""Draws the printable gauge sheet as a PDF at true size, every position given to Typst in millimetres."""
+"""Draws the printable gauge sheet as a PDF at true size, every position given to Typst in millimeters."""
 
 from __future__ import annotations
 
@@ -62,9 +62,9 @@ def _marker(number: int, x_mm: float, y_mm: float) -> Iterator[str]:
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
     cells = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, _CELLS), np.uint8)
     cell_mm = MARKER_MM / _CELLS
-    # One black square with white cells on top: no hairline seams between black neighbours.
+    # One black square with white cells on top: no hairline seams between black neighbors.
     yield _box(x_mm, y_mm, MARKER_MM, MARKER_MM, "black")
-    # White runs along rows and again along columns: seams between white neighbours are covered too.
+    # White runs along rows and again along columns: seams between white neighbors are covered too.
     for row, column, down, across in _runs(cells):
         yield _box(x_mm + column * cell_mm, y_mm + row * cell_mm, across * cell_mm, down * cell_mm, "white")
 
@@ -77,8 +77,8 @@ def _ruler(layout: SheetLayout) -> Iterator[str]:
         yield _at(x0 + tick, y - tall, f"line(angle: 90deg, length: {tall}mm, stroke: 0.15mm)")
     for tick in range(0, int(length) + 1, 10):
         label = str(tick) if tick else "0 mm"
-        centred = f'box(width: 10mm, align(center, text(size: 8pt, top-edge: "baseline", "{label}")))'
-        yield _at(x0 + tick - 5, y + 2.8, centred)
+        centered = f'box(width: 10mm, align(center, text(size: 8pt, top-edge: "baseline", "{label}")))'
+        yield _at(x0 + tick - 5, y + 2.8, centered)
 
 
 def _source(layout: SheetLayout) -> str:

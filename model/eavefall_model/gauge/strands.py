@@ -65,9 +65,9 @@ def skeleton_pieces(mask: NDArray[np.bool_]) -> list[Piece]:
         piece = Piece(np.array(points, np.float64), np.array([half_of[y, x] for x, y in points], np.float64))
         piece.nodes = _end_nodes(points, fork_label)
         pieces.append(piece)
-    centres = _fork_centres(fork_label)
+    centers = _fork_centers(fork_label)
     for piece in pieces:
-        _reach_forks(piece, centres, half_of)
+        _reach_forks(piece, centers, half_of)
     return _tidy(pieces)
 
 
@@ -105,7 +105,7 @@ def _end_nodes(points: list[tuple[int, int]], fork_label: NDArray[np.int32]) -> 
     return [first, others[0] if others else (ends[1][0] if ends[1] and len(points) > 3 else FREE)]
 
 
-def _fork_centres(fork_label: NDArray[np.int32]) -> dict[int, FloatArray]:
+def _fork_centers(fork_label: NDArray[np.int32]) -> dict[int, FloatArray]:
     rows, cols = np.nonzero(fork_label)
     labels = fork_label[rows, cols]
     count = np.bincount(labels)
@@ -113,14 +113,14 @@ def _fork_centres(fork_label: NDArray[np.int32]) -> dict[int, FloatArray]:
     return {n: np.array([x[n] / count[n], y[n] / count[n]]) for n in range(1, len(count))}
 
 
-def _reach_forks(piece: Piece, centres: dict[int, FloatArray], half_of: NDArray[np.float32]) -> None:
+def _reach_forks(piece: Piece, centers: dict[int, FloatArray], half_of: NDArray[np.float32]) -> None:
     """Add the forks' middles as end points, so that pieces meet."""
     for end, at in ((0, 0), (1, len(piece.points))):
         if piece.nodes[end] != FREE:
-            centre = centres[piece.nodes[end]]
+            center = centers[piece.nodes[end]]
             at = 0 if end == 0 else len(piece.points)
-            half = float(half_of[round(centre[1]), round(centre[0])])
-            piece.points = np.insert(piece.points, at, centre, axis=0)
+            half = float(half_of[round(center[1]), round(center[0])])
+            piece.points = np.insert(piece.points, at, center, axis=0)
             piece.half = np.insert(piece.half, at, half)
 
 

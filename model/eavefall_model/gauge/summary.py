@@ -20,12 +20,12 @@ _SHEATH_MM: Final = 10.0  # and mostly shorter than this (judgement)
 _FAN_COSINE: Final = math.cos(math.radians(45))
 _ALONG_COSINE: Final = math.cos(math.radians(20))
 _LOOK_MM: Final = 10.0
-# Needles of one tree differ in width by a tenth or so: a gap this wide between two neighbours in width, with
+# Needles of one tree differ in width by a tenth or so: a gap this wide between two neighbors in width, with
 # two or more on either side, parts kinds (judgement).
 _KINDS_APART: Final = 1.4
 
 
-def summarise(needles: list[Needle], rel_scale_sd: float) -> GaugeSummary:
+def summarize(needles: list[Needle], rel_scale_sd: float) -> GaugeSummary:
     """Summary of at least one needle.
 
     The standard deviation of the median width has the needles' scatter (1.2533 s / sqrt n, the large-sample
@@ -107,7 +107,7 @@ def find_bundles(axes_mm: list[FloatArray], forks: list[int | None]) -> list[tup
     Notes
     -----
     Ends that lie together and whose needles leave in about the same direction are one base; so are those of
-    needles from one fork of which one begins beside the other's first millimetres. A needle with both ends in
+    needles from one fork of which one begins beside the other's first millimeters. A needle with both ends in
     company belongs where the company is larger.
     """
     ends = [(i, end) for i in range(len(axes_mm)) for end in (0, 1)]
@@ -158,7 +158,7 @@ def hidden_base_mm(axes_mm: list[FloatArray], bundles: list[tuple[int, int] | No
 
 
 def _apart(place: FloatArray, axes_mm: list[FloatArray], end: tuple[int, int]) -> float:
-    """Distance from a place to the first millimetres of a needle, counted from one of its ends."""
+    """Distance from a place to the first millimeters of a needle, counted from one of its ends."""
     points = axes_mm[end[0]] if end[1] == 0 else axes_mm[end[0]][::-1]
     first = points[np.hypot(*(points - points[0]).T) <= _SHEATH_MM]
     return float(np.hypot(*(first - place).T).min())

@@ -204,7 +204,7 @@ def follow(
     px_per_mm: float,
     crowd: Crowd,
 ) -> list[Course]:
-    """Centre a rough path on its strand and look at it station by station.
+    """Center a rough path on its strand and look at it station by station.
 
     Parameters
     ----------
@@ -237,8 +237,8 @@ def follow(
             return []
         half_px = float(np.median(levels.width_px[good])) / 2
         middle = (edges_s[:-1] + edges_s[1:]) / 2
-        centre = np.where(good, (levels.left_px + levels.right_px) / 2, 0.0)
-        moved = curve.at(middle) + curve.normals(middle) * centre[:, None]
+        center = np.where(good, (levels.left_px + levels.right_px) / 2, 0.0)
+        moved = curve.at(middle) + curve.normals(middle) * center[:, None]
         # Where nothing could be measured the old curve holds it, lightly.
         pieces = round(curve.length / (_PIECE_MM * px_per_mm))
         curve = _fit_curve(middle, moved, np.where(good, 1.0, 0.001), curve.length, pieces)

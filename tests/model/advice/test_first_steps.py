@@ -108,7 +108,7 @@ def test_kind_of_an_input(key: str, kind: str, place: tuple[str, int] | None) ->
     assert input_place(key) == place
 
 
-@pytest.mark.parametrize("key", ["trees[0].smell", "source.oak.colour", "moon", "trees.height.more"])
+@pytest.mark.parametrize("key", ["trees[0].smell", "source.oak.color", "moon", "trees.height.more"])
 def test_an_input_that_is_not_registered_is_refused(key: str) -> None:
     with pytest.raises(KeyError, match="not a registered kind"):
         Uncertain(key, np.zeros(3), True)

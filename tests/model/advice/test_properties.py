@@ -23,7 +23,7 @@ SPECIES = (
 QUICK = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
-def metres(low: float, high: float) -> st.SearchStrategy[str]:
+def meters(low: float, high: float) -> st.SearchStrategy[str]:
     return st.floats(low, high).map(lambda value: f"{value:.3f} m")
 
 
@@ -38,9 +38,9 @@ def given_only(fields: dict[str, Any]) -> dict[str, Any]:
 trees = st.fixed_dictionaries(
     {
         "species": st.sampled_from(SPECIES),
-        "distance": metres(0, 40),
-        "height": maybe(metres(1, 35)),
-        "crown_radius": maybe(metres(0.3, 10)),
+        "distance": meters(0, 40),
+        "height": maybe(meters(1, 35)),
+        "crown_radius": maybe(meters(0.3, 10)),
         "bearing": maybe(st.integers(0, 359)),
         "count": st.integers(1, 6),
     }
@@ -57,10 +57,10 @@ def houses(draw: st.DrawFn) -> dict[str, Any]:
         eave = {
             "name": f"eave {at}",
             "facing": (side + turn) % 360,
-            "length": draw(maybe(metres(2, 30))),
-            "roof_run": draw(maybe(metres(0.5, 10))),
+            "length": draw(maybe(meters(2, 30))),
+            "roof_run": draw(maybe(meters(0.5, 10))),
             "pitch": draw(maybe(st.floats(0, 60).map(lambda deg: f"{deg:.2f} deg"))),
-            "height": draw(maybe(metres(2, 8))),
+            "height": draw(maybe(meters(2, 8))),
             "roof": draw(maybe(st.sampled_from(["shingle", "metal", "wood"]))),
         }
         eaves.append(given_only(eave))
@@ -173,9 +173,9 @@ def test_upwind_side_is_never_worse_than_downwind_of_the_tree(house: dict[str, A
     tree = {**house["trees"][0], "eave": "eave 0"}
     tree.pop("bearing", None)
     alone = {**house, "eaves": [eave], "trees": [tree]}
-    towards = outcome({**alone, "wind": {"from": eave["facing"], "prevails": "strongly"}})
+    toward = outcome({**alone, "wind": {"from": eave["facing"], "prevails": "strongly"}})
     away = outcome({**alone, "wind": {"from": (eave["facing"] + 180) % 360, "prevails": "strongly"}})
-    assert (open_months(towards) <= open_months(away) + 1e-6).all()
+    assert (open_months(toward) <= open_months(away) + 1e-6).all()
 
 
 @QUICK
@@ -198,8 +198,8 @@ def test_reaching_farther_over_the_roof_never_brings_less(
     house: dict[str, Any], overhang: float, more: float
 ) -> None:
     # As long as the crown's middle stays outside the gutter line; beyond it the crown leaves the eave again.
-    def over(metres_: float) -> Outcome:
-        first = {**house["trees"][0], "crown_radius": "5 m", "overhang": f"{metres_:.3f} m"}
+    def over(meters_: float) -> Outcome:
+        first = {**house["trees"][0], "crown_radius": "5 m", "overhang": f"{meters_:.3f} m"}
         return outcome({**house, "eaves": house["eaves"][:1], "trees": [{**first, "eave": "eave 0"}]})
 
     assert (open_months(over(overhang + more)) <= open_months(over(overhang)) + 1e-6).all()
@@ -295,8 +295,8 @@ def test_hanging_over_is_never_milder_than_not_and_what_was_typed_stays(
     first = {**house["trees"][0], "distance": f"{distance:.3f} m"}
     first.pop("crown_radius", None)
 
-    def over(metres_: float) -> Outcome:
-        tree = {**first, "overhang": f"{metres_:.3f} m", "eave": "eave 0"}
+    def over(meters_: float) -> Outcome:
+        tree = {**first, "overhang": f"{meters_:.3f} m", "eave": "eave 0"}
         return outcome({**house, "eaves": house["eaves"][:1], "trees": [tree]})
 
     none, some = over(0.0), over(overhang)

@@ -29,7 +29,7 @@ def random_survey(rng: np.random.Generator) -> dict[str, Any]:
     def pick(*choices: Any) -> Any:
         return choices[int(rng.integers(len(choices)))]
 
-    def metres(high: float) -> str:
+    def meters(high: float) -> str:
         return f"{high * rng.random() ** 2:.4f} m"
 
     def only(fields: dict[str, Any]) -> dict[str, Any]:
@@ -56,9 +56,9 @@ def random_survey(rng: np.random.Generator) -> dict[str, Any]:
             only(
                 {
                     "name": f"eave {at}",
-                    "length": maybe(metres(40)),
-                    "height": maybe(metres(12)),
-                    "roof_run": maybe(metres(15)),
+                    "length": maybe(meters(40)),
+                    "height": maybe(meters(12)),
+                    "roof_run": maybe(meters(15)),
                     "pitch": maybe(f"{80 * rng.random():.2f} deg"),
                     "facing": maybe(int(rng.integers(360))),
                     "roof": maybe(pick("shingle", "tile", "metal", "slate", "wood", "membrane")),
@@ -79,10 +79,10 @@ def random_survey(rng: np.random.Generator) -> dict[str, Any]:
                     pick("long_needle", "short_needle", "scale_leaf", "broad_leaf", "small_leaflet"), 0.4
                 ),
                 "foliage": maybe(pick("needle", "broad", "bare"), 0.4),
-                "distance": maybe(metres(80)),
-                "height": maybe(metres(50)),
-                "crown_radius": maybe(metres(20)),
-                "overhang": maybe(metres(6), 0.3),
+                "distance": maybe(meters(80)),
+                "height": maybe(meters(50)),
+                "crown_radius": maybe(meters(20)),
+                "overhang": maybe(meters(6), 0.3),
                 "bearing": maybe(int(rng.integers(360))),
                 "eave": maybe(f"eave {int(rng.integers(len(eaves)))}"),
             }

@@ -117,10 +117,10 @@ def test_moving_the_pines_across_the_stated_distance_does_flip_the_class() -> No
     flip = next(each for each in advice.flips if each.input == "trees[0].distance")
     assert flip.from_class == "extra-fine"
     assert flip.to_class == "no-guard-needed"
-    metres = figure(flip, "moved_m")
+    meters = figure(flip, "moved_m")
     # On either side of it, with room for chance in the draws.
-    assert assess(survey({**MEASURED, "distance": f"{metres * 1.4:.1f} m"})).fineness_class == flip.to_class
-    assert assess(survey({**MEASURED, "distance": f"{metres / 1.4:.1f} m"})).fineness_class == flip.from_class
+    assert assess(survey({**MEASURED, "distance": f"{meters * 1.4:.1f} m"})).fineness_class == flip.to_class
+    assert assess(survey({**MEASURED, "distance": f"{meters / 1.4:.1f} m"})).fineness_class == flip.from_class
 
 
 def test_what_a_guard_gains_is_its_wait_over_that_of_the_open_gutter() -> None:

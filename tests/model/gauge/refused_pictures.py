@@ -81,12 +81,12 @@ def _other_subject(kind: NegativeKind, seed: int, size: tuple[int, int]) -> UInt
     return expose(canvas, rng, blur_px=0.8, noise=0.01)
 
 
-def _fill(canvas: Float32, outline: NDArray[np.float64], colour: NDArray[np.floating]) -> None:
-    """Blend ``colour`` (3,) or (H, W, 3) into a soft-edged polygon."""
+def _fill(canvas: Float32, outline: NDArray[np.float64], color: NDArray[np.floating]) -> None:
+    """Blend ``color`` (3,) or (H, W, 3) into a soft-edged polygon."""
     mask = np.zeros(canvas.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     alpha = mask.astype(np.float32) / 255
-    canvas[:] = canvas * (1 - alpha[..., None]) + colour.astype(np.float32) * alpha[..., None]
+    canvas[:] = canvas * (1 - alpha[..., None]) + color.astype(np.float32) * alpha[..., None]
 
 
 def _leaf(rng: np.random.Generator, canvas: Float32) -> None:
@@ -98,7 +98,7 @@ def _leaf(rng: np.random.Generator, canvas: Float32) -> None:
     turn = rng.uniform(0, 2 * math.pi)
     spin = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     outline = np.vstack([np.column_stack([along, half]), np.column_stack([along, -half])[::-1]])
-    centre = np.array([width / 2, height / 2])
+    center = np.array([width / 2, height / 2])
     mottle = cv2.resize(rng.normal(1, 0.12, (30, 40)).astype(np.float32), (width, height))
     # Blade and veins in one color layer, so that no vein ends outside the blade.
     blade = (mottle[..., None] * np.array([0.06, 0.14, 0.03])).astype(np.float32)
@@ -107,9 +107,9 @@ def _leaf(rng: np.random.Generator, canvas: Float32) -> None:
         for side in (-1, 0, 1):
             start = np.array([k * 0.75 * width, 0.0])
             end = start + (np.array([0.10, 0.13 * side]) * width if side else np.array([0.07, 0.0]) * width)
-            a, b = (np.vstack([start, end]) @ spin.T + centre).round().astype(int)
+            a, b = (np.vstack([start, end]) @ spin.T + center).round().astype(int)
             cv2.line(blade, tuple(map(int, a)), tuple(map(int, b)), vein.tolist(), 3, cv2.LINE_AA)
-    _fill(canvas, outline @ spin.T + centre, blade)
+    _fill(canvas, outline @ spin.T + center, blade)
 
 
 def _hand(rng: np.random.Generator, canvas: Float32) -> None:

@@ -10,7 +10,7 @@ from eavefall_model.gauge.schema import Refusal
 
 
 @pytest.mark.parametrize("turn", [0, 35, 90, 200])
-def test_a_card_gives_a_plane_with_millimetres_both_ways(canvas, turn):
+def test_a_card_gives_a_plane_with_millimeters_both_ways(canvas, turn):
     picture = canvas(130, 110, 9.0)
     picture.card(65, 55, turn)
     found = locate_reference(picture.paint(), "card")
@@ -37,12 +37,12 @@ def test_a_business_card_or_a_piece_of_paper_is_no_bank_card(canvas, size, radiu
     assert found.reason == "no-reference"
 
 
-def test_a_card_that_differs_in_colour_only_is_found(canvas, as_photo):
+def test_a_card_that_differs_in_color_only_is_found(canvas, as_photo):
     picture = canvas(130, 110, 9.0, ground=0.4)
     picture.card(65, 55, 10, light=0.0)
     mask = picture.paint(noise=0.0).rgb[..., 0].astype(float) / 170.0
-    red, grey = np.array([255, 90, 90]), np.array([140, 140, 140])
-    rgb = np.clip(red + (grey - red) * mask[..., None], 0, 255).astype(np.uint8)
+    red, gray = np.array([255, 90, 90]), np.array([140, 140, 140])
+    rgb = np.clip(red + (gray - red) * mask[..., None], 0, 255).astype(np.uint8)
     found = locate_reference(as_photo(rgb), "card")
     assert isinstance(found, Located)
     assert found.plane.px_per_mm == pytest.approx(9.0, rel=0.015)

@@ -129,7 +129,7 @@ def test_local_scale_is_the_root_of_the_ratio_of_areas(azimuth):
         assert pose.px_per_mm(base, height) == pytest.approx(np.sqrt(area), rel=2e-3)
     assert pose.tilt_deg == pytest.approx(30, abs=1e-6)
     assert pose.focal_px == pytest.approx(2700)
-    assert pose.centre_px == pytest.approx([1499.5, 1124.5])
+    assert pose.center_px == pytest.approx([1499.5, 1124.5])
     # The camera's own place is what all rays go through: straight below it nothing leans.
     east, south, down = pose.camera_mm
     assert down < 0
@@ -281,7 +281,7 @@ def test_residuals_change_with_each_parameter_as_arithmetic_says():
     assert rows[0::2, 3] == pytest.approx(np.full(len(GRID), 2700 / 220), rel=1e-4)
     assert rows[1::2, 3] == pytest.approx(np.zeros(len(GRID)), abs=1e-6)
     # A focal length larger by a share moves every point outwards by that share.
-    out = (pose.project(GRID) - pose.centre_px).ravel()
+    out = (pose.project(GRID) - pose.center_px).ravel()
     assert rows[:, 6] == pytest.approx(out, rel=1e-3, abs=1e-3)
     assert rows[:, 5] == pytest.approx(-out / 220, rel=1e-3, abs=1e-4)
     assert prior[0] == pytest.approx([0, 0, 0, 0, 0, 0, 1 / pose.focal.log_sd, 0])

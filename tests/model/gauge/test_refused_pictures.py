@@ -19,8 +19,8 @@ def test_every_kind_renders_the_same_twice(kind: NegativeKind) -> None:
 
 
 def _sharpness(rgb: np.ndarray) -> float:
-    grey = rgb.astype(float).mean(axis=2)
-    return float(np.abs(np.diff(grey, axis=1)).max())
+    gray = rgb.astype(float).mean(axis=2)
+    return float(np.abs(np.diff(gray, axis=1)).max())
 
 
 def test_blank_has_no_edge_and_blur_and_shake_take_edges_away() -> None:

@@ -6,7 +6,7 @@ from fluids.particle_size_distribution import ISO_3310_1_sieves
 
 from eavefall_model.gauge.overlay import draw
 from eavefall_model.gauge.schema import GaugeResult, LeftOut, Needle
-from eavefall_model.gauge.summary import summarise
+from eavefall_model.gauge.summary import summarize
 
 
 def needle(number, length, width, bundle=None, complete=True):
@@ -19,7 +19,7 @@ def needle(number, length, width, bundle=None, complete=True):
 
 def test_percentiles_leave_incomplete_lengths_out():
     needles = [needle(k, 60 + k, 0.5 + 0.05 * k, complete=k != 9) for k in range(1, 10)]
-    summary = summarise(needles, 0.001)
+    summary = summarize(needles, 0.001)
     widths = [n.width_mm for n in needles]
     assert (summary.n, summary.n_complete) == (9, 8)
     assert summary.width_p5_mm == pytest.approx(np.percentile(widths, 5))
@@ -31,17 +31,17 @@ def test_percentiles_leave_incomplete_lengths_out():
 def test_refusing_opening_is_the_widest_sieve_below_the_width(width):
     openings = sorted(float(sieve.opening) * 1000 for sieve in ISO_3310_1_sieves.values())
     expected = max(size for size in openings if size < width - 1e-9)
-    summary = summarise([needle(1, 50, width)], 0.0)
+    summary = summarize([needle(1, 50, width)], 0.0)
     assert summary.refusing_opening_mm == pytest.approx(expected)
 
 
 def test_form_and_bundle():
     long = [needle(k, 150, 1.0, bundle=1 + k // 3) for k in range(6)]
-    assert summarise(long, 0.0).form == "long_needle"
-    assert summarise(long, 0.0).needles_per_bundle == 3
-    assert summarise([needle(1, 30, 1.0)], 0.0).form == "short_needle"
-    assert summarise([needle(1, 60, 1.0), needle(2, 80, 1.0)], 0.0).form == "unsure"
-    assert summarise([needle(1, 60, 1.0, complete=False)], 0.0).form == "unsure"
+    assert summarize(long, 0.0).form == "long_needle"
+    assert summarize(long, 0.0).needles_per_bundle == 3
+    assert summarize([needle(1, 30, 1.0)], 0.0).form == "short_needle"
+    assert summarize([needle(1, 60, 1.0), needle(2, 80, 1.0)], 0.0).form == "unsure"
+    assert summarize([needle(1, 60, 1.0, complete=False)], 0.0).form == "unsure"
 
 
 def test_overlay_leaves_the_photo_alone():
@@ -50,7 +50,7 @@ def test_overlay_leaves_the_photo_alone():
     result = GaugeResult(
         photo="p", sha256="0", reference="card", px_per_mm=10.0, px_per_mm_sd=0.1, tilt_deg=1.0,
         needles=needles,
-        summary=summarise(list(needles), 0.0), refused=None, version="1",
+        summary=summarize(list(needles), 0.0), refused=None, version="1",
     )  # fmt: skip
     drawn = draw(rgb, result)
     assert drawn.shape == rgb.shape
@@ -63,16 +63,16 @@ def test_overlay_leaves_the_photo_alone():
 def test_two_kinds_are_two_groups_and_one_kind_is_none():
     thin = [needle(k, 40, 0.5 + 0.02 * k) for k in range(4)]
     wide = [needle(k, 60, 1.4 + 0.02 * k, complete=k > 4) for k in range(4, 7)]
-    groups = summarise([*wide, *thin], 0.0).groups
+    groups = summarize([*wide, *thin], 0.0).groups
     assert [g.n for g in groups] == [4, 3]
     assert [g.width_median_mm for g in groups] == pytest.approx([0.53, 1.5])
     assert [g.length_median_mm for g in groups] == [40, 60]
-    assert summarise(thin, 0.0).groups == ()
+    assert summarize(thin, 0.0).groups == ()
     # One odd needle is no kind.
-    assert summarise([*thin, wide[0]], 0.0).groups == ()
+    assert summarize([*thin, wide[0]], 0.0).groups == ()
 
 
-def test_overlay_shows_the_reference_what_was_left_out_and_ten_millimetres():
+def test_overlay_shows_the_reference_what_was_left_out_and_ten_millimeters():
     rgb = np.full((400, 600, 3), 200, np.uint8)
     bare = GaugeResult(
         photo="p", sha256="0", reference="card", px_per_mm=10.0, px_per_mm_sd=0.1, tilt_deg=1.0,
@@ -91,7 +91,7 @@ def test_overlay_shows_the_reference_what_was_left_out_and_ten_millimetres():
 
 def test_every_percentile_and_the_spread_are_numpys():
     needles = [needle(k, 40 + 3 * k, 0.5 + 0.03 * k, complete=k % 3 != 0) for k in range(1, 12)]
-    found = summarise(needles, 0.01)
+    found = summarize(needles, 0.01)
     widths = [n.width_mm for n in needles]
     lengths = [n.length_mm for n in needles if n.complete]
     for name, values in (("width", widths), ("length", lengths)):
@@ -101,14 +101,14 @@ def test_every_percentile_and_the_spread_are_numpys():
     scatter = np.sqrt(np.pi / 2) * np.std(widths, ddof=1) / np.sqrt(11)
     own, scale = 0.02, 0.01 * np.median(widths)
     assert found.width_sd_mm == pytest.approx(np.sqrt(scatter**2 + own**2 + scale**2), rel=1e-4)
-    one = summarise(needles[:1], 0.01)
+    one = summarize(needles[:1], 0.01)
     assert one.width_sd_mm == pytest.approx(np.hypot(0.02, 0.01 * widths[0]))
-    two = summarise([needle(1, 50, 0.6), needle(2, 50, 0.8)], 0.0)
+    two = summarize([needle(1, 50, 0.6), needle(2, 50, 0.8)], 0.0)
     assert two.width_sd_mm == pytest.approx(np.hypot(np.sqrt(np.pi / 2) * 0.1, 0.02), rel=1e-4)
 
 
 def test_without_a_complete_needle_there_is_no_length():
-    found = summarise([needle(1, 60, 1.0, complete=False)], 0.0)
+    found = summarize([needle(1, 60, 1.0, complete=False)], 0.0)
     assert (found.n, found.n_complete) == (1, 0)
     assert (found.length_p5_mm, found.length_median_mm, found.length_p95_mm) == (None, None, None)
     assert found.width_median_mm == 1.0
@@ -119,10 +119,10 @@ def test_bundles_are_as_large_as_most_of_them():
     needles = [
         needle(k, 80, 1.0, bundle=b) for k, b in enumerate(b for b, n in sizes.items() for _ in range(n))
     ]
-    assert summarise(needles, 0.0).needles_per_bundle == 3
-    assert summarise([needle(1, 80, 1.0)], 0.0).needles_per_bundle is None
+    assert summarize(needles, 0.0).needles_per_bundle == 3
+    assert summarize([needle(1, 80, 1.0)], 0.0).needles_per_bundle is None
     # One alone of its bundle is none.
-    assert summarise([needle(1, 80, 1.0, bundle=1)], 0.0).needles_per_bundle is None
+    assert summarize([needle(1, 80, 1.0, bundle=1)], 0.0).needles_per_bundle is None
 
 
 @pytest.mark.parametrize(
@@ -136,19 +136,19 @@ def test_bundles_are_as_large_as_most_of_them():
     ],
 )
 def test_long_from_seventy_millimeters_where_the_middle_half_agrees(lengths, form):
-    assert summarise([needle(k, length, 1.0) for k, length in enumerate(lengths)], 0.0).form == form
+    assert summarize([needle(k, length, 1.0) for k, length in enumerate(lengths)], 0.0).form == form
 
 
 def test_kinds_part_where_a_gap_in_width_has_two_or_more_on_either_side():
     def sizes(*widths):
-        return [g.n for g in summarise([needle(k, 50, w) for k, w in enumerate(widths)], 0.0).groups]
+        return [g.n for g in summarize([needle(k, 50, w) for k, w in enumerate(widths)], 0.0).groups]
 
     assert sizes(0.5, 0.5, 0.71, 0.71) == [2, 2]
     assert sizes(0.5, 0.5, 0.69, 0.69) == []
     assert sizes(0.5, 0.71, 0.71) == []
     assert sizes(0.5, 0.5, 0.71) == []
     assert sizes(0.4, 0.4, 0.6, 0.6, 0.9, 0.9, 0.9) == [2, 2, 3]
-    none = summarise([needle(k, 50, w, complete=False) for k, w in enumerate((0.5, 0.5, 1.0, 1.0))], 0.0)
+    none = summarize([needle(k, 50, w, complete=False) for k, w in enumerate((0.5, 0.5, 1.0, 1.0))], 0.0)
     assert [g.length_median_mm for g in none.groups] == [None, None]
 
 
