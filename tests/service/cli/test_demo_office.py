@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -9,33 +10,26 @@ from sqlalchemy import func, select
 from typer.testing import CliRunner
 
 from eavefall_service.cli import build_app
-from eavefall_service.demo.invented_office import fill_office
 from eavefall_service.journeys import accounts
 from eavefall_service.office import agreement_tables, outcomes, overview, survey_search
 from eavefall_service.storage import Database
 from eavefall_service.storage.rows import HistoryRow, PhotoRow, SurveyRow
 from eavefall_service.storage.statistics_rows import DrawRow, FactRow, ReadRow
-from eavefall_service.web.settings import LOOPBACK_SECRET
 
-HOUSES = 24
+from ..conftest import InventedOffice
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory):  # type: ignore[no-untyped-def]
-    data, told = tmp_path_factory.mktemp("demo") / "office", []
-    people = fill_office(
-        data, houses=HOUSES, secret=LOOPBACK_SECRET, progress=lambda *step: told.append(step)
-    )
-    database = Database(data / "eavefall.db")
-    yield data, people, told, database
-    database.close()
+def database(invented_office: InventedOffice) -> Iterator[Database]:
+    opened = Database(invented_office.data / "eavefall.db")
+    yield opened
+    opened.close()
 
 
-def test_every_page_has_something_to_show(made) -> None:  # type: ignore[no-untyped-def]
-    _, _, _, database = made
+def test_every_page_has_something_to_show(invented_office: InventedOffice, database: Database) -> None:
     with database.read() as session:
-        assert session.scalar(select(func.count()).select_from(SurveyRow)) == HOUSES
-        assert session.scalar(select(func.count()).select_from(FactRow)) >= HOUSES // 2
+        assert session.scalar(select(func.count()).select_from(SurveyRow)) == invented_office.houses
+        assert session.scalar(select(func.count()).select_from(FactRow)) >= invented_office.houses // 2
         assert session.scalar(select(func.count()).select_from(DrawRow)) == 2
         assert session.scalar(select(func.count()).select_from(ReadRow)) > 10
         assert len(outcomes.visits(session)) > 10
@@ -45,8 +39,7 @@ def test_every_page_has_something_to_show(made) -> None:  # type: ignore[no-unty
         assert agreement_tables.pair_table(session, "model-auditor").n > 5
 
 
-def test_its_past_is_pretended_and_nothing_lies_in_the_future(made) -> None:  # type: ignore[no-untyped-def]
-    _, _, _, database = made
+def test_its_past_is_pretended_and_nothing_lies_in_the_future(database: Database) -> None:
     with database.read() as session:
         now = session.scalar(select(func.max(HistoryRow.at)))
         made_at = session.scalars(select(SurveyRow.created_at)).all()
@@ -55,17 +48,19 @@ def test_its_past_is_pretended_and_nothing_lies_in_the_future(made) -> None:  # 
         assert session.scalar(select(func.max(SurveyRow.changed_at))) <= now
 
 
-def test_each_photo_is_there_and_its_people_can_sign_in(made) -> None:  # type: ignore[no-untyped-def]
-    data, people, told, database = made
+def test_each_photo_is_there_and_its_people_can_sign_in(
+    invented_office: InventedOffice, database: Database
+) -> None:
+    people = invented_office.people
     with database.read() as session:
         for sha256 in session.scalars(select(PhotoRow.sha256)):
-            assert (data / "photos" / "original" / sha256[:2] / sha256).is_file()
+            assert (invented_office.data / "photos" / "original" / sha256[:2] / sha256).is_file()
     assert {person.role for person in people} == {"admin", "auditor", "rep"}
     assert len({person.password for person in people}) == len(people)
     with database.read() as session:
         known = accounts.known_person(session, people[0].name)
     assert accounts.verified(known, people[0].password).role == "admin"
-    assert {what for what, _, _ in told} >= {"Surveying invented houses", "Reading blind", "Visiting again"}
+    assert set(invented_office.told) >= {"Surveying invented houses", "Reading blind", "Visiting again"}
 
 
 def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 from importlib import resources
 from pathlib import Path
 
@@ -39,7 +40,7 @@ RUN = CliRunner()
 def picture(seed: int) -> bytes:
     """A made-up photo with a place in its metadata."""
     pixels = np.random.default_rng(seed).integers(0, 255, (60, 80, 3), dtype=np.uint8)
-    image = Image.fromarray(pixels).resize((1600, 1200))
+    image = Image.fromarray(pixels).resize((1200, 900))
     exif = image.getexif()
     exif[0x0110] = "Phone Nine"
     exif.get_ifd(0x8825)[1] = "N"
@@ -49,10 +50,15 @@ def picture(seed: int) -> bytes:
 
 
 @pytest.fixture
-def data(tmp_path: Path) -> Path:
+def data(whole: Path, tmp_path: Path) -> Path:
+    """The office, for one test to change."""
+    return Path(shutil.copytree(whole, tmp_path / "data"))
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve surveys of one photo: labeled, confirmed, without consent, a gutter, untouched."""
-    folder = tmp_path / "data"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("learning")
     database, kept, tagger = Database(folder / "eavefall.db"), PhotoFolder(folder / "photos"), Tagger.load()
     for number in range(12):
         incoming = kept.begin()

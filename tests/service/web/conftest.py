@@ -19,8 +19,10 @@ import httpx
 import numpy as np
 import pytest
 import uvicorn
+from typer.testing import CliRunner
 
 from eavefall_model.photo import display_jpeg
+from eavefall_service.cli import build_app
 from eavefall_service.journeys import accounts
 from eavefall_service.journeys.actor import UPKEEP, Role
 from eavefall_service.web import limits
@@ -94,9 +96,9 @@ class ServerProcess:
 
     @staticmethod
     def run(arguments: list[str]) -> None:
-        """Run a command of ours that asks for a password."""
-        command = [sys.executable, "-c", _MAIN, *arguments]
-        subprocess.run(command, input=f"{PASSWORD}\n", text=True, check=True, capture_output=True)
+        """Type a command of ours that asks for a password."""
+        done = CliRunner().invoke(build_app(arguments[0]), arguments, input=f"{PASSWORD}\n")
+        assert done.exit_code == 0, done.output
 
     def person(self) -> httpx.Client:
         """The rep, signed in."""
