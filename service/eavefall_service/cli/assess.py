@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from eavefall_model.advice import OfficeSettings
 from eavefall_model.vocabulary import Units
 from eavefall_service.cli.advice_text import print_answer, print_document
 from eavefall_service.cli.console import console, error_console
@@ -43,7 +44,9 @@ def assess(
     rain: RainOption = None,
     place: PlaceOption = "",
     seed: Annotated[int, typer.Option(help="Seed of the random draws.")] = 0,
-    draws: Annotated[int, typer.Option(min=50, max=100_000, help="Number of random draws.")] = 2000,
+    draws: Annotated[
+        int, typer.Option(min=50, max=100_000, help="Number of random draws.")
+    ] = OfficeSettings.draws,
     units: Annotated[Units, typer.Option(help="us or metric.")] = "us",
     full: Annotated[bool, typer.Option("--full", help="Print the whole report, not ten lines.")] = False,
 ) -> None:

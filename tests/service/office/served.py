@@ -30,7 +30,7 @@ def serving(data: Path) -> Iterator[httpx.Client]:
         time.sleep(0.02)
     port = server.servers[0].sockets[0].getsockname()[1]
     try:
-        with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as client:
+        with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120, verify=False) as client:
             yield client
     finally:
         server.should_exit = True

@@ -21,6 +21,7 @@ import pytest
 import uvicorn
 from typer.testing import CliRunner
 
+from eavefall_model.advice import OfficeSettings
 from eavefall_model.photo import display_jpeg
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import accounts
@@ -34,6 +35,8 @@ from eavefall_service.web.watching.metrics import Metrics
 
 _MAIN = "from eavefall_service.cli import main; main()"
 PASSWORD = "seven wet maple leaves"
+# A tenth of the usual: what the pages say is tested, not how finely the answer is drawn.
+DRAWS = 200
 DEMO = Path(__file__).parents[3] / "service/eavefall_service/demo/photos"
 
 
@@ -44,6 +47,7 @@ class Server:
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
+        settings = {"answers": OfficeSettings(draws=DRAWS), **settings}
         self.metrics = Metrics()
         self.app = create_app(Settings(data, port=port, **settings), metrics=self.metrics)
         self._uvicorn = uvicorn.Server(server_config(self.app, "127.0.0.1", port, trusted_proxy))
@@ -63,7 +67,10 @@ class Server:
 
     def client(self) -> httpx.Client:
         """A browser without a sign-in."""
-        return self._clients.enter_context(httpx.Client(base_url=self.url, timeout=60, follow_redirects=True))
+        # Without certificates, which take longer to load than most pages.
+        return self._clients.enter_context(
+            httpx.Client(base_url=self.url, timeout=60, follow_redirects=True, verify=False)
+        )
 
     def person(self, name: str, role: Role) -> httpx.Client:
         """A signed-in person, made at first use."""

@@ -31,7 +31,7 @@ from eavefall_service.report.answers import answers_of
 from eavefall_service.report.sources import assumed_entries
 from eavefall_service.report.tables import eaves_table, guards_table
 
-from .conftest import DEMO
+from .conftest import DEMO, DRAWS
 
 EAVE = {
     "name": "back", "length": "40 ft", "height": "10 ft", "roof_run": "14 ft", "pitch": "6/12",
@@ -125,7 +125,7 @@ def said(request: Any, rep: httpx.Client, tmp_path_factory: pytest.TempPathFacto
 
     def command(*more: str) -> str:
         done = CliRunner(env={"COLUMNS": "400"}).invoke(
-            build_app("assess"), ["assess", str(folder / "survey.yaml"), *more]
+            build_app("assess"), ["assess", str(folder / "survey.yaml"), f"--draws={DRAWS}", *more]
         )
         assert done.exit_code == 0, done.output
         return done.output
