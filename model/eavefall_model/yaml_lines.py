@@ -33,7 +33,6 @@ _NUMBERS: Final = {
         r"|[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))$"
     ),
 }
-_DATE: Final = "tag:yaml.org,2002:timestamp"
 _Loader.yaml_implicit_resolvers = {
     letter: [
         (tag, _NUMBERS.get(tag, pattern))

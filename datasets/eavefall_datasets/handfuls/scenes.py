@@ -37,10 +37,9 @@ _LARGE: Final = frozenset({"leaf", "leaf piece", "cone", "bundle", "shoot", "twi
 
 @dataclass(frozen=True)
 class PieceTruth:
-    """One piece as it lies: its outline's numbers, where its middle is, and whether it is whole and alone."""
+    """One piece as it lies: its outline's numbers, and whether it is whole and alone."""
 
     outline: Outline
-    middle_px: tuple[float, float]
     visible_mm2: float
     complete: bool
     touches: bool
@@ -200,16 +199,8 @@ def _render(spec: NeedleSceneSpec, lies: str, placed: list[_Placed], rng: np.ran
         rows, cols, alpha, _ = layers[number]
         seen = float((owner[rows, cols] == number).sum()) / camera.px_per_mm**2
         whole = float(alpha.sum()) / camera.px_per_mm**2
-        middle = px.mean(axis=0)
-        pieces.append(
-            PieceTruth(
-                one.outline,
-                (float(middle[0]), float(middle[1])),
-                seen,
-                inside and seen > 0.93 * whole,
-                number in touched,
-            )
-        )
+        is_complete = inside and seen > 0.93 * whole
+        pieces.append(PieceTruth(one.outline, seen, is_complete, number in touched))
     return Handful(encode_jpeg(rgb, spec.jpeg_quality), lies, tuple(pieces), camera.px_per_mm, owner, spec)
 
 

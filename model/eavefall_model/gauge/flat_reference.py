@@ -33,7 +33,6 @@ _FAR_OFF: Final = 4.0
 _MAX_RATIO_OFF: Final = 0.015
 # A rounded corner cuts (sqrt(2) - 1) radii off its diagonal: 1.2 to 1.44 mm on a new card (ISO/IEC 7810),
 # more on a worn one, nothing on a business card or a sheet of paper.
-_CORNER_CUT: Final = 2**0.5 - 1
 _CORNER_MM: Final = (0.65, 2.2)
 
 
