@@ -19,16 +19,16 @@ _COVERED_TOO_OFTEN = (
     " Even so it stays covered for weeks: having the trees cut back by an arborist would help more.",
 )
 _ADVISED = (
-    " Litter alone would ask for it {by_litter}; by trees this near late spring and late fall are the least "
-    "that is usually advised.",
-    " What falls would ask for it {by_litter}; near trees, late spring and late fall are the least that is "
-    "usually advised.",
+    " Litter alone would ask for it {by_litter}; near trees that drop in spring and in fall, a visit after "
+    "each is the least that is usually advised.",
+    " What falls would ask for it {by_litter}; near trees that drop in spring and in fall, a visit after "
+    "each is the least that is usually advised.",
 )
 _FEW = (
-    " Litter alone would ask for it {by_litter}; with trees near once a year is the least that is usually "
-    "advised.",
-    " What falls would ask for it {by_litter}; with trees near, once a year is the least that is usually "
-    "advised.",
+    " Litter alone would ask for it {by_litter}; with what trees bring here, once a year when the most is "
+    "down is the least that is usually advised.",
+    " What falls would ask for it {by_litter}; with what trees bring here, once a year when the most is "
+    "down is the least that is usually advised.",
 )
 _LOOK = (
     " What lies on it would ask for that {by_litter}; but every guard wants a look.",

@@ -7,7 +7,8 @@ a tree or a guard may use those of the house too. A figure is worked out when it
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
@@ -28,6 +29,7 @@ from eavefall_model.litter.sources import Source, is_generic, kind_words
 from eavefall_model.shed.plan import wrap_deg
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.species.pieces import piece_mg
+from eavefall_model.species.table import Part, month_share_for
 from eavefall_model.survey import Eave, Household, Survey
 from eavefall_model.vocabulary import FAILURES, FINENESS_CLASSES, ClassAnswer, Value
 
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Scope = Literal["house", "eave", "tree", "guard"]
 _NEAR_M: Final = 30.0
+# A month belongs to the tassels where more than this share of them falls in it.
+_SEASON_SHARE: Final = 0.1
 # Pieces named where they are counted, the most frequent first.
 _MOST_PIECES: Final = 3
 _PIECES: Final[Mapping[str, str]] = {
@@ -197,6 +201,17 @@ class HouseCase(SurveyCase):
     @cached_property
     def thinnest(self) -> Source | None:
         return min(self.needles_that_matter, key=lambda each: middle(each.thin_mm), default=None)
+
+    def parts(self, wanted: Set[str]) -> list[tuple[Part, float, Array]]:
+        """Parts that trees shed at the worst eave, with kg/m in a year and the share of each month."""
+        outcome = self.outcome
+        return [
+            (part, load * part.litter_share, np.array(month_share_for(part, outcome.survey.hemisphere)))
+            for source in outcome.sources.each
+            if source.trees and (load := middle(source.load_kg_m[:, self.worst_eave])) > 0
+            for part in source.taxon.parts
+            if part.part in wanted
+        ]
 
     @cached_property
     def heaviest_months(self) -> tuple[tuple[int, ...], float]:
@@ -367,6 +382,34 @@ def _only_scale_leaves(case: HouseCase) -> Value:
 @_figure("house", "kg/m", "litter in a year at the eave with most", _LITTER)
 def _litter_kg_m(case: HouseCase) -> Value:
     return middle(case.load_kg_m)
+
+
+@_figure("house", "kg/m", "of that, from trees", _LITTER)
+def _trees_kg_m(case: HouseCase) -> Value:
+    return middle(case.outcome.sources.tree_kg_m[:, :, case.worst_eave].sum(axis=1))
+
+
+@_figure("house", "mm", "middle width of the leaves that come down", _WIDTHS)
+def _leaf_width_mm(case: HouseCase) -> Value:
+    widths = [(math.log(part.width_mm[0] * part.width_mm[1]) / 2, kg) for part, kg, _ in case.parts({"leaf"})]
+    total = sum(kg for _, kg in widths)
+    return math.exp(sum(width * kg for width, kg in widths) / total) if total > 0 else None
+
+
+@_figure("house", "kg/m", "tassels of trees that shed leaves", _LITTER)
+def _tassels_kg_m(case: HouseCase) -> Value:
+    return sum(kg for _, kg, _ in case.parts({"catkin"})) or None
+
+
+@_figure("house", "share", "leaves that come down in the months of the tassels", _SEASONS)
+def _leaves_with_tassels(case: HouseCase) -> Value:
+    tassels, leaves = (
+        sum((kg * months for _, kg, months in case.parts({part})), np.zeros(12))
+        for part in ("catkin", "leaf")
+    )
+    if not tassels.any() or not leaves.any():
+        return None
+    return float(leaves[tassels > _SEASON_SHARE * tassels.sum()].sum() / leaves.sum())
 
 
 @_figure("house", "kg/m", "of that, from needle trees", _LITTER)

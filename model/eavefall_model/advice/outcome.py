@@ -23,15 +23,18 @@ from eavefall_model.house.streams import Streams
 from eavefall_model.house.tree_kinds import Evidence, gather
 from eavefall_model.litter.capacity import Capacity, capacity
 from eavefall_model.litter.cleaning_plan import (
+    CALLS_NOBODY,
     NEAR_M,
+    PLUGS,
     CleaningPlan,
+    HalfYear,
     Stage,
     advised_a_year,
     looks_a_year,
     plan_of,
     whole_months,
 )
-from eavefall_model.litter.falling import Fallen, fallen, open_courses
+from eavefall_model.litter.falling import Fallen, fallen, open_courses, room_of
 from eavefall_model.litter.fate_tables import DryLeaves, Opening, PartFate, entered_shares, part_fates
 from eavefall_model.litter.history import (
     FILL_ERROR,
@@ -53,9 +56,11 @@ from eavefall_model.litter.waiting import GuardTimes, guard_times, lying_since_b
 from eavefall_model.screens.guards import Guard, Guards, Offer
 from eavefall_model.screens.standards import load_sieves
 from eavefall_model.shed.visits import HORIZON_MONTHS
+from eavefall_model.species.pieces import piece_mg
+from eavefall_model.species.table import Taxon, month_share_for
 from eavefall_model.survey import Survey
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_model.vocabulary import GuardKind
+from eavefall_model.vocabulary import GuardKind, Hemisphere
 
 Array = NDArray[np.float64]
 
@@ -191,13 +196,35 @@ def plan_at(stages: tuple[Stage, ...], eave: int, least: float = 0.0) -> Cleanin
     return plan_of([each.at(eave, slice(None, None, step)) for each in stages], least)
 
 
-def _advised(found: _Opened, eave: int, matters_g_m: float) -> float:
-    """Visits a year that are usually advised at an eave, by the trees that shed there."""
-    trees = found.sources.tree_kg_m[:, :, eave]
-    house = found.house
+def _halves(taxon: Taxon, hemisphere: Hemisphere, kg_m: float) -> tuple[HalfYear, HalfYear]:
+    """What litter of a kind brings from January to June and from July to December."""
+    weight, number = np.zeros(12), np.zeros(12)
+    for part in taxon.parts:
+        fell = np.array(month_share_for(part, hemisphere)) * part.litter_share * kg_m
+        if part.part not in CALLS_NOBODY:
+            weight += fell * room_of(taxon)
+        if part.part in PLUGS:
+            number += fell * 1e6 / piece_mg(part)
+    first, second = slice(0, 6), slice(6, 12)
+    return tuple(HalfYear(float(weight[at].sum()), float(number[at].sum())) for at in (first, second))  # type: ignore[return-value]
+
+
+def _advised(found: _Opened, eave: int, settings: Mapping[str, float]) -> float:
+    """Visits a year that are usually advised at an eave, by the trees that shed there and when they do."""
+    house, sources = found.house, found.sources
+    trees = sources.tree_kg_m[:, :, eave]
     near = np.median(house.out_m - house.crowns.radius_m, axis=0) <= NEAR_M
+    halves = [HalfYear(0.0, 0.0), HalfYear(0.0, 0.0)]
+    for number, source in enumerate(sources.each):
+        mine = np.where(sources.kind_of_tree == number, trees, 0.0)[:, near].sum(axis=1)
+        if mine.any():
+            brings = _halves(source.taxon, house.survey.hemisphere, float(np.mean(mine)))
+            halves = [one.with_(other) for one, other in zip(halves, brings, strict=True)]
     return advised_a_year(
-        float(np.median(trees[:, near].sum(axis=1))), float(np.median(trees.sum(axis=1))), matters_g_m / 1000
+        (halves[0], halves[1]),
+        float(np.median(trees.sum(axis=1))),
+        settings["matters_g_m"] / 1000,
+        settings["pieces_per_m"],
     )
 
 
@@ -386,7 +413,7 @@ def run(
     # Where the gutter itself tells how it fills, nobody goes by the trees.
     seen = told is not None and told.observed.fill is not None and told.observed.guard is None
     worst = int(np.argmin(np.median(found.times.months, axis=0)))
-    advised = 0.0 if seen else _advised(found, worst, settings["matters_g_m"])
+    advised = 0.0 if seen else _advised(found, worst, settings)
     outcomes: dict[GuardKind, GuardOutcome] = {
         "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter, advised)
     }

@@ -36,9 +36,15 @@ _BLOCK: Final = 1000
 _MONTHS: Final = 12 * YEARS
 # Within a car's length, as the homeowner is asked.
 NEAR_M: Final = 5.0
-# A guard is looked at once in two years at least (a newspaper's home column, 2021; once a year by a
-# roofer's page and by a house-and-garden magazine of the same year, all read), half as often as the open
-# gutter is cleaned and never more often than that.
+# What comes down with any storm, or is washed out, calls nobody after its season; what plugs an outlet long
+# before it fills a gutter counts by number too (tassels, keys and seeds: cleaners' pages and householders'
+# diaries read). Our judgement.
+CALLS_NOBODY: Final = frozenset({"twig", "cone", "bark plate", "bark strip", "bud scale"})
+PLUGS: Final = frozenset({"catkin", "samara", "seed", "seed tuft", "cotton tuft", "seed string"})
+# A guard is looked at once in two years at least (a newspaper's home column, 2021: more often with large
+# trees near; once a year by a roofer's page, an engineer's page and a house-and-garden magazine, once or
+# twice by a handyman's, once or every other year by a cleaner's in Maryland, all read), half as often as
+# the open gutter is cleaned and never more often than that.
 _LEAST_LOOKS: Final = 0.5
 
 
@@ -237,17 +243,44 @@ def whole_months(stages: Sequence[Stage], months: Array) -> Array:
     return np.asarray(np.minimum(found, HORIZON_MONTHS).reshape(months.shape))
 
 
-def advised_a_year(near_kg_m: float, trees_kg_m: float, matters_kg_m: float) -> float:
-    """Visits a year that those who look after houses advise at least, from the litter of a year.
+@dataclass(frozen=True)
+class HalfYear:
+    """What one half of the calendar year brings to a meter of gutter: ``kg_m`` of litter by the room that it
+    takes, wood and bud scales left out; ``pieces_m`` catkins, keys and seeds by number, as they break."""
 
-    Twice, in late spring and late fall, by trees in the yard or next door (US National Park Service; a
-    British cleaner with many trees; a lawn-care firm under heavy cover); once with few (the same cleaner
-    and firm): pages read. Near trees, ``NEAR_M`` or less from crown to eave, or trees at all, count where
-    what they bring matters.
+    kg_m: float
+    pieces_m: float
+
+    def matters(self, matters_kg_m: float, matters_pieces_m: float) -> bool:
+        """Whether somebody should come when it is over."""
+        return self.kg_m > matters_kg_m or self.pieces_m > matters_pieces_m
+
+    def with_(self, other: HalfYear) -> HalfYear:
+        """What both bring together."""
+        return HalfYear(self.kg_m + other.kg_m, self.pieces_m + other.pieces_m)
+
+
+def advised_a_year(
+    near: tuple[HalfYear, HalfYear], trees_kg_m: float, matters_kg_m: float, matters_pieces_m: float
+) -> float:
+    """Visits a year that those who look after houses advise at least: one after each season in which what
+    matters comes down from trees near the eave, one where any trees bring what matters in a year.
+
+    All pages read. Twice, late spring and late fall, by the trees in the yard or next door (US National Park
+    Service, From the Roof Down); spring and fall where the yard is wooded or tree cover heavy, once at the
+    end of the fall with a few trees at a distance (a roofer in New England, a lawn-care firm, a British
+    cleaner); in spring where trees near drop keys, flowers, catkins or pods (cleaners in Maryland and in the
+    Midwest, a tool maker, who adds that far or low trees seldom need it); once a year when the last leaves
+    are down (Society for the Protection of Ancient Buildings; a house-and-garden magazine in Austria); after
+    a winter of falling needles and in fall under a few pines (a cleaner in pine country). Under heavy pines
+    these ask for three or four, which is what litter alone comes to.
+
+    ``near`` are January to June and July to December, of trees whose crowns reach within ``NEAR_M`` of the
+    eave. Twigs and cones come with any storm and call nobody, bud scales wash out (judgement). Catkins, keys
+    and seeds plug an outlet long before they fill a gutter, so that they count by number too.
     """
-    if near_kg_m > matters_kg_m:
-        return 2.0
-    return 1.0 if trees_kg_m > matters_kg_m else 0.0
+    seasons = sum(half.matters(matters_kg_m, matters_pieces_m) for half in near)
+    return float(max(seasons, trees_kg_m > matters_kg_m))
 
 
 def looks_a_year(open_per_year: float) -> float:

@@ -21,7 +21,7 @@ from eavefall_model.screens.surface import STICKINESS
 from eavefall_model.shed.years import SEASONS, moved
 from eavefall_model.species.blown_in import BLOWN_IN, CLOGS
 from eavefall_model.species.habit import litter_of
-from eavefall_model.species.table import FOLIAGE_PARTS, Part, month_share_for
+from eavefall_model.species.table import FOLIAGE_PARTS, Part, Taxon, month_share_for
 
 Array = NDArray[np.float64]
 _NEEDLE, _BROAD = (FOLIAGE_OF_YEARS.index(foliage) for foliage in ("needle", "broad"))
@@ -72,9 +72,9 @@ def _catches(part: Part, outlet_m: float, settings: Mapping[str, float]) -> floa
     return settings["outlet_share"] * min(max(over, 0.0), 2.0)
 
 
-def _room(source: Source) -> float:
-    """Room that a kilogram of a source's litter takes in a gutter, against one of broadleaf litter."""
-    return litter_of("broad_leaf").middle_kg_m3 / litter_of(source.taxon.form).middle_kg_m3
+def room_of(taxon: Taxon) -> float:
+    """Room that a kilogram of a kind's litter takes in a gutter, against one of broadleaf litter."""
+    return litter_of("broad_leaf").middle_kg_m3 / litter_of(taxon.form).middle_kg_m3
 
 
 def _month_last(courses: Array, loads: Array, shape: tuple[int, ...]) -> Array:
@@ -111,7 +111,7 @@ def _planes(
     same: Array = np.zeros((_ROWS, 12))
     loads, courses = [source.load_kg_m], [same]
     below = np.zeros_like(source.load_kg_m)
-    room = _room(source)
+    room = room_of(source.taxon)
     for part, fate in zip(source.taxon.parts, fates, strict=True):
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         through, lodges = fate.through[:, column], fate.lodges[:, column]
@@ -174,7 +174,7 @@ def open_courses(source: Source, site: House, settings: Mapping[str, float]) -> 
         months = np.array(month_share_for(part, site.survey.hemisphere)) * part.litter_share
         courses[_INSIDE + whose] += months
         courses[_OUTLET + whose] += _catches(part, outlet_m, settings) * months
-    return np.asarray(courses * _room(source))
+    return np.asarray(courses * room_of(source.taxon))
 
 
 def open_litter(loads: Sequence[Array], courses: Sequence[Array], cap: Capacity) -> Fallen:

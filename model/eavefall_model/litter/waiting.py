@@ -29,6 +29,10 @@ _COVERS: Final = (1.0, 1.0, 1.5, 1.5, 4.0)
 # Whose good years each of the groups shares; what sticks and mats is taken to come and go with the needles.
 _WHOSE: Final = [*(whose for _, whose in GROUPS), FOLIAGE_OF_YEARS.index("needle")]
 _MOST_MATS: Final = 0.5
+# How much more of each group stays as a mat than of dry leaves and needles: tassels, flowers and pollen
+# cones knit together when wet and dry to a crust (a do-it-yourself page, a householder's diary on live oak,
+# a fitter's page on pollen, all read; how much more is our judgement).
+_KNITS: Final = (1.0, 1.0, 1.0, 3.0)
 # A screen is brushed when it stays covered, at the ends of so many months: what the wind clears within a
 # month needs nobody. Our judgement.
 _STAYS_MONTHS: Final = 2
@@ -95,9 +99,10 @@ def guard_times(
     arrivals = litter.surface.copy()
     # What is stuck does not run on.
     arrivals[:-1] *= np.broadcast_to(stays, cap.kept.shape)[..., None]
-    mat_share = np.minimum(settings["mat_share"] * cap.mats, _MOST_MATS)[..., None]
-    arrivals[-1] += mat_share * arrivals[:-1].sum(axis=0)
-    arrivals[:-1] *= 1 - mat_share
+    for group, knits in enumerate(_KNITS):
+        mats = np.minimum(knits * settings["mat_share"] * cap.mats, _MOST_MATS)[..., None] * arrivals[group]
+        arrivals[-1] += mats
+        arrivals[group] -= mats
     arrivals *= np.array(_COVERS)[:, None, None, None]
     keeps = np.stack([np.broadcast_to((1 - each) ** cap.clears, cap.kept.shape) for each in shed])
     covered = Stage(1, arrivals, cap.surface_kg_m, years[_WHOSE], keeps, _STAYS_MONTHS)

@@ -46,6 +46,9 @@ HOUSES = (
     house({**OAK, "count": 1, "distance": "9 m"}),
     house({"species": "Thuja occidentalis"}),
     house({"species": "Taxus canadensis", "height": "8 m"}, household={"accepts_brushing": True}),
+    house({"species": "Quercus virginiana"}),
+    house({"species": "Salix babylonica", "count": 1}),
+    house({"species": "Platanus x acerifolia", "count": 1, "distance": "7 m"}),
 )  # fmt: skip
 # These need a photo, which other tests give, or a guards file of an office's own.
 ELSEWHERE = {

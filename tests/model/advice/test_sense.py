@@ -225,6 +225,44 @@ def test_pines_drop_all_year_oaks_in_autumn(under_pines: Advice, under_oaks: Adv
     assert set(southern.clean_in) & {4, 5, 6}
 
 
+def one(species: str, **more: Any) -> Advice:
+    tree = {"species": species, "distance": "6 m", "height": "18 m", "crown_radius": "5 m", **more}
+    return assess(survey(tree), draws=400)
+
+
+def test_a_tree_that_drops_all_in_one_season_asks_for_one_visit_and_in_two_for_two() -> None:
+    # One visit when the last leaves are down (an Austrian magazine, a society for old buildings), one more
+    # in spring under trees that drop keys or tassels then (cleaners' pages).
+    for autumn in ("Fagus sylvatica", "Larix decidua"):
+        advice = one(autumn)
+        assert guard(advice, "none").visits_per_year == 1, autumn
+        assert set(guard(advice, "none").clean_in) & {10, 11, 12}, autumn
+    for both in ("Quercus rubra", "Acer saccharinum", "Betula pendula"):
+        assert guard(one(both), "none").visits_per_year >= 2, both
+    # The same birch across the street calls nobody in spring.
+    assert guard(one("Betula pendula", distance="14 m"), "none").visits_per_year <= 1
+
+
+def test_where_nothing_comes_any_guard_does_and_nobody_speaks_of_leaves() -> None:
+    advice = assess(survey(), draws=400)
+    for kind in ("wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover"):
+        assert guard(advice, kind).verdict == "suits", kind
+        assert "stalk" not in why(advice, kind)
+    assert guard(advice, "woven_micromesh").verdict == "suits with care"
+    assert "tassel" not in why(advice, "woven_micromesh")
+    mossy = assess(survey(eave={"shaded_or_mossy": True}), draws=400)
+    assert guard(mossy, "front_slot_cover").verdict == "suits with care"
+
+
+def test_narrow_leaves_follow_water_large_ones_slide_and_live_oaks_mat() -> None:
+    assert guard(one("Salix babylonica"), "front_slot_cover").verdict == "does not suit"
+    assert guard(one("Tilia cordata"), "front_slot_cover").verdict == "suits with care"
+    assert guard(one("Platanus x acerifolia"), "expanded_metal").verdict == "suits"
+    assert guard(one("Tilia cordata"), "expanded_metal").verdict == "suits with care"
+    assert guard(one("Quercus virginiana"), "perforated_panel").verdict == "suits with care"
+    assert guard(one("Quercus rubra"), "perforated_panel").verdict == "suits"
+
+
 def test_missing_fields_are_stated_and_widen_the_answer() -> None:
     full = assess(survey(pine()))
     bare = assess(

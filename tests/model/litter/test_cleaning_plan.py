@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from eavefall_model.litter.cleaning_plan import (
     MOST_A_YEAR,
+    HalfYear,
     Stage,
     advised_a_year,
     looks_a_year,
@@ -130,10 +131,25 @@ def test_draw_by_draw_whole_visits_or_the_wait_where_less_than_one_is_due() -> N
     assert whole_months([even(9.0)], np.full((3, 1), 12 / 9)) == pytest.approx(12 / 9)
 
 
-def test_what_is_usually_advised() -> None:
-    # Near trees, any trees, none that matter (15 g).
-    assert advised_a_year(0.2, 0.2, 0.015) == 2
-    assert advised_a_year(0.0, 0.2, 0.015) == 1
-    assert advised_a_year(0.01, 0.01, 0.015) == 0
-    # A guard is looked at half as often, once in two years to once a year, never more.
+NOTHING, LEAVES, KEYS = HalfYear(0.0, 0.0), HalfYear(0.2, 0.0), HalfYear(0.005, 2000.0)
+
+
+def advised(first: HalfYear, second: HalfYear, trees_kg_m: float = 0.2) -> float:
+    return advised_a_year((first, second), trees_kg_m, 0.015, 500.0)
+
+
+def test_a_visit_after_each_season_in_which_what_matters_falls() -> None:
+    # A beech or a larch, a maple with keys in spring, needles all year.
+    assert advised(NOTHING, LEAVES) == 1
+    assert advised(KEYS, LEAVES) == 2
+    assert advised(LEAVES, LEAVES) == 2
+    # The halves of the year change places south of the equator.
+    assert advised(LEAVES, KEYS) == 2
+    # Trees at a distance once, where they bring what matters at all.
+    assert advised(NOTHING, NOTHING) == 1
+    assert advised(NOTHING, NOTHING, 0.01) == 0
+
+
+def test_a_guard_is_looked_at_half_as_often() -> None:
+    # Once in two years to once a year, never more often than the gutter is cleaned.
     assert [looks_a_year(each) for each in (0.25, 0.5, 1, 2, 3, 4)] == [0.25, 0.5, 0.5, 1, 1, 1]
