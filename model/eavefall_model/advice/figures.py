@@ -43,6 +43,8 @@ _NEAR_M: Final = 30.0
 _SEASON_SHARE: Final = 0.1
 # Pieces named where they are counted, the most frequent first.
 _MOST_PIECES: Final = 3
+# Fewer in a meter and year, one or two in a foot, are not worth a word.
+_FEW_PIECES: Final = 5
 _PIECES: Final[Mapping[str, str]] = {
     "needle": "broken needles", "bundle": "broken needles", "seed": "seeds", "samara": "keys",
     "bract": "bracts", "bud scale": "bud scales", "catkin": "bits of catkins", "male cone": "male cones",
@@ -350,6 +352,11 @@ def _unguarded_months(case: HouseCase) -> Value:
 @_figure("house", "a year", "cleanings that the open gutter asks for, in whole visits", _VISITS)
 def _unguarded_per_year(case: HouseCase) -> Value:
     return case.open_gutter.plan.by_litter
+
+
+@_figure("house", "a year", "cleanings planned for the open gutter", _VISITS)
+def _planned_per_year(case: HouseCase) -> Value:
+    return case.open_gutter.plan.per_year
 
 
 @_figure("house", "times a year", "cleanings that the owner accepts", _OFFICE)
@@ -734,7 +741,7 @@ def _small_things_in(case: GuardCase) -> Value:
                 name = _PIECES.get(each.part.part, each.part.part)
                 counts[name] = counts.get(name, 0.0) + middle(kg_m) * 1e6 / piece_mg(each.part)
     most = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))[:_MOST_PIECES]
-    return tuple(f"{name}={number:.3g}" for name, number in most if number >= 1) or None
+    return tuple(f"{name}={number:.3g}" for name, number in most if number >= _FEW_PIECES) or None
 
 
 @_figure("guard", "share", "litter that sticks in the openings", _PASSAGE)

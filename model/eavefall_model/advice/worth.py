@@ -20,7 +20,7 @@ from eavefall_model.vocabulary import GuardKind, Units, Value, WorthAnswer
 
 # Everyday odds, by chance.
 _ODDS: Final = (
-    (0.03, "very unlikely"), (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
+    (0.03, "under 1 in 30"), (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
     (0.29, "about 1 in 4"), (0.42, "about 1 in 3"), (0.58, "about 1 in 2"), (0.71, "about 2 in 3"),
     (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (0.97, "about 19 in 20"),
 )  # fmt: skip
@@ -76,7 +76,7 @@ _NARROWER: Final = 0.9
 
 def chance_words(chance: float) -> str:
     """A chance as everyday odds, such as ``about 2 in 3``."""
-    return next((words for limit, words in _ODDS if chance < limit), "almost certain")
+    return next((words for limit, words in _ODDS if chance < limit), "over 29 in 30")
 
 
 def gain_of(outcome: Outcome, guard: GuardOutcome) -> float:

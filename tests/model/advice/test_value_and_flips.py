@@ -159,7 +159,7 @@ def test_odds_said_are_near_the_chance() -> None:
         part, of = (int(each) for each in words.removeprefix("about ").split(" in "))
         # As near as the next odds on either side.
         assert part / of == pytest.approx(chance, abs=0.09)
-    assert (chance_words(0.0), chance_words(0.99)) == ("very unlikely", "almost certain")
+    assert (chance_words(0.0), chance_words(0.99)) == ("under 1 in 30", "over 29 in 30")
 
 
 @pytest.mark.parametrize(
