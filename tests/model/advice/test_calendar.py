@@ -34,7 +34,8 @@ def visits(found: Advice, kind: str) -> float:
     return next(each.visits_per_year for each in found.guards if each.kind == kind)
 
 
-MAPLE = {"species": "Acer platanoides", "distance": "6 m", "height": "12 m", "crown_radius": "3 m"}
+# Keys in spring, leaves in fall.
+MAPLE = {"species": "Acer saccharinum", "distance": "6 m", "height": "12 m", "crown_radius": "3 m"}
 PINES = {"species": "Pinus strobus", "distance": "4 m", "height": "24 m", "crown_radius": "6 m", "count": 9}
 
 
