@@ -36,6 +36,16 @@ def test_published_example_with_the_distance_along_the_line_of_sight():
     assert height.value_m / FOOT_M == pytest.approx(76.8, abs=0.05)
 
 
+def test_published_example_in_percent_with_the_base_below_the_eye():
+    """DeYoung, Forest Measurements: An Applied Approach (Open Oregon), 2.3, example 1: 50 ft away, +124 % to
+    the top and -16 % to the stump: 62 ft above the eye and 8 ft below it.
+    """
+    top, base = (math.degrees(math.atan(percent / 100)) for percent in (124, -16))
+    assert height_from_angles(at(50 * FOOT_M), [top], [0]).value_m / FOOT_M == pytest.approx(62)
+    assert height_from_angles(at(50 * FOOT_M), [0], [base]).value_m / FOOT_M == pytest.approx(8)
+    assert height_from_angles(at(50 * FOOT_M), [top], [base]).value_m / FOOT_M == pytest.approx(62 + 8)
+
+
 @pytest.mark.parametrize(
     ("top_deg", "base_deg", "times"),
     [(45, 0, 1), (45, -45, 2), (0, -45, 1), (-0.0, -45, 1), (math.degrees(math.atan(2)), 45, 1)],
