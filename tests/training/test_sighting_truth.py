@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from eavefall_datasets.scenes.sightings import PURPOSES, REFERENCES, photograph, sighting
-from eavefall_training.sighting_truth import Row, figures, measured, report, trials
+from eavefall_training.sighting_truth import Row, figures, measured, photos, report, trials
 
 # Away from those of the README's figures.
 SEED = 70_000
+PHOTOS = Path(__file__).resolve().parents[2].parent / "shared" / "imagery" / "photos"
 
 
 @pytest.fixture(scope="module")
@@ -71,6 +74,21 @@ def test_a_level_camera_sees_what_arithmetic_says():
     assert photograph(points[1:2], **{**flat, "distortion": 0.02})[0, 0] == pytest.approx(
         500 + 100 * 0.02 * 0.01
     )
+
+
+@pytest.mark.skipif(
+    not PHOTOS.exists(), reason="shared/imagery is not here: five real photos are not measured"
+)
+def test_real_photos_tapped_twice():
+    """Courses of a brick wall can be counted: the one real truth there is."""
+    told = list(photos(PHOTOS))
+    counted = [float(part) for line in told for part in re.findall(r"off ([+-][\d.]+)%", line)]
+    assert len(counted) == 2
+    assert max(map(abs, counted)) < 8, told
+    differ = [float(part) for line in told for part in re.findall(r"differ by ([\d.]+)%", line)]
+    assert len(differ) == 4
+    assert max(differ) < 8, told
+    assert sum("refused" in line for line in told) == 2
 
 
 def test_the_report_puts_the_worst_first():

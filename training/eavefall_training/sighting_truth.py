@@ -11,18 +11,19 @@ from __future__ import annotations
 
 import argparse
 import csv
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Final
 
 import numpy as np
+from PIL import Image
 
 from eavefall_datasets.scenes.sightings import PURPOSES, REFERENCES, Purpose, Sighting, sighting
 from eavefall_model.errors import SightingError
 from eavefall_model.intervals import wilson
 from eavefall_model.sighting.measured import Measured
-from eavefall_model.sighting.picture import Camera, Known, Upright, known_thing
+from eavefall_model.sighting.picture import Camera, Known, Upright, known_thing, measure_uprights
 from eavefall_model.sighting.taps import Tapped, measure_taps
 
 HELD_OUT_SEED: Final = 600_000
@@ -170,6 +171,44 @@ def report(rows: Sequence[Row]) -> Iterator[str]:
     yield figures("all", rows).told
 
 
+def photos(folder: Path) -> Iterator[str]:
+    """Real photos whose taps are in ``sighting_taps.csv``: two passes of one person, compared.
+
+    ``folder`` holds them, as ``../shared/imagery/photos``. Where courses of the same wall can be counted, the
+    height is known as so many times the known thing, and is compared too.
+    """
+    with Path(__file__).with_name("sighting_taps.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    for name in dict.fromkeys(row["photo"] for row in rows):
+        passes = []
+        for row in (each for each in rows if each["photo"] == name):
+            times = float(row["times_known"] or 0)
+            try:
+                found = _height_on_photo(folder / f"{name}.jpg", row)
+            except SightingError as error:
+                yield f"{name} pass {row['pass']}, {row['what']}: refused, {error}"
+                continue
+            passes.append(found.value_m / (times or 1.0))
+            told = f"{name} pass {row['pass']}, {row['what']}: {found.value_m:.3f} ± {found.sd_m:.3f} m"
+            true_m = times * _known(row["known"]).height_m
+            yield told + (f"; counted {true_m:.3f}, off {found.value_m / true_m - 1:+.1%}" if times else "")
+        if len(passes) == 2:
+            one, two = passes
+            yield f"{name}: the passes differ by {abs(one - two) / one:.1%}"
+
+
+def _height_on_photo(photo: Path, row: Mapping[str, str]) -> Measured:
+    """Height of an eave as the page measures it, or of courses of the wall itself."""
+    at = [(float(row[f"{end}_x"]), float(row[f"{end}_y"])) for end in ("ref_top", "ref_foot", "top", "foot")]
+    with Image.open(photo) as picture:
+        camera = Camera.from_exif(*picture.size, None)
+    known = _known(row["known"])
+    reference = Upright.of_known(at[0], at[1], known)
+    if not row["times_known"]:
+        return measure_taps(camera, reference, known.height, Tapped("eave height", (at[2], at[3])))["height"]
+    return measure_uprights(camera, reference, known.height, [Upright(at[2], at[3], 0.0, 0.02)]).heights[0]
+
+
 def main() -> None:
     """Draw, measure, say."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
@@ -178,7 +217,11 @@ def main() -> None:
     parser.add_argument("--known", nargs="*", default=list(REFERENCES))
     parser.add_argument("--purpose", nargs="*", default=list(PURPOSES))
     parser.add_argument("--out", type=Path, help="CSV file of every measure.")
+    parser.add_argument("--photos", type=Path, help="Folder of the real photos, measured instead.")
     given = parser.parse_args()
+    if given.photos is not None:
+        print("\n".join(photos(given.photos)))
+        return
     rows = list(trials(given.first_seed, given.per_group, given.known, given.purpose))
     if given.out is not None:
         with given.out.open("w", newline="") as file:

@@ -177,7 +177,7 @@ export function armAngles(context) {
     const measures = [{ part: kind, name, field, value, sd, how: "angle" }];
     const at = target.selectedIndex;
     clear();
-    await context.send({ measures }, `Angle: ${name}`, { part: kind, name, said: { [field]: said } });
+    await context.send({ measures }, `${name}: ${{ height: "height", bearing: "direction", facing: "where it faces" }[field]}`, { part: kind, name, said: { [field]: said } });
     context.say(`${name}: ${said}, kept.`);
     if (target.selectedIndex !== at) return; // they chose another one meanwhile
     // On to the next that is still open.

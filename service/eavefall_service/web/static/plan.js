@@ -56,7 +56,7 @@ export function armPlan(context) {
       make("path", { d: lines.join(""), class: "p-grid" }),
       make("polygon", { points: facts.corners.map((corner) => at(corner).join(",")).join(" "), class: "p-house" }),
       label("N ↑", [wide / 2 - 1.5 * type, -wide / 2 + 1.4 * type]),
-      label(`${length(grid)} squares`, [-wide / 2 + 0.4 * type, wide / 2 - 0.6 * type], "start"),
+      label(`${length(grid)} squares${facts.spread?.length ? "; thin lines: give or take" : ""}`, [-wide / 2 + 0.4 * type, wide / 2 - 0.6 * type], "start"),
     ];
     const group = (kind, part, ...children) => {
       const element = make("g", {

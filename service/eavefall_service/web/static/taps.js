@@ -69,6 +69,8 @@ export function armTaps(context) {
   function ask() {
     const words = asked();
     get("tap-length").hidden = known.value !== "";
+    get("tap-how-wall").hidden = what()[2] === "overhang";
+    get("tap-how-gable").hidden = what()[2] !== "overhang";
     get("tap-hide").hidden = what()[2] !== "tree height";
     get("tap-hide").setAttribute("aria-pressed", String(hidden));
     get("tap-behind").hidden = !hidden;
@@ -290,7 +292,7 @@ export function armTaps(context) {
     const [top, foot, ...rest] = points;
     const taps = { part: kind, name, purpose, points: rest, known: height, reference: [top, foot], sha256: picture.sha256, width: picture.image.naturalWidth, height: picture.image.naturalHeight };
     const behind = get("tap-far").value.trim();
-    if (hidden && !behind) { context.say("Say how far behind the known thing the trunk stands."); get("tap-far").focus(); return; }
+    if (hidden && !behind) { context.say("Say how far behind the wall of the known thing the trunk stands."); get("tap-far").focus(); return; }
     if (hidden) taps.behind = behind;
     points = points.slice(0, 2); // the known thing stays for the next measure on this photo
     ask();
