@@ -34,8 +34,8 @@ def visits(found: Advice, kind: str) -> float:
     return next(each.visits_per_year for each in found.guards if each.kind == kind)
 
 
-# Keys in spring, leaves in fall.
-MAPLE = {"species": "Acer saccharinum", "distance": "6 m", "height": "12 m", "crown_radius": "3 m"}
+# Catkins in spring, leaves and seed in fall.
+BIRCH = {"species": "Betula pendula", "distance": "5 m", "height": "12 m", "crown_radius": "3 m"}
 PINES = {"species": "Pinus strobus", "distance": "4 m", "height": "24 m", "crown_radius": "6 m", "count": 9}
 
 
@@ -43,7 +43,7 @@ PINES = {"species": "Pinus strobus", "distance": "4 m", "height": "24 m", "crown
     ("audience", "word"), [("estimator", "Plan a cleaning"), ("owner", "Plan to have it cleared")]
 )
 def test_a_tree_that_asks_for_one_is_planned_twice_as_is_usually_advised(audience: str, word: str) -> None:
-    found = advice(MAPLE, household={"cleanings_per_year": 2})
+    found = advice(BIRCH, household={"cleanings_per_year": 2})
     assert found.recommended_guard == "none"
     assert visits(found, "none") == 2
     assert len(found.clean_in) == 2
@@ -56,7 +56,7 @@ def test_a_tree_that_asks_for_one_is_planned_twice_as_is_usually_advised(audienc
 
 def test_the_gutters_own_filling_stands_above_what_is_usual() -> None:
     seen = {"last_cleaned_months_ago": 36, "now_full_fifths": 1}
-    found = advice(MAPLE, household={"cleanings_per_year": 2}, history=seen, month=8)
+    found = advice(BIRCH, household={"cleanings_per_year": 2}, history=seen, month=8)
     assert visits(found, "none") < 1
     assert "usually advised" not in said(found)
     assert found.past is not None
