@@ -11,6 +11,7 @@ from argon2 import PasswordHasher
 
 from eavefall_service.demo.invented_office import Person, fill_office
 from eavefall_service.journeys import accounts
+from eavefall_service.web import limits
 from eavefall_service.web.settings import LOOPBACK_SECRET
 
 # What the service itself uses; its strength is tested in web/test_access.py.
@@ -24,6 +25,14 @@ def light_hashes() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(accounts, "_HASHER", light)
         patch.setattr(accounts, "_NOBODY", light.hash("nobody"))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def workers_in_turn() -> Iterator[None]:
+    """Photos are worked on in turn with the tests, which wait for them, however busy the machine is."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(limits, "STEP_BACK", 0)
         yield
 
 

@@ -216,8 +216,8 @@ def settle(server: Server) -> None:
     for _ in range(2):  # what is left for later may leave more for later
         # Every worker waits here for the others: none can still be busy with something older.
         all_free = threading.Barrier(limits.WORKERS)
-        for each in [work.later(lambda: all_free.wait(timeout=60)) for _ in range(limits.WORKERS)]:  # noqa: B023
-            each.result(timeout=90)
+        for each in [work.later(lambda: all_free.wait(timeout=500)) for _ in range(limits.WORKERS)]:  # noqa: B023
+            each.result(timeout=550)
 
 
 def noise_jpeg(seed: int, side: int = 160) -> bytes:

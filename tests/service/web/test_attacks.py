@@ -660,8 +660,9 @@ def test_a_link_of_an_impossible_number_is_refused(rep, survey):
     assert rep.delete(f"/api/1/surveys/{survey}/links/{'9' * 40}").status_code == 422
 
 
-def test_workers_step_back_and_threads_take_short_turns(tmp_path):
+def test_workers_step_back_and_threads_take_short_turns(tmp_path, monkeypatch):
     """Who reads a page goes before what works on a photo; the interpreter changes hands often."""
+    monkeypatch.setattr(limits, "STEP_BACK", 10)
     own = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
     work = WorkQueue(1, Places(1, 1))
     found = work.later(lambda: os.getpriority(os.PRIO_PROCESS, threading.get_native_id())).result(30)

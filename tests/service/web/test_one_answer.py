@@ -10,7 +10,6 @@ import re
 import secrets
 import shutil
 import subprocess
-import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,7 +30,7 @@ from eavefall_service.report.answers import answers_of
 from eavefall_service.report.sources import assumed_entries
 from eavefall_service.report.tables import eaves_table, guards_table
 
-from .conftest import DEMO, DRAWS
+from .conftest import DEMO, DRAWS, Server, settle
 
 EAVE = {
     "name": "back", "length": "40 ft", "height": "10 ft", "roof_run": "14 ft", "pitch": "6/12",
@@ -115,7 +114,7 @@ def text_of_pdf(data: bytes, folder: Path) -> str:
 
 
 @pytest.fixture(scope="module", params=HOUSES, ids=lambda name: name.replace(" ", "-"))
-def said(request: Any, rep: httpx.Client, tmp_path_factory: pytest.TempPathFactory) -> Said:
+def said(request: Any, server: Server, rep: httpx.Client, tmp_path_factory: pytest.TempPathFactory) -> Said:
     folder = tmp_path_factory.mktemp("house")
     document = {"name": f"{request.param} (invented)", **HOUSES[request.param]}
     survey = survey_from_data(document)
@@ -146,7 +145,7 @@ def said(request: Any, rep: httpx.Client, tmp_path_factory: pytest.TempPathFacto
             content=(DEMO / ref.file).read_bytes(),
         )
         assert answer.status_code in (200, 201), answer.text
-    _wait_for_gauges(rep, survey_id)
+    settle(server)
     api = Advice.model_validate(rep.get(f"/api/1/surveys/{survey_id}/advice").json())
     base = f"/api/1/surveys/{survey_id}/report"
     return Said(
@@ -161,15 +160,6 @@ def said(request: Any, rep: httpx.Client, tmp_path_factory: pytest.TempPathFacto
             "pdf of the web": text_of_pdf(rep.get(f"{base}.pdf").content, folder),
         },
     )
-
-
-def _wait_for_gauges(rep: httpx.Client, survey_id: str) -> None:
-    for _ in range(600):
-        photos = rep.get(f"/api/1/surveys/{survey_id}/photos").json()
-        if all(each["shows"] != "gauge" or each["gauge"] is not None for each in photos):
-            return
-        time.sleep(0.1)
-    pytest.fail("the close-up was not measured")
 
 
 def test_command_line_and_api_give_the_same_document(said: Said) -> None:

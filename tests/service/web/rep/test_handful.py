@@ -6,11 +6,10 @@ from __future__ import annotations
 import csv
 import re
 import secrets
-import time
 
 import httpx
 import pytest
-from tests.service.web.conftest import copy_of, put_tree
+from tests.service.web.conftest import Server, copy_of, put_tree, settle
 
 from eavefall_datasets.handfuls.scenes import draw_handful
 from eavefall_service.journeys.photos import photo_of, views
@@ -28,7 +27,7 @@ def handful():
 
 
 @pytest.fixture(scope="module")
-def sent(rep: httpx.Client, handful: bytes):
+def sent(server: Server, rep: httpx.Client, handful: bytes):
     """A survey with a handful in it, measured; its number and the photo's."""
     survey_id = secrets.token_hex(8)
     assert rep.put(f"/api/1/surveys/{survey_id}", json={"name": "9 Larkspur Bend"}).status_code == 200
@@ -38,18 +37,8 @@ def sent(rep: httpx.Client, handful: bytes):
         headers={"Content-Type": "application/octet-stream"},
     )  # fmt: skip
     assert answer.status_code == 201, answer.text
-    measured(rep, survey_id)
+    settle(server)
     return survey_id, answer.json()["sha256"]
-
-
-def measured(client: httpx.Client, survey_id: str) -> None:
-    """Wait until the photos of a survey are measured."""
-    for _ in range(400):
-        photos = client.get(f"/api/1/surveys/{survey_id}/photos").json()
-        if all(each["debris"] or each["error_code"] for each in photos):
-            return
-        time.sleep(0.1)
-    raise AssertionError("the handful was not measured")
 
 
 def pieces_in(page: str):
@@ -131,14 +120,14 @@ def test_sorted_pieces_flow_into_the_offices_export(rep, auditor, sent, server, 
     assert row["outline_px"].count(",") >= 3
 
 
-def test_a_photo_that_is_no_handful_says_how_to_take_it_again(rep, survey, make_jpeg):
+def test_a_photo_that_is_no_handful_says_how_to_take_it_again(server, rep, survey, make_jpeg):
     answer = rep.post(
         f"/api/1/surveys/{survey}/photos?shows=handful", content=make_jpeg(4711, 700),
         headers={"Content-Type": "application/octet-stream"},
     )  # fmt: skip
     assert answer.status_code == 201
     assert answer.json()["reference"] == "sheet"
-    measured(rep, survey)
+    settle(server)
     page = rep.get(f"/rep/{survey}/handful").text
     assert "No marker of the gauge sheet was found" in page
     assert not pieces_in(page)
