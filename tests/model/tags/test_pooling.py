@@ -121,6 +121,9 @@ def test_forms_pool_to_their_powers() -> None:
         # Nobody contradicts who is not sure.
         ([("a", 0.9, "yes"), ("b", 0.4, "unsure"), ("c", 0.3, "unsure")], ()),
         ([("a", 0.9, "yes")], ()),
+        # However little the pooled answer leans to one side, it is the other side's that is looked at.
+        ([("a", 0.6, "yes"), ("b", 0.6, "yes"), ("c", 0.4, "no")], ("c",)),
+        ([("a", 0.4, "no"), ("b", 0.4, "no"), ("c", 0.6, "yes")], ("c",)),
     ],
 )
 def test_photos_to_look_at_are_those_that_contradict(
