@@ -237,7 +237,7 @@ def _residual(offsets: FloatArray, profiles: FloatArray, weights: FloatArray, p:
     )
     body = box + _ROUNDING * (disc - _DISC_MEAN * box)
     u = np.clip((x - middle) / half, -1.2, 1.2)
-    basis = np.stack([beside, beside * x / 20.0, body, u * box], axis=2) * np.sqrt(weights)[:, :, None]
+    basis = np.stack([beside, beside * x, body, u * box], axis=2) * np.sqrt(weights)[:, :, None]
     target = profiles * np.sqrt(weights)
     normal = np.einsum("kmi,kmj->kij", basis, basis)
     normal[:, 3, 3] += _LEAN_RIDGE * profiles.shape[1]
