@@ -18,14 +18,18 @@ PHOTOS_AT_ONCE: Final = 6
 # Photos whose bytes are still arriving; they take a file each, but no place to be read.
 UPLOADS_AT_ONCE: Final = 240
 WORKERS: Final = 2
-# A photo that takes more memory is decoded while no other such one is, so that all together stay within one
-# ceiling; so much is a JPEG of 13 million pixels.
-LARGE_BYTES: Final = 104_000_000
-# So many others at once, whoever asks for them. Python changes threads this often: a page gives the
-# interpreter up at each of its queries, and waits so long for it to come back.
-SWITCH_S: Final = 0.0005
+# All photos that are being decoded or measured, together; the next one waits until it fits.
+DECODING_BYTES: Final = 440_000_000
+# How many times as much measuring a photo takes as decoding it.
+MEASURING_TIMES: Final = 4.5
+# Python changes threads this often: a page gives the interpreter up at each of its queries, and waits so
+# long for it to come back.
+SWITCH_S: Final = 0.0002
 # How far the workers step back behind the threads that answer pages, in steps of nice(2).
-STEP_BACK: Final = 10
+STEP_BACK: Final = 3
+# Reports asked for at once, in all and by one person; one is drawn while the others wait.
+REPORTS_AT_ONCE: Final = 8
+REPORTS_OF_ONE_AT_ONCE: Final = 4
 COPY_WAIT_S: Final = 10
 UPLOAD_S: Final = 180
 # For the rest of a small body, for a header, for reading a refusal while still sending, for stopping.
@@ -63,6 +67,10 @@ def table() -> tuple[tuple[str, str], ...]:
         ("Photos arriving at once, all users together", str(UPLOADS_AT_ONCE)),
         ("Photos waiting to be read, all users together", str(PENDING_PHOTOS)),
         ("Photos of one sender for one survey at once", str(PHOTOS_AT_ONCE)),
+        (
+            "Reports asked for at once, in all and by one person",
+            f"{REPORTS_AT_ONCE} and {REPORTS_OF_ONE_AT_ONCE}",
+        ),
         ("JSON of one request", f"{JSON_BYTES // 1000} kB"),
         ("JSON of one imported survey with photos", f"{JSON_IMPORT_BYTES // 1_000_000} MB"),
         ("Free disk space below which uploads are refused", f"{MIN_FREE_DISK_BYTES // 1_000_000} MB"),

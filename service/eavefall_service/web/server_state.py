@@ -20,6 +20,7 @@ from eavefall_service.storage import Database, PhotoFolder
 from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
+from eavefall_service.web.serving import trim_memory
 from eavefall_service.web.settings import Settings
 from eavefall_service.web.try_limits import RateLimiter
 
@@ -72,6 +73,31 @@ class AnswersKept:
             return answer
 
 
+class MemoryBudget:
+    """At most ``most`` bytes at once; first come, first served, so that a large one gets its turn."""
+
+    def __init__(self, most: int) -> None:
+        self._most = self._free = most
+        self._turn = threading.Lock()
+        self._changed = threading.Condition()
+
+    @contextmanager
+    def hold(self, size: int) -> Iterator[None]:
+        """Wait for so much, the whole at most, and hold it."""
+        size = min(size, self._most)
+        with self._turn, self._changed:
+            self._changed.wait_for(lambda: self._free >= size)
+            self._free -= size
+        try:
+            yield
+        finally:
+            if size > self._most // 8:
+                trim_memory()
+            with self._changed:
+                self._free += size
+                self._changed.notify()
+
+
 @dataclass(frozen=True)
 class Office:
     """Everything the routes share."""
@@ -86,27 +112,39 @@ class Office:
     answers: AnswersKept = field(default_factory=AnswersKept)
     # Passwords are checked two at a time.
     hashing: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(2))
-    _large: threading.RLock = field(default_factory=threading.RLock)
-    _others: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(limits.WORKERS))
+    _decoding: MemoryBudget = field(default_factory=lambda: MemoryBudget(limits.DECODING_BYTES))
+    _copying: threading.Lock = field(default_factory=threading.Lock)
+    _reports: Places = field(
+        default_factory=lambda: Places(
+            limits.REPORTS_AT_ONCE,
+            limits.REPORTS_OF_ONE_AT_ONCE,
+            "server-busy",
+            "Ask for it again in a moment.",
+        )
+    )
+    _report: threading.Lock = field(default_factory=threading.Lock)
     alarm_designs: dict[DesignKey, Cusum] = field(default_factory=dict)
     _queued: set[str] = field(default_factory=set)
 
     def memory_for(self, data: bytes, *, measured: bool = False) -> AbstractContextManager[object]:
-        """Held while a photo is decoded and its pixels are in use.
-
-        One large photo at a time, or one that is measured, which takes three times as much; and two others.
-        """
-        return self._large if measured or claimed_bytes(data) > limits.LARGE_BYTES else self._others
+        """Held while a photo is decoded and its pixels are in use, and while it is ``measured``."""
+        return self._decoding.hold(int(claimed_bytes(data) * (limits.MEASURING_TIMES if measured else 1)))
 
     @contextmanager
     def memory_for_copy(self) -> Iterator[None]:
         """Held while a whole survey with its photos is brought in; refused with ``queue-full`` later."""
-        if not self._large.acquire(timeout=limits.COPY_WAIT_S):
+        if not self._copying.acquire(timeout=limits.COPY_WAIT_S):
             raise refuse("queue-full", hint="Another survey is being brought in; try again in a minute.")
         try:
             yield
         finally:
-            self._large.release()
+            self._copying.release()
+
+    @contextmanager
+    def turn_for_report(self, sender: str) -> Iterator[None]:
+        """Held while a report is made: one at a time, and few wait, so that pages find a thread."""
+        with self._reports.place(sender), self._report:
+            yield
 
     def once_later(self, key: str, job: Callable[[], Any]) -> None:
         """Run a job when nothing urgent waits, unless the same one (by ``key``) waits already."""

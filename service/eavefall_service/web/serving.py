@@ -54,6 +54,12 @@ def give_memory_back() -> None:
         libc.mallopt(_M_MMAP_THRESHOLD, 1 << 20)
 
 
+def trim_memory() -> None:
+    """Give back what lies free between what is used (glibc, malloc_trim(3)); elsewhere this does nothing."""
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL("libc.so.6").malloc_trim(0)
+
+
 def take_short_turns() -> None:
     """Change threads ten times as often as Python does by itself, so that pages do not wait for drawings."""
     sys.setswitchinterval(limits.SWITCH_S)

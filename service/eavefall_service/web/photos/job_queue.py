@@ -39,9 +39,19 @@ def _step_back() -> None:
 
 
 class Places:
-    """At most ``most`` places, and ``most_each`` of one sender, so that nobody can take them all."""
+    """At most ``most`` places, and ``most_each`` of one sender, so that nobody can take them all.
 
-    def __init__(self, most: int, most_each: int) -> None:
+    Whoever finds none is refused with ``code`` and ``hint``.
+    """
+
+    def __init__(
+        self,
+        most: int,
+        most_each: int,
+        code: str = "queue-full",
+        hint: str = "Wait a few seconds and send the photo again.",
+    ) -> None:
+        self._code, self._hint = code, hint
         self._most = most
         self._most_each = most_each
         self._taken: Counter[str] = Counter()
@@ -49,10 +59,10 @@ class Places:
 
     @contextmanager
     def place(self, sender: str) -> Iterator[None]:
-        """Hold a place, or refuse with ``queue-full``."""
+        """Hold a place, or refuse."""
         with self._lock:
             if self._taken.total() >= self._most or self._taken[sender] >= self._most_each:
-                raise refuse("queue-full", hint="Wait a few seconds and send the photo again.")
+                raise refuse(self._code, hint=self._hint)
             self._taken[sender] += 1
         try:
             yield

@@ -158,7 +158,7 @@ def api_advice(office: OfficeDep, actor: Staff, survey_id: SurveyId) -> Advice:
     "/surveys/{survey_id}/report.{kind}",
     responses={
         200: {"content": {"text/html": {}, "application/pdf": {}}, "description": "The report."},
-        **documented(*_SIGNED_IN, "weights-missing"),
+        **documented(*_SIGNED_IN, "weights-missing", "server-busy"),
     },
     response_class=Response,
 )

@@ -41,10 +41,11 @@ _OWN_STYLE: Final = {"Content-Security-Policy": PICTURE_POLICY}
 
 def report_response(office: Office, survey_id: str, actor: Actor, kind: Literal["html", "pdf"]) -> Response:
     """The report to read or print, or as PDF."""
-    document = _document(office, survey_id, actor)
-    if kind == "html":
-        return Response(render_html(document), media_type="text/html", headers=_OWN_STYLE)
-    paper = render_pdf(document, paper_of(actor.units))
+    with office.turn_for_report(actor.name):
+        document = _document(office, survey_id, actor)
+        if kind == "html":
+            return Response(render_html(document), media_type="text/html", headers=_OWN_STYLE)
+        paper = render_pdf(document, paper_of(actor.units))
     return Response(paper, media_type="application/pdf", headers=_named(document.title, "pdf"))
 
 
