@@ -258,7 +258,14 @@ def _scans(data: bytes, kind: str) -> int:
     """
     at, scans, pieces = 2, 0, 0
     if kind == "jpeg":
-        while (found := _MARKER.search(data, at)) and found[1] != b"\xd9":
+        while at < len(data):
+            # A search lets no other thread run until it is over.
+            found = _MARKER.search(data, at, at + _BLOCK_BYTES + 1)
+            if found is None:
+                at += _BLOCK_BYTES
+                continue
+            if found[1] == b"\xd9":
+                break
             pieces += 1
             scans += found[1] == b"\xda"
             at = found.end() + int.from_bytes(data[found.end() : found.end() + 2], "big")

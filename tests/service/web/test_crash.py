@@ -6,6 +6,7 @@ import hashlib
 import os
 import random
 import secrets
+import signal
 import threading
 import time
 
@@ -86,3 +87,48 @@ def test_no_acknowledged_photo_is_lost(server_process):
     on_disk = {path.name for path in (data / "photos/original").glob("*/*")}
     assert on_disk == {sha256 for _, sha256 in rows}, "an orphan, or a row without bytes"
     print(f"\n{UPLOADS} uploads, {kills} kills: all {len(acknowledged)} acknowledged photos are there")
+
+
+def test_a_stop_in_the_middle_of_uploads_loses_nothing(server_process):
+    """SIGTERM while four send: what is under way ends, what was acknowledged is there, nothing else is."""
+    server = server_process
+    client = server.person()
+    cookie = client.cookies["eavefall_session"]
+    survey = secrets.token_hex(8)
+    client.put(f"/api/1/surveys/{survey}", json={"name": "Stopped"})
+    client.close()
+    acknowledged: set[str] = set()
+    enough = threading.Event()
+
+    def sender(number: int) -> None:
+        for at in range(number, 400, SENDERS):
+            photo = noise_jpeg(at, 256)
+            try:
+                answer = httpx.post(
+                    f"{server.url}/api/1/surveys/{survey}/photos",
+                    content=photo,
+                    headers={"Cookie": f"eavefall_session={cookie}"},
+                    timeout=60,
+                )
+            except httpx.TransportError:
+                return
+            if answer.status_code == 201:
+                acknowledged.add(hashlib.sha256(photo).hexdigest())
+            if len(acknowledged) >= 6:
+                enough.set()
+
+    threads = [threading.Thread(target=sender, args=(number,)) for number in range(SENDERS)]
+    for thread in threads:
+        thread.start()
+    assert enough.wait(120)
+    server.process.terminate()
+    assert server.process.wait(60) in (0, -signal.SIGTERM)
+    for thread in threads:
+        thread.join()
+    database = Database(server.data / "eavefall.db")
+    with database.read() as session:
+        rows = {row.sha256 for row in session.query(PhotoRow)}
+    database.close()
+    assert acknowledged <= rows
+    assert {path.name for path in (server.data / "photos/original").glob("*/*")} == rows
+    assert list((server.data / "photos/incoming").iterdir()) == []
