@@ -1,5 +1,5 @@
-"""One photo read: its tags, its needles or pieces measured, or why there is nothing. The same pixels for
-all."""
+"""One photo read: its tags, its needles, pieces or gutter measured, or why there is nothing. The same
+pixels for all."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import cv2
 import numpy as np
 
 from eavefall_model.debris.drop import sorted_by_hand
-from eavefall_model.debris.schema import DebrisResult
+from eavefall_model.debris.schema import DebrisResult, GutterResult
 from eavefall_model.errors import EavefallError
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.photo import Photo, decode
 from eavefall_model.tags.schema import FoliageVerdict, PhotoTags, Verdict
-from eavefall_model.vocabulary import FOLIAGE, FORMS, MEASURED, DebrisKind, Foliage, Form, Shows
+from eavefall_model.vocabulary import FOLIAGE, FORMS, NEED_REFERENCE, DebrisKind, Foliage, Form, Shows
 
 if TYPE_CHECKING:
     from eavefall_model.tags.tagger import Tagger
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 _PERSON_SURE: Final = 0.97
 # A close-up is measured at no more, as most phones take it: measuring takes up to 36 bytes for each.
 _MEASURED_PIXELS: Final = 12_600_000
+# The commonest gutter of North America; and what reading one looks at: short side, pixels.
+USUAL_GUTTER: Final = "k_style:5in"
+_GUTTER_PX: Final = 700
 
 
 @dataclass(frozen=True)
@@ -40,14 +43,15 @@ class NotRead:
 class Reading:
     """What one photo of a survey says.
 
-    ``photo`` is its name in the survey. Of ``tags``, ``gauge``, ``debris`` and ``failure`` one is set;
-    none of them for a photo of a gutter, which nothing is read from yet.
+    ``photo`` is its name in the survey. Of ``tags``, ``gauge``, ``debris``, ``gutter`` and ``failure`` one is
+    set.
     """
 
     photo: str
     tags: PhotoTags | None = None
     gauge: GaugeResult | None = None
     debris: DebrisResult | None = None
+    gutter: GutterResult | None = None
     failure: NotRead | None = None
 
     def sorted_by_hand(self, kinds: Mapping[int, DebrisKind], by: str) -> Reading:
@@ -84,8 +88,9 @@ def decode_to_read(
 
     Raises as :func:`eavefall_model.photo.decode`.
     """
-    if shows not in MEASURED:
-        return decode(data, name=name, fit_px=tagger.fit_px, sha256=sha256)
+    if shows not in NEED_REFERENCE:
+        fit_px = _GUTTER_PX if shows == "gutter" else tagger.fit_px
+        return decode(data, name=name, fit_px=fit_px, sha256=sha256)
     photo = decode(data, name=name, sha256=sha256)
     height_px, width_px = photo.rgb.shape[:2]
     shrink = (_MEASURED_PIXELS / (height_px * width_px)) ** 0.5
@@ -111,7 +116,11 @@ def read_decoded(
         from eavefall_model.debris.read import read_debris
 
         return Reading(name, debris=read_debris(photo, reference or "sheet", name=name))
-    return Reading(name) if shows == "gutter" else Reading(name, tags=tagger.tag(photo, name))
+    if shows == "gutter":
+        from eavefall_model.debris.gutter import read_gutter
+
+        return Reading(name, gutter=read_gutter(photo, reference or USUAL_GUTTER, name=name))
+    return Reading(name, tags=tagger.tag(photo, name))
 
 
 def read_photo(
@@ -126,11 +135,12 @@ def read_photo(
     name : str
         Its name in the survey.
     shows : Shows
-        What it was taken of; ``gauge`` and ``handful`` photos are measured, ``gutter`` photos only
-        decoded, others tagged.
+        What it was taken of; ``gauge``, ``handful`` and ``gutter`` photos are measured, others
+        tagged.
     reference : str, optional
         What lies beside the needles of a gauge photo, a card where it is not said; what a handful lies on
-        or beside, the gauge sheet where it is not said.
+        or beside, the gauge sheet where it is not said; the gutter's profile and opening, a 5-inch K-style
+        where they are not said.
     """
     try:
         photo = decode_to_read(data, name=name, shows=shows, tagger=tagger)

@@ -14,7 +14,7 @@ from eavefall_model.errors import SurveyError
 from eavefall_model.species.table import find_taxon
 from eavefall_model.survey import Survey
 from eavefall_model.units import format_length
-from eavefall_model.vocabulary import MEASURED
+from eavefall_model.vocabulary import NEED_REFERENCE
 from eavefall_model.yaml_lines import YamlDocument, YamlProblem, load_yaml
 
 MAX_SURVEY_CHARS: Final = 1_000_000
@@ -174,7 +174,7 @@ def _cross_check(survey: Survey) -> Iterable[SurveyError]:
     for number, photo in enumerate(survey.photos):
         if photo.of is not None:
             yield from _must_name(f"photos[{number}].of", photo.of, trees + eaves, "a tree or an eave")
-        if photo.shows in MEASURED and photo.reference is None:
+        if photo.shows in NEED_REFERENCE and photo.reference is None:
             field = f"photos[{number}].reference"
             hint = "Name what lies in the photo: card, coin:24.26, sheet, a4 or letter."
             yield SurveyError(

@@ -18,9 +18,9 @@ Sure = Literal["yes", "no", "unsure"]
 # What a photo was taken of.
 Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge", "handful"]
 SHOWS: Final[tuple[Shows, ...]] = get_args(Shows)
-# Of these, photos that are measured beside a reference, and photos that are not pictures of trees.
-MEASURED: Final[tuple[Shows, ...]] = ("gauge", "handful")
-NO_TREES: Final[tuple[Shows, ...]] = (*MEASURED, "gutter")
+# Of these, photos that are measured and no pictures of trees, and those that need a reference beside what they show.
+MEASURED: Final[tuple[Shows, ...]] = ("gauge", "handful", "gutter")
+NEED_REFERENCE: Final[tuple[Shows, ...]] = ("gauge", "handful")
 
 # A piece of litter, cut out of a photo of a handful. ``twig`` holds flakes of bark too, ``seed`` winged
 # seeds, ``nut`` acorns, ``catkin`` flowers; ``other`` is none of these.
@@ -59,6 +59,10 @@ Mark = Literal["found", "from memory", "judgement", "common practice, no source"
 
 Covering = Literal["shingle", "tile", "metal", "slate", "wood", "membrane"]
 Profile = Literal["half_round", "k_style", "box"]
+PROFILES: Final[tuple[Profile, ...]] = get_args(Profile)
+# What mostly lies in a gutter, as a photo of it tells: ``small`` is seeds, catkins, scales and grit.
+GutterLitter = Literal["needles", "leaves", "small"]
+GUTTER_LITTER: Final[tuple[GutterLitter, ...]] = get_args(GutterLitter)
 Condition = Literal["sound", "worn", "failing"]
 DownspoutShape = Literal["round", "rectangular"]
 Prevails = Literal["weakly", "clearly", "strongly"]

@@ -19,7 +19,7 @@ from eavefall_model.advice.outcome import Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.advice.schema import Advice, Provenance
 from eavefall_model.advice.worth import past_of, questions_of, range_said
-from eavefall_model.debris.schema import DebrisResult
+from eavefall_model.debris.schema import DebrisResult, GutterResult
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.tree_kinds import tree_kinds
 from eavefall_model.reading import Reading
@@ -33,6 +33,7 @@ from eavefall_model.water.design_rain import DesignRains, shipped_rains
 _NOTHING: Final[Mapping[str, PhotoTags]] = MappingProxyType({})
 _NO_GAUGE: Final[Mapping[str, GaugeResult]] = MappingProxyType({})
 _NO_DEBRIS: Final[Mapping[str, DebrisResult]] = MappingProxyType({})
+_NO_GUTTERS: Final[Mapping[str, GutterResult]] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,7 @@ def answer(survey: Survey, readings: Sequence[Reading] = (), office: OfficeSetti
         tags,
         {each.photo: each.gauge for each in readings if each.gauge is not None},
         {each.photo: each.debris for each in readings if each.debris is not None},
+        {each.photo: each.gutter for each in readings if each.gutter is not None},
         rules=office.rules,
         guards=office.guards,
         seed=office.seed,
@@ -112,6 +114,7 @@ def assess(
     tags: Mapping[str, PhotoTags] = _NOTHING,
     gauges: Mapping[str, GaugeResult] = _NO_GAUGE,
     debris: Mapping[str, DebrisResult] = _NO_DEBRIS,
+    gutters: Mapping[str, GutterResult] = _NO_GUTTERS,
     *,
     rules: RuleBook | None = None,
     guards: Guards | None = None,
@@ -127,8 +130,8 @@ def assess(
     ----------
     survey : Survey
         What was seen and measured; gaps become stated defaults with a wide spread.
-    tags, gauges, debris : mapping
-        Tags, gauge results and handfuls by photo file name as written in the survey.
+    tags, gauges, debris, gutters : mapping
+        Tags, gauge results, handfuls and gutters by photo file name as written in the survey.
     rules, guards : RuleBook, Guards, optional
         An office's own; else those shipped.
     seed, draws : int
@@ -147,7 +150,9 @@ def assess(
     """
     book = rules or load_rules()
     offered = guards or load_guards()
-    outcome: Outcome = run(survey, tags, gauges, book, offered, seed=seed, draws=draws, debris=debris)
+    outcome: Outcome = run(
+        survey, tags, gauges, book, offered, seed=seed, draws=draws, debris=debris, gutters=gutters
+    )
     judged = judge(outcome, book, units)
     per_eave = tuple(eave_advice(outcome, judged, number, units) for number in range(len(survey.eaves)))
     planned = outcome.guards[judged.planned]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from eavefall_model.advice.decide import ENOUGH
 from eavefall_model.advice.schema import Figure
 from eavefall_model.debris.drop import piece_fates
-from eavefall_model.debris.evidence import NAMES, part_of
+from eavefall_model.debris.evidence import GUTTER_LITTER_WORDS, NAMES, GutterPhoto, part_of
 from eavefall_model.debris.schema import Piece
 from eavefall_model.house.eave_water import water_of
 from eavefall_model.litter.cleaning_months import heaviest_months as heaviest
@@ -61,6 +61,7 @@ _SURVEY: Final = "as the survey says"
 _OFFICE: Final = "as the survey says, else judgement: once a year"
 _PHOTOS: Final = "photos sure of opposite things of one place; that one may be misread is judgement"
 _HANDFUL: Final = "counted and measured in the photo of a handful (debris/)"
+_GUTTER: Final = "measured in a photo into the gutter (debris/gutter.py)"
 _KINDS: Final = "the survey, pooled photos (tags/) and the species table (species/data, a source in each row)"
 _CLASSES: Final = "ranges of clear opening at ISO 3310-1 sizes (screens/classes.py); the limits are judgement"
 _RUNS: Final = "counted over the trial runs; how many must agree is judgement"
@@ -221,6 +222,12 @@ class HouseCase(SurveyCase):
             self.open_gutter.litter.inside[:, :, self.worst_eave].sum(axis=0).mean(axis=0)
         )
         return tuple(months), share
+
+    @property
+    def gutter_photo(self) -> GutterPhoto | None:
+        """The photo into a gutter that counts."""
+        seen = self.outcome.gutter_photo
+        return seen if seen is not None and seen.counts else None
 
     @cached_property
     def most_pieces(self) -> tuple[str, list[Piece]] | None:
@@ -573,6 +580,36 @@ def _handful_width_mm(case: HouseCase) -> Value:
     if not case.most_pieces:
         return None
     return middle(np.array([piece.smallest_width_mm for piece in case.most_pieces[1]]))
+
+
+@_figure("house", "words", "the gutter that a photo shows into", _GUTTER)
+def _gutter_photo_of(case: HouseCase) -> Value:
+    return (case.gutter_photo.eave or "the house") if case.gutter_photo else None
+
+
+@_figure("house", "share", "of its depth that litter fills where it is fullest, by that photo", _GUTTER)
+def _gutter_photo_full(case: HouseCase) -> Value:
+    return case.gutter_photo.fill.full_share if case.gutter_photo else None
+
+
+@_figure("house", "share", "10th percentile of that", _GUTTER)
+def _gutter_photo_low(case: HouseCase) -> Value:
+    return case.gutter_photo.fill.full_low if case.gutter_photo else None
+
+
+@_figure("house", "share", "90th percentile of that", _GUTTER)
+def _gutter_photo_high(case: HouseCase) -> Value:
+    return case.gutter_photo.fill.full_high if case.gutter_photo else None
+
+
+@_figure("house", "words", "what mostly lies in it, by that photo", _GUTTER)
+def _gutter_photo_lies(case: HouseCase) -> Value:
+    return GUTTER_LITTER_WORDS[case.gutter_photo.fill.kind] if case.gutter_photo else None
+
+
+@_figure("house", "months", "since it was last cleaned", _SURVEY)
+def _gutter_photo_months(case: HouseCase) -> Value:
+    return case.survey.history.last_cleaned_months_ago if case.gutter_photo else None
 
 
 # ---- an eave

@@ -13,8 +13,15 @@ from numpy.typing import NDArray
 from eavefall_model.advice.decide import Answer, decide
 from eavefall_model.advice.figures import SurveyCase
 from eavefall_model.advice.rulebook import RuleBook
-from eavefall_model.debris.evidence import FEW, GROUPS, sound_pieces
-from eavefall_model.debris.schema import DebrisResult, Piece
+from eavefall_model.debris.evidence import (
+    FEW,
+    GROUPS,
+    GutterPhoto,
+    gutter_photo,
+    sound_pieces,
+    with_fill_seen,
+)
+from eavefall_model.debris.schema import DebrisResult, GutterResult, Piece
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.house.contradictions import Contradiction, contradictions
 from eavefall_model.house.house import House, build_house
@@ -104,7 +111,8 @@ class Told:
 class Outcome:
     """All draws of one house; see :func:`run`. ``patience_months`` (draws,) is how long an open gutter must
     wait between cleanings for its owner, ``whole_months`` (draws, eaves) how long it does when cleaned in
-    whole visits at good months; ``pieces`` are the sound ones of all handfuls."""
+    whole visits at good months; ``pieces`` are the sound ones of all handfuls,
+    ``gutter_photo`` the one that shows how full a gutter is."""
 
     survey: Survey
     evidence: tuple[Evidence, ...]
@@ -132,6 +140,7 @@ class Outcome:
     contradictions: tuple[Contradiction, ...]
     check_photos: tuple[str, ...]
     pieces: tuple[Piece, ...] = ()
+    gutter_photo: GutterPhoto | None = None
 
 
 # Spread, in the logarithm, of the cleanings a year that owners accept who have not said. Our judgement.
@@ -140,6 +149,10 @@ _PATIENCE_SPREAD: Final = 0.7
 _ODD: Final = 0.01
 # Then the litter is taken as that much more or less; not beyond this factor. Our judgement.
 _MOST: Final = 10.0
+# No photo tells how full a whole gutter is better than this; and so far apart, a person's word and a photo disagree.
+# Our judgement.
+_LEAST_FILL_SD: Final = 0.08
+_OTHERWISE: Final = 0.35
 # Draws that a plan of visits is made by.
 _PLAN_DRAWS: Final = 400
 # Openings closer than a test sieve's own tolerance on its average opening (3 %) are the same size.
@@ -317,13 +330,13 @@ def _guard_seen(
 
 
 def _told_by_the_gutter(
-    before: _Opened, survey: Survey, settings: Mapping[str, float], offered: Guards
+    before: _Opened, survey: Survey, settings: Mapping[str, float], offered: Guards, fill_sd: float
 ) -> Told | None:
     """What the house's own history says, and the weights of the draws by it."""
     names = [eave.name for eave in survey.eaves]
     worst = int(np.argmin(np.median(before.times.months, axis=0)))
     at = names.index(survey.history.eave) if survey.history.eave in names else worst
-    observed = observed_in(survey, survey.eaves[at].gutter.guard)
+    observed = observed_in(survey, survey.eaves[at].gutter.guard, fill_sd)
     if observed is None:
         return None
     if observed.guard is None:
@@ -334,7 +347,7 @@ def _told_by_the_gutter(
     if share is not None:
         expected = float(np.median(np.minimum(share, 1.0)))
         if observed.fill is not None:
-            odd = surprise(observed.fill, np.minimum(share, 1.0), FILL_ERROR)
+            odd = surprise(observed.fill, np.minimum(share, 1.0), observed.fill_sd)
         if odd is not None and odd < _ODD and observed.guard is None and observed.fill is not None:
             # Not to be explained by the trees as listed: what lies there is what counts.
             deeper = max(observed.fill, FILL_ERROR / 2) / max(float(np.median(share)), 1e-6)
@@ -384,6 +397,15 @@ def _nobodys(
     return tuple(asked)
 
 
+def _seen_otherwise(survey: Survey, seen: GutterPhoto | None) -> tuple[Contradiction, ...]:
+    """A photo into the gutter that shows it far fuller or emptier than somebody said."""
+    said = survey.history.now_full_fifths
+    if seen is None or seen.counts or said is None or abs(said / 5 - seen.fill.full_share) < _OTHERWISE:
+        return ()
+    values = (said / 5, seen.fill.full_share)
+    return (Contradiction("gutter-photo-and-past", seen.photo, ("history.now_full_fifths",), values),)
+
+
 def run(
     survey: Survey,
     tags: Mapping[str, PhotoTags],
@@ -394,9 +416,12 @@ def run(
     seed: int,
     draws: int,
     debris: Mapping[str, DebrisResult] = MappingProxyType({}),
+    gutters: Mapping[str, GutterResult] = MappingProxyType({}),
 ) -> Outcome:
     """Draw every uncertain input, let the litter fall, and see how long each guard lasts."""
-    survey = with_photo_trees(survey, tags)
+    seen_in = gutter_photo(survey, gutters)
+    survey = with_fill_seen(with_photo_trees(survey, tags), seen_in)
+    fill_sd = max(seen_in.sd, _LEAST_FILL_SD) if seen_in is not None and seen_in.counts else FILL_ERROR
     settings = book.numbers()
     evidence = gather(survey, tags, gauges, debris)
     given = survey.household.cleanings_per_year
@@ -404,7 +429,7 @@ def run(
 
     # Without a guard; where the gutter has a past, the draws that it speaks for are drawn again.
     found = _opened(survey, evidence, Streams(seed, draws), settings)
-    told = _told_by_the_gutter(found, survey, settings, offered)
+    told = _told_by_the_gutter(found, survey, settings, offered, fill_sd)
     if told is not None:
         comb = float(found.streams.generator("history").random())
         rows = resampled_rows(told.weights.share, comb)
@@ -488,7 +513,10 @@ def run(
         answer=answer,
         guards=outcomes,
         told=told,
-        contradictions=(*_asked(found, told, evidence), *_nobodys(survey, debris, evidence)),
+        contradictions=(
+            *_asked(found, told, evidence), *_nobodys(survey, debris, evidence), *_seen_otherwise(survey, seen_in)
+        ),
         check_photos=tuple(sorted({photo for known in evidence for photo in known.check_photos})),
         pieces=sound_pieces([debris[photo.file] for photo in survey.photos if photo.file in debris]),
+        gutter_photo=seen_in,
     )

@@ -273,6 +273,11 @@ _ASKED: Final[dict[str, tuple[str, tuple[tuple[str, str], ...]]]] = {
         "Which tree sheds them, and where does it stand? Until it is listed they count for nothing.",
         (("count", "count"), ("kind", "words"), ("length", "mm"), ("width", "mm")),
     ),
+    "gutter-photo-and-past": (
+        "{tree}: the photo into the gutter shows it {seen} full, where {said} was said. Look at both once more; "
+        "what was said is used.",
+        (("said", "share"), ("seen", "share")),
+    ),
     "past-and-trees": (
         "{tree}: found {full} full, where the trees listed explain about {usual}. Look for a tree that is "
         "not listed, "

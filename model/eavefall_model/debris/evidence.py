@@ -1,4 +1,5 @@
-"""What a handful tells of the trees: which pieces may be whose, which form sheds them, how thick needles are.
+"""What a handful tells of the trees: which pieces may be whose, which form sheds them, how thick needles are; and
+which photo into a gutter tells how full it is.
 
 Pieces stand beside the species table, not above it: of a part's sizes the table counts for as much as
 ``TABLE_PIECES`` pieces, of its share in the litter for as much as ``TABLE_SHARE_PIECES``, since one
@@ -17,9 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.debris.drop import piece_mass_mg
-from eavefall_model.debris.schema import DebrisResult, Piece
+from eavefall_model.debris.schema import DebrisResult, GutterFill, GutterResult, Piece
 from eavefall_model.species.table import Part, Taxon
-from eavefall_model.vocabulary import DebrisKind, Form
+from eavefall_model.survey import Survey
+from eavefall_model.units import per_cent
+from eavefall_model.vocabulary import DebrisKind, Form, GutterLitter
 
 Array = NDArray[np.float64]
 Group = Literal["needles", "sprays", "leaves", "leaflets"]
@@ -49,6 +52,12 @@ NAMES: Final[Mapping[DebrisKind, str]] = MappingProxyType(
         "leaf": "leaves", "leaf piece": "pieces of leaf", "leaflet": "leaflets", "stalk": "leaf stalks",
         "seed": "seeds", "nut": "nuts", "catkin": "catkins and flowers", "cone": "cones",
         "cone scale": "cone scales", "twig": "twigs and bark", "grit": "grit", "other": "other things",
+    }
+)  # fmt: skip
+GUTTER_LITTER_WORDS: Final[Mapping[GutterLitter | None, str]] = MappingProxyType(
+    {
+        "needles": "mostly needles", "leaves": "mostly leaves", "small": "mostly seeds, scales and grit",
+        None: "of what kind the photo does not say",
     }
 )  # fmt: skip
 # Fewer pieces than this say nothing of a tree. Our judgement, like the two below.
@@ -210,3 +219,69 @@ def with_found_shares(taxon: Taxon, pieces: Sequence[Piece]) -> Taxon:
     ]
     parts = tuple(replace(part, litter_share=share) for part, share in zip(taxon.parts, shares, strict=True))
     return replace(taxon, parts=parts)
+
+
+@dataclass(frozen=True)
+class GutterPhoto:
+    """The photo that tells how full a gutter is: its name, its eave where it is named, and what it shows.
+
+    ``counts`` is False where a person has said how full it is, whose word stands.
+    """
+
+    photo: str
+    eave: str | None
+    fill: GutterFill
+    counts: bool
+
+    @property
+    def sd(self) -> float:
+        """Standard error of ``fill.full_share``: what its range says, or half of it where it ends at empty or full."""
+        low, middle, high = self.fill.full_low, self.fill.full_share, self.fill.full_high
+        return max(high - middle, middle - low) / _TENTH
+
+
+# 10th and 90th percentile of a normal distribution.
+_TENTH: Final = 1.2816
+
+
+def gutter_photo(survey: Survey, gutters: Mapping[str, GutterResult]) -> GutterPhoto | None:
+    """The fullest of the photos into open gutters, of the eave that the past is told of where one is named."""
+    guarded = {eave.name for eave in survey.eaves if eave.gutter.guard not in (None, "none")}
+    eaves = {eave.name for eave in survey.eaves}
+    told = survey.history
+    seen = [
+        GutterPhoto(photo.file, of, fill, told.now_full_fifths is None)
+        for photo in survey.photos
+        if photo.file in gutters and (fill := gutters[photo.file].fill) is not None
+        if (of := photo.of if photo.of in eaves else None) not in guarded
+        if told.eave is None or of in (None, told.eave)
+    ]
+    return max(seen, key=lambda each: each.fill.full_share, default=None)
+
+
+def with_fill_seen(survey: Survey, seen: GutterPhoto | None) -> Survey:
+    """The survey with the past that a photo tells, where nobody told it."""
+    if seen is None or not seen.counts:
+        return survey
+    eave = survey.history.eave or seen.eave
+    past = survey.history.model_copy(update={"now_full_fifths": 5 * seen.fill.full_share, "eave": eave})
+    return survey.model_copy(update={"history": past})
+
+
+def fifths(fill: GutterFill) -> str:
+    """``3 of 5 full where it is fullest (2 to 4)``."""
+    full, low, high = (round(5 * share) for share in (fill.full_share, fill.full_low, fill.full_high))
+    between = "" if low == high else f" ({low} to {high})"
+    if full == 0:
+        return f"Empty, or nearly{between}"
+    return f"{'Full' if full == 5 else f'{full} of 5 full'} where it is fullest{between}"
+
+
+def lies(fill: GutterFill) -> str:
+    """What lies there, how much of the floor it covers, and whether it looks wet."""
+    if fill.covered_share < 0.05:
+        return "Hardly anything lies on its floor."
+    words = [f"litter on {per_cent(fill.covered_share)} of the floor in view", GUTTER_LITTER_WORDS[fill.kind]]
+    words += {"seen": ["wet or rotted dark"], "not seen": ["dry"], "unsure": []}[fill.wet]
+    text = f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+    return f"{text[0].upper()}{text[1:]}."

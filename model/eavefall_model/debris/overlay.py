@@ -1,4 +1,4 @@
-"""Draws the pieces on the photo: each outlined in the line of its fate on one opening."""
+"""Draws the pieces on the photo, each outlined in the line of its fate on one opening; or a gutter's lines."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.debris.drop import likeliest_fates
-from eavefall_model.debris.schema import DebrisResult
+from eavefall_model.debris.schema import DebrisResult, GutterResult
 from eavefall_model.screens.guards import Offer
 
 UInt8 = NDArray[np.uint8]
@@ -54,6 +54,27 @@ def draw(rgb: UInt8, result: DebrisResult, offer: Offer) -> UInt8:
             canvas, "10 mm", (20, size[1] - 30), cv2.FONT_HERSHEY_SIMPLEX, 0.6, (0, 0, 0), 2, cv2.LINE_AA
         )
     return np.asarray(canvas, dtype=np.uint8)
+
+
+def draw_gutter_lines(rgb: UInt8, result: GutterResult) -> UInt8:
+    """The photo, at most 1600 px on its long side, with the gutter's rims and the lower edge of its face in full
+    lines and the litter line dotted; the input is not changed.
+    """
+    factor = min(1.0, _LONG_SIDE_PX / max(rgb.shape[:2]))
+    size = (round(rgb.shape[1] * factor), round(rgb.shape[0] * factor))
+    canvas: UInt8 = np.array(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if result.fill is None:
+        return canvas
+    thick = max(2, round(max(size) / 600))
+    for line in result.fill.lines_px:
+        points = np.round(np.array(line) * factor * 16).astype(np.int32)
+        cv2.polylines(canvas, [points], False, _INK, thick + 2, cv2.LINE_AA, 4)
+        cv2.polylines(canvas, [points], False, _STAYS, thick, cv2.LINE_AA, 4)
+    for x, y in result.fill.litter_px:
+        at = (round(x * factor), round(y * factor))
+        cv2.circle(canvas, at, 2 * thick + 1, _INK, -1, cv2.LINE_AA)
+        cv2.circle(canvas, at, 2 * thick, _THROUGH, -1, cv2.LINE_AA)
+    return canvas
 
 
 def _dense(points: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage import measure
 
-from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten, told_apart
+from eavefall_model.debris.apart import by_color, by_outline
+from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten
 from eavefall_model.debris.drop import drop_counts
 from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
 from eavefall_model.debris.shape import Shape, shape_of
@@ -32,6 +33,8 @@ _LEAST_SURE: Final = 0.35  # of the pieces' kinds, else nothing here looks like 
 _SHOWN: Final = 3
 _OUTLINE_MM: Final = 0.15  # the outline kept is nowhere farther from the piece's own
 _CLUMP: Final = 0.5
+_SURELY_ONE: Final = 0.97
+_SURELY_NOT_SEVERAL: Final = 0.0
 # Where an edge stands is known to this share of a cell of the flat picture; curl and shadow add the rest
 # (judgement, checked against drawn handfuls).
 _EDGE_CELLS: Final = 0.35
@@ -110,20 +113,39 @@ class _Found:
 
 
 def _found(flat: Flat, cuts: list[Cut]) -> list[_Found]:
-    """Cuts as pieces; what looks like several is told apart where each part then looks like one, else
-    counted."""
+    """Cuts as pieces.
+
+    What looks like several is told apart by color, and what then still looks like several, by its outline where each part
+    looks like one; what is left is counted as a clump. What looks like one is told apart by color only where every part
+    looks more surely like a piece than the whole does.
+    """
     kept: list[_Found] = []
-    for cut, shape, kinds, clump, count in _sorted(flat, cuts):
-        if clump < _CLUMP:
+    for whole in _sorted(flat, cuts):
+        cut, shape, kinds, clump, _ = whole
+        if clump < _CLUMP and (kinds.max() > _SURELY_ONE or clump < _SURELY_NOT_SEVERAL):
             kept.append(_Found(cut, shape, kinds, 1))
             continue
-        parts = told_apart(cut, flat.px_per_mm)
-        each = _sorted(flat, parts) if len(parts) > 1 else []
-        if each and max(part[3] for part in each) < _CLUMP:
-            kept += [_Found(*part[:3], 1) for part in each]
-        else:
-            kept.append(_Found(cut, shape, kinds, max(round(count), 2)))
+        parts = by_color(flat, cut)
+        told = _sorted(flat, parts) if len(parts) > 1 else [whole]
+        if clump < _CLUMP and (
+            len(told) < 2 or min(part[2].max() for part in told) < max(float(kinds.max()), sure_share())
+        ):
+            told = [whole]
+        for part in told:
+            kept += _by_outline(flat, *part)
     return kept
+
+
+def _by_outline(
+    flat: Flat, cut: Cut, shape: Shape, kinds: NDArray[np.float64], clump: float, count: float
+) -> list[_Found]:
+    if clump < _CLUMP:
+        return [_Found(cut, shape, kinds, 1)]
+    parts = by_outline(cut, flat.px_per_mm)
+    each = _sorted(flat, parts) if len(parts) > 1 else []
+    if each and max(part[3] for part in each) < _CLUMP:
+        return [_Found(*part[:3], 1) for part in each]
+    return [_Found(cut, shape, kinds, max(round(count), 2))]
 
 
 def _sorted(flat: Flat, cuts: list[Cut]) -> list[tuple[Cut, Shape, NDArray[np.float64], float, float]]:

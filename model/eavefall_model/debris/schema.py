@@ -1,4 +1,4 @@
-"""What a photo of a handful says: ``eavefall.debris/1``."""
+"""What a photo of a handful says: ``eavefall.debris/1``; and one into a gutter: ``eavefall.gutter/1``."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from typing import Final, Literal
 from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.gauge.schema import Refusal
-from eavefall_model.vocabulary import DebrisKind, GuardKind
+from eavefall_model.vocabulary import DebrisKind, GuardKind, GutterLitter
 
 DEBRIS_FORMAT: Final = "eavefall.debris/1"
+GUTTER_FORMAT: Final = "eavefall.gutter/1"
 
 
 class _Frozen(BaseModel):
@@ -74,4 +75,40 @@ class DebrisResult(_Frozen):
     drops: tuple[DropCount, ...]
     refused: Refusal | None
     notes: tuple[str, ...] = ()
+    version: str
+
+
+class GutterFill(_Frozen):
+    """What lies in a gutter, seen from above and outside.
+
+    ``full_share`` is the depth of the litter at the back wall over the gutter's own depth, where it is fullest over a
+    tenth of what is in view, 0 (bare) to 1 (to the rim or heaped over it); ``full_low`` and ``full_high`` are its 10th
+    and 90th percentile. ``mean_share`` is its mean along the eave, ``covered_share`` the share of the floor in view
+    that litter covers. ``lies`` are chances of what mostly lies there, ``kind`` the likeliest where it is likely
+    enough; ``wet`` that it is wet or rotted dark. ``lines_px`` are the back rim, the front lip and the lower edge of
+    the face, ``litter_px`` the litter line on the back wall, in the photo's pixels (x, y).
+    """
+
+    elevation_deg: float
+    full_share: float
+    full_low: float
+    full_high: float
+    mean_share: float
+    covered_share: float
+    lies: dict[str, float]
+    kind: GutterLitter | None
+    wet: Literal["seen", "not seen", "unsure"]
+    lines_px: tuple[tuple[tuple[float, float], tuple[float, float]], ...]
+    litter_px: tuple[tuple[float, float], ...]
+
+
+class GutterResult(_Frozen):
+    """One photo. ``refused`` or ``fill`` is set. ``reference`` is the gutter's profile and opening."""
+
+    format: Literal["eavefall.gutter/1"] = GUTTER_FORMAT
+    photo: str
+    sha256: str
+    reference: str
+    fill: GutterFill | None
+    refused: Refusal | None
     version: str

@@ -54,7 +54,7 @@ class Observed:
     ``fill`` the share of the gutter's depth that is full then, ``cleanings_per_year`` how often it is
     cleaned, ``overflowed`` whether it has run over since (or between two cleanings). With a ``guard`` on it
     all of this is about the guard's face: when it was brushed, how much of it is covered, whether water ran
-    over it.
+    over it. ``fill_sd`` is the standard error of ``fill``.
     """
 
     month: int | None = None
@@ -63,6 +63,7 @@ class Observed:
     cleanings_per_year: float | None = None
     overflowed: bool | None = None
     guard: GuardKind | None = None
+    fill_sd: float = FILL_ERROR
 
 
 @dataclass(frozen=True)
@@ -150,9 +151,9 @@ def log_likelihood(
 
     if observed.fill is not None and depth is not None:
         if observed.fill >= 0.99:  # full: as full as this or it would be fuller if it could
-            heard(ndtr((depth - 0.9) / FILL_ERROR))
+            heard(ndtr((depth - 0.9) / observed.fill_sd))
         else:
-            heard(np.exp(-0.5 * ((np.minimum(depth, 1.2) - observed.fill) / FILL_ERROR) ** 2))
+            heard(np.exp(-0.5 * ((np.minimum(depth, 1.2) - observed.fill) / observed.fill_sd) ** 2))
     cleanings = observed.cleanings_per_year
     if cleanings:
         heard(np.exp(-0.5 * (np.log(cleanings / due_per_year) / HABIT_ERROR) ** 2))
@@ -166,7 +167,9 @@ def log_likelihood(
     return total
 
 
-def observed_in(survey: Survey, guard: GuardKind | None = None) -> Observed | None:
+def observed_in(
+    survey: Survey, guard: GuardKind | None = None, fill_sd: float = FILL_ERROR
+) -> Observed | None:
     """What a survey tells of the past of an eave with ``guard`` on it; ``None`` where that is nothing."""
     told = survey.history
     if told.cleanings_per_year is None and told.last_cleaned_months_ago is None:
@@ -180,6 +183,7 @@ def observed_in(survey: Survey, guard: GuardKind | None = None) -> Observed | No
         cleanings_per_year=told.cleanings_per_year,
         overflowed=told.overflowed,
         guard=on,
+        fill_sd=fill_sd,
     )
 
 

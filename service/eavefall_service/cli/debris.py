@@ -1,5 +1,5 @@
 """``eavefall debris``: a handful of litter spread on paper, piece by piece, and what of it each guard lets
-through.
+through; or how full a gutter is.
 """
 
 from __future__ import annotations
@@ -14,13 +14,17 @@ from PIL import Image
 from rich.table import Table
 from rich.text import Text
 
-from eavefall_model.debris.overlay import draw
+from eavefall_model.debris.evidence import fifths, lies
+from eavefall_model.debris.gutter import read_gutter
+from eavefall_model.debris.gutter_section import GutterSize
+from eavefall_model.debris.overlay import draw, draw_gutter_lines
 from eavefall_model.debris.read import read_debris
-from eavefall_model.debris.schema import DEBRIS_FORMAT, DebrisResult
+from eavefall_model.debris.schema import DEBRIS_FORMAT, GUTTER_FORMAT, DebrisResult, GutterResult
 from eavefall_model.errors import EavefallError
 from eavefall_model.gauge.references import parse_reference
 from eavefall_model.photo import decode
 from eavefall_model.screens.guards import load_guards
+from eavefall_model.units import per_cent
 from eavefall_service.cli.console import console, error_console
 from eavefall_service.walk import photo_bytes
 
@@ -32,40 +36,73 @@ def register(app: typer.Typer) -> None:
 
 def debris(
     photo: Annotated[
-        Path, typer.Argument(help="A handful spread on the gauge sheet, or on white paper beside a card.")
+        Path,
+        typer.Argument(
+            help="A handful spread on the gauge sheet, or on white paper beside a card; or a look into a gutter."
+        ),
     ],
     reference: Annotated[
         str,
         typer.Option(
-            "--reference", "-r", help="sheet, card, a4, letter, coin:24.26 (mm) or coin:us-quarter."
+            "--reference",
+            "-r",
+            help="sheet, card, a4, letter, coin:24.26 (mm) or coin:us-quarter; of a gutter k_style:5in, "
+            "half_round:6in or box:125mm.",
         ),
     ],
-    json: Annotated[bool, typer.Option("--json", help=f"Print {DEBRIS_FORMAT}.")] = False,
-    overlay: Annotated[Path | None, typer.Option(help="Write the photo with every piece outlined.")] = None,
+    shows: Annotated[str, typer.Option(help="handful or gutter.")] = "handful",
+    json: Annotated[bool, typer.Option("--json", help=f"Print {DEBRIS_FORMAT} or {GUTTER_FORMAT}.")] = False,
+    overlay: Annotated[Path | None, typer.Option(help="Write the photo with every piece outlined, or with the gutter's lines.")] = None,
     guards: Annotated[Path | None, typer.Option(help="The office's own guards file.")] = None,
 ) -> None:
-    """Measure and sort what lies in a handful, and drop it on every guard by computation."""
-    parse_reference(reference)
+    """Measure and sort what lies in a handful, and drop it on every guard by computation; or tell how full a
+    gutter is."""
+    if shows not in ("handful", "gutter"):
+        raise typer.BadParameter("say handful or gutter", param_hint="--shows")
+    _ = GutterSize.parse(reference) if shows == "gutter" else parse_reference(reference)
     offered = load_guards(guards)
+    result: DebrisResult | GutterResult
     try:
         picture = decode(photo_bytes(photo), name=str(photo))
-        result = read_debris(picture, reference, name=str(photo), guards=offered)
+        if shows == "gutter":
+            result = read_gutter(picture, reference, name=str(photo))
+        else:
+            result = read_debris(picture, reference, name=str(photo), guards=offered)
     except EavefallError as error:
         if json:
             details = {"code": error.code, "message": error.message, "hint": error.hint}
-            typer.echo(json_text.dumps({"format": DEBRIS_FORMAT, "photo": str(photo), "error": details}))
+            form = GUTTER_FORMAT if shows == "gutter" else DEBRIS_FORMAT
+            typer.echo(json_text.dumps({"format": form, "photo": str(photo), "error": details}))
         else:
             error_console().print(Text(f"{photo}  {error.code}: {error.message} {error.hint}", "red"))
         raise typer.Exit(1) from None
     if overlay is not None and result.refused is None:
-        finest = offered.guards[-1].offers[0]
-        Image.fromarray(draw(picture.rgb, result, finest)).save(overlay)
+        drawn = (
+            draw_gutter_lines(picture.rgb, result)
+            if isinstance(result, GutterResult)
+            else draw(picture.rgb, result, offered.guards[-1].offers[0])
+        )
+        Image.fromarray(drawn).save(overlay)
     if json:
         typer.echo(result.model_dump_json())
+    elif isinstance(result, GutterResult):
+        _show_gutter(result)
     else:
         _show(result)
     if result.refused is not None:
         raise typer.Exit(1)
+
+
+def _show_gutter(result: GutterResult) -> None:
+    out = console()
+    if result.fill is None:
+        if result.refused is not None:
+            out.print(Text(f"{result.photo}: not read. {result.refused.message}", "red"))
+            out.print(f"  {result.refused.retake}")
+        return
+    mean = per_cent(result.fill.mean_share)
+    out.print(f"{result.photo}: {fifths(result.fill)}; {mean} in the mean of what is in view.")
+    out.print(f"  {lies(result.fill)} Seen from {result.fill.elevation_deg:.0f} degrees over the rim.")
 
 
 def _show(result: DebrisResult) -> None:

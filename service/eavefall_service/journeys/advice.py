@@ -39,6 +39,7 @@ class Inputs:
                 each.gauge.model_dump(mode="json") if each.gauge else None,
                 each.failure.code if each.failure else None,
                 *([each.debris.model_dump(mode="json")] if each.debris else []),
+                *([each.gutter.model_dump(mode="json")] if each.gutter else []),
             ]
             for each in self.readings
         ]
@@ -58,7 +59,9 @@ def _reading(photo: PhotoView) -> Reading:
         return Reading(name, failure=NotRead(code, ERROR_CODES[code]))
     if shows == "handful":
         return Reading(name, debris=photo.sorted_debris)
-    if shows in ("gauge", "gutter"):
+    if shows == "gutter":
+        return Reading(name, gutter=photo.gutter)
+    if shows == "gauge":
         return Reading(name, gauge=photo.gauge)
     if photo.tags is None:
         code = photo.row.error_code or "internal-error"

@@ -11,12 +11,23 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from eavefall_model.debris.drop import sorted_by_hand
-from eavefall_model.debris.schema import DebrisResult
+from eavefall_model.debris.gutter_section import GutterSize
+from eavefall_model.debris.schema import GUTTER_FORMAT, DebrisResult, GutterResult
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.tags.schema import PhotoTags
-from eavefall_model.vocabulary import DEBRIS_KINDS, FOLIAGE, FORMS, MEASURED, SHOWS, DebrisKind, Foliage, Form
+from eavefall_model.reading import USUAL_GUTTER
+from eavefall_model.vocabulary import (
+    DEBRIS_KINDS,
+    FOLIAGE,
+    FORMS,
+    NEED_REFERENCE,
+    SHOWS,
+    DebrisKind,
+    Foliage,
+    Form,
+)
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import now_text
@@ -50,7 +61,9 @@ class PhotoMeta:
         for text in (self.of, self.reference, self.shot):
             if text is not None and not 0 < len(text) <= 80:
                 raise ServiceError("request-invalid", "A photo's words have 1 to 80 letters.")
-        if self.reference is not None:
+        if self.reference is not None and self.shows == "gutter":
+            GutterSize.parse(self.reference)
+        elif self.reference is not None:
             parse_reference(self.reference)
 
 
@@ -75,6 +88,7 @@ class PhotoView:
     gauge: GaugeResult | None
     debris: DebrisResult | None = None
     pieces: Mapping[int, PieceRow] = field(default_factory=dict)
+    gutter: GutterResult | None = None
 
     @property
     def sorted_pieces(self) -> dict[int, DebrisKind]:
@@ -138,10 +152,10 @@ def add_photo(
     counts = select(
         func.count(),
         func.count().filter(kept),
-        func.count().filter(kept, PhotoRow.shows.in_(MEASURED)),
+        func.count().filter(kept, PhotoRow.shows.in_(NEED_REFERENCE)),
     ).where(PhotoRow.survey_id == survey.id)
     ever, ever_kept, kept_gauge = session.execute(counts).one()
-    if meta.shows in MEASURED and kept_gauge >= most_gauge:
+    if meta.shows in NEED_REFERENCE and kept_gauge >= most_gauge:
         message = f"This survey has {most_gauge} photos beside a card or on the sheet already."
         raise ServiceError("too-many-photos", message, "Delete some first.")
     if ever_kept >= most:
@@ -150,8 +164,10 @@ def add_photo(
         row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{ever + 1:02d}")
         session.add(row)
     row.shows, row.of, row.shot = meta.shows, meta.of, meta.shot
-    # What is measured names its reference; where the sender did not say, a card, and a handful our sheet.
-    row.reference = meta.reference or {"gauge": "card", "handful": "sheet"}.get(meta.shows)
+    # What is measured names its reference; where the sender did not say, a card, of a handful our sheet, and the usual
+    # gutter.
+    usual = {"gauge": "card", "handful": "sheet", "gutter": USUAL_GUTTER}
+    row.reference = meta.reference or usual.get(meta.shows)
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()
     row.bytes, row.width_px, row.height_px = photo.bytes, photo.width_px, photo.height_px
     row.state, row.error_code, row.deleted_at = "stored", None, None
@@ -182,8 +198,8 @@ def add_gauge(session: Session, photo_id: int, result: GaugeResult) -> None:
     _add_measured(session, photo_id, GaugeRow, result)
 
 
-def add_debris(session: Session, photo_id: int, result: DebrisResult) -> None:
-    """Keep the pieces of a handful; the newest reading counts."""
+def add_debris(session: Session, photo_id: int, result: DebrisResult | GutterResult) -> None:
+    """Keep the pieces of a handful, or how full a gutter is; the newest reading counts."""
     _add_measured(session, photo_id, DebrisRow, result)
 
 
@@ -191,7 +207,7 @@ def _add_measured(
     session: Session,
     photo_id: int,
     kind: type[GaugeRow] | type[DebrisRow],
-    result: GaugeResult | DebrisResult,
+    result: GaugeResult | DebrisResult | GutterResult,
 ) -> None:
     session.get_one(PhotoRow, photo_id).error_code = None
     session.add(
@@ -213,7 +229,7 @@ def sort_piece(
     measured = session.scalar(
         select(DebrisRow).where(DebrisRow.photo_id == photo.id).order_by(DebrisRow.id.desc()).limit(1)
     )
-    numbers = [] if measured is None else [piece["number"] for piece in measured.body["pieces"]]
+    numbers = [] if measured is None else [piece["number"] for piece in measured.body.get("pieces", ())]
     if measured is None or number not in numbers:
         raise ServiceError("request-invalid", f"The handful has no piece number {number}.")
     if kind not in DEBRIS_KINDS:
@@ -327,6 +343,11 @@ def views(session: Session, survey_id: str) -> list[PhotoView]:
             select(DebrisRow).where(DebrisRow.photo_id.in_(ids)).order_by(DebrisRow.id)
         )
     }
+    found = {photo_id: row.body for photo_id, row in handfuls.items()}
+
+    def gutter(photo: PhotoRow) -> bool:
+        return bool(found[photo.id]["format"] == GUTTER_FORMAT)
+
     pieces: dict[int, dict[int, PieceRow]] = {}
     counted = {row.id for row in handfuls.values()}
     for piece in session.scalars(
@@ -341,8 +362,9 @@ def views(session: Session, survey_id: str) -> list[PhotoView]:
             tags.get(photo.id),
             corrections.get(photo.id, {}),
             gauges.get(photo.id),
-            DebrisResult.model_validate(handfuls[photo.id].body) if photo.id in handfuls else None,
+            DebrisResult.model_validate(found[photo.id]) if photo.id in found and not gutter(photo) else None,
             pieces.get(photo.id, {}),
+            GutterResult.model_validate(found[photo.id]) if photo.id in found and gutter(photo) else None,
         )
         for photo in photos
     ]

@@ -96,6 +96,7 @@ def _photo(view: PhotoView, jpeg: bytes | None) -> dict[str, Any]:
         ],
         "gauge": view.gauge.model_dump(mode="json") if view.gauge else None,
         "debris": view.sorted_debris.model_dump(mode="json") if view.sorted_debris else None,
+        "gutter": view.gutter.model_dump(mode="json") if view.gutter else None,
         "jpeg_base64": base64.b64encode(jpeg).decode() if jpeg is not None else None,
     }  # fmt: skip
 

@@ -15,7 +15,7 @@ from eavefall_model.photo import decode
 from eavefall_model.tags.decide import foliage_probability
 from eavefall_model.tags.tagger import Tagger
 from eavefall_model.tags.teaching import choose, teaching_score
-from eavefall_model.vocabulary import FOLIAGE, NO_TREES
+from eavefall_model.vocabulary import FOLIAGE, MEASURED
 from eavefall_service.storage.rows import CorrectionRow, PhotoRow, SurveyRow
 
 
@@ -52,7 +52,7 @@ def ask_about(
         .where(
             SurveyRow.consent_training.is_(True),
             PhotoRow.deleted_at.is_(None),
-            PhotoRow.shows.not_in(NO_TREES),
+            PhotoRow.shows.not_in(MEASURED),
         )
         .order_by(PhotoRow.id.desc())
     )

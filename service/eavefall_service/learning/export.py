@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from eavefall_model.errors import PhotoError, ServiceError
 from eavefall_model.photo import decode, display_jpeg
-from eavefall_model.vocabulary import NO_TREES
+from eavefall_model.vocabulary import MEASURED
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.storage.rows import CorrectionRow, DecisionRow, PhotoRow, PieceRow, SurveyRow
 from eavefall_service.storage.statistics_rows import FactRow
@@ -27,6 +27,9 @@ from eavefall_service.storage.statistics_rows import FactRow
 COLUMNS: Final = (
     "file", "width", "height", "source", "commit", "source_path", "foliage", "form", "subject", "species",
     "licence", "credit", "credit_url", "unsure", "note", "branch", "season",
+)  # fmt: skip
+GUTTER_COLUMNS: Final = (
+    "photo", "gutter", "full_share", "full_low", "full_high", "covered_share", "kind", "wet", "told_fifths",
 )  # fmt: skip
 LICENCE: Final = "consent to train the office's own model"
 _PIECE_FIELDS: Final = (
@@ -86,6 +89,24 @@ def _pieces(view: PhotoView) -> list[dict[str, Any]]:
     ]
 
 
+def _gutter(view: PhotoView, survey: SurveyRow) -> list[dict[str, Any]]:
+    """How full a photo shows a gutter, beside what people said of it."""
+    fill = view.gutter.fill if view.gutter else None
+    if view.gutter is None or fill is None:
+        return []
+    told = survey.document.get("history", {}).get("now_full_fifths", "")
+    return [
+        {
+            "photo": f"office_{view.row.sha256[:16]}",
+            "gutter": view.gutter.reference,
+            **{name: getattr(fill, name) for name in GUTTER_COLUMNS[2:6]},
+            "kind": fill.kind or "",
+            "wet": fill.wet,
+            "told_fifths": told,
+        }
+    ]
+
+
 def foliage_word(foliage: Sequence[str]) -> str | None:
     """The manifest's word for what a person saw; None for all three at once, which has none."""
     return _WORDS.get(frozenset(foliage))
@@ -104,7 +125,7 @@ def export_photos(
 ) -> Exported:
     """Write ``out/train`` and ``out/locked``, each with ``manifest.csv`` and ``photos/``.
 
-    Handfuls' pieces that people sorted go to ``pieces.csv``. Only photos of surveys whose sender agreed to
+    Handfuls' pieces that people sorted go to ``pieces.csv``, how full photos show gutters to ``gutters.csv``. Only photos of surveys whose sender agreed to
     training; each is re-encoded to at most 1024 px without metadata. The label is the auditor's view, else
     the rep's, else the homeowner's; a survey that an auditor confirmed makes the model's own verdict half
     a label where it was sure. Raises ``request-invalid`` where ``out`` already holds something.
@@ -113,11 +134,13 @@ def export_photos(
         raise ServiceError("request-invalid", f"{out} is not empty.", "Name a new folder.")
     counts = {"train": 0, "locked": 0}
     sorted_by_hand: dict[str, list[dict[str, Any]]] = {"train": [], "locked": []}
+    gutters: dict[str, list[dict[str, Any]]] = {"train": [], "locked": []}
     left: dict[str, int] = {}
     rows: dict[str, list[dict[str, Any]]] = {"train": [], "locked": []}
     for done, (survey, view, confirmed) in enumerate(_candidates(session)):
         progress(done)
         sorted_by_hand["locked" if is_locked(survey.id) else "train"] += _pieces(view)
+        gutters["locked" if is_locked(survey.id) else "train"] += _gutter(view, survey)
         label = _label(view, confirmed)
         if isinstance(label, str):
             left[label] = left.get(label, 0) + 1
@@ -159,14 +182,15 @@ def export_photos(
         counts[part] += 1
     for part, lines in rows.items():
         (out / part).mkdir(parents=True, exist_ok=True)
-        with (out / part / "manifest.csv").open("w", encoding="utf-8", newline="") as handle:
-            writer = csv.DictWriter(handle, COLUMNS, lineterminator="\n")
-            writer.writeheader()
-            writer.writerows(lines)
-        with (out / part / "pieces.csv").open("w", encoding="utf-8", newline="") as handle:
-            piece_writer = csv.DictWriter(handle, PIECE_COLUMNS, lineterminator="\n")
-            piece_writer.writeheader()
-            piece_writer.writerows(sorted_by_hand[part])
+        for name, columns, found in (
+            ("manifest", COLUMNS, lines),
+            ("pieces", PIECE_COLUMNS, sorted_by_hand[part]),
+            ("gutters", GUTTER_COLUMNS, gutters[part]),
+        ):
+            with (out / part / f"{name}.csv").open("w", encoding="utf-8", newline="") as handle:
+                writer = csv.DictWriter(handle, columns, lineterminator="\n")
+                writer.writeheader()
+                writer.writerows(found)
     pieces = sum(len(rows) for rows in sorted_by_hand.values())
     return Exported(counts["train"], counts["locked"], left, pieces)
 
@@ -177,6 +201,7 @@ def _candidates(session: Session) -> Iterator[tuple[SurveyRow, PhotoView, bool]]
         .join(CorrectionRow, CorrectionRow.photo_id == PhotoRow.id)
         .union(
             select(PhotoRow.survey_id).join(PieceRow, PieceRow.photo_id == PhotoRow.id),
+            select(PhotoRow.survey_id).where(PhotoRow.shows == "gutter"),
             select(DecisionRow.survey_id).where(DecisionRow.kind.in_(("confirm", "correct"))),
         )
     )
@@ -202,7 +227,7 @@ def _candidates(session: Session) -> Iterator[tuple[SurveyRow, PhotoView, bool]]
 
 def _label(view: PhotoView, confirmed: bool) -> dict[str, str] | str:
     """Foliage, form and whether a second look is owed, or why a photo has no label."""
-    if view.row.shows in NO_TREES:
+    if view.row.shows in MEASURED:
         return "not a photo of trees"
     if view.person is not None:
         seen: Sequence[str] = view.person.foliage

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from eavefall_model.advice import OfficeSettings
 from eavefall_model.reading import read_photo
 from eavefall_model.tags.tagger import Tagger
-from eavefall_model.vocabulary import NO_TREES, Shows
+from eavefall_model.vocabulary import MEASURED, Shows
 from eavefall_service.journeys.advice import Inputs, advise, latest_advice, readings_of
 from eavefall_service.journeys.photos import PhotoView, views
 from eavefall_service.journeys.surveys import assemble
@@ -67,7 +67,7 @@ def rescore(
 
 
 def _again(view: PhotoView, tagger: Tagger, original: Callable[[str], Path]) -> PhotoView:
-    if view.row.shows in NO_TREES:
+    if view.row.shows in MEASURED:
         return view
     try:
         data = original(view.row.sha256).read_bytes()

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from eavefall_model.debris.schema import DebrisResult
+from eavefall_model.debris.schema import DebrisResult, GutterResult
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_service.journeys.photos import PhotoView
@@ -110,17 +110,19 @@ class PhotoOut(_Out):
     corrections: list[CorrectionOut]
     gauge: GaugeResult | None
     debris: DebrisResult | None = None
+    gutter: GutterResult | None = None
 
     @classmethod
     def of_view(cls, view: PhotoView) -> PhotoOut:
         """From what is known of it."""
-        own = ("tags", "corrections", "gauge", "debris")
+        own = ("tags", "corrections", "gauge", "debris", "gutter")
         return cls(
             **{name: getattr(view.row, name) for name in cls.model_fields if name not in own},
             tags=view.tags,
             corrections=[CorrectionOut.of(row) for row in view.corrections.values()],
             gauge=view.gauge,
             debris=view.sorted_debris,
+            gutter=view.gutter,
         )
 
 

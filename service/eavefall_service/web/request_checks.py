@@ -152,7 +152,7 @@ class OriginCheck:
 
 # Where photos or whole surveys come in; a photo's own limit is checked there, with a clearer refusal.
 _LARGE: Final = re.compile(
-    r"/api/1/surveys/[^/]+/photos|/rep/[^/]+/photos|/h/[^/]+/((photos|shots)/[a-z]+|handful)|/rep/import"
+    r"/api/1/surveys/[^/]+/photos|/rep/[^/]+/photos|/h/[^/]+/((photos|shots)/[a-z]+|handful|gutter)|/rep/import"
     r"|/office/letterhead"
 )
 

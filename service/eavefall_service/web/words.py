@@ -49,6 +49,7 @@ MEASURES: Final = (
         "A handful of litter",
         "what lies there, piece by piece, and what of it each guard lets through",
     ),
+    ("gutter", "A photo into the gutter", "how full it is and what lies there, from a phone on a pole"),
     ("drop-test", "Drop test", "real needles on a sample piece; it overrules the geometry"),
 )
 ROOFS: Final = {

@@ -38,7 +38,7 @@ def tag_again(office: Office, photo_id: int) -> None:
 
 
 def measure_again(office: Office, photo_id: int) -> None:
-    """Measure needles or a handful in the background; what cannot be measured says so ever after."""
+    """Measure needles, a handful or a gutter in the background; what cannot be measured says so ever after."""
     try:
         measure(office, photo_id)
     except Exception as error:
@@ -49,7 +49,7 @@ def measure_again(office: Office, photo_id: int) -> None:
 
 
 def measure(office: Office, photo_id: int) -> Reading:
-    """Measure needles or a handful at full size, keep the result and draw what was measured."""
+    """Measure needles, a handful or a gutter, keep the result and draw what was measured."""
     row = _row(office, photo_id)
     tagger, shows = office.tagger(), cast(Shows, row.shows)
     data = _bytes(office, row.sha256)
@@ -61,8 +61,8 @@ def measure(office: Office, photo_id: int) -> Reading:
     with changing(office, UPKEEP, "keep reading", row.survey_id) as (session, _):
         if read.gauge is not None:
             photos.add_gauge(session, photo_id, read.gauge)
-        if read.debris is not None:
-            photos.add_debris(session, photo_id, read.debris)
+        if (lies := read.debris or read.gutter) is not None:
+            photos.add_debris(session, photo_id, lies)
     if drawn is not None:
         office.photos.put_shown(row.sha256, "gauge", drawn)
     return read

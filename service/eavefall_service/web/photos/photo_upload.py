@@ -48,7 +48,7 @@ class Taken:
     def view(self, read: Reading | None = None) -> PhotoView:
         """All that is known of it, with what was measured since."""
         read = read or Reading(self.row.name)
-        return PhotoView(self.row, self.tags, {}, read.gauge, read.debris)
+        return PhotoView(self.row, self.tags, {}, read.gauge, read.debris, gutter=read.gutter)
 
 
 async def chunks_of(file: UploadFile) -> AsyncIterator[bytes]:

@@ -1,8 +1,10 @@
-"""A handful of litter, piece by piece: the rep's page and the homeowner's, and what people say a piece is."""
+"""A handful of litter, piece by piece, and a look into the gutter: the rep's pages and the homeowner's, and what
+people say a piece is."""
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Callable
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Form, Request, UploadFile
 from starlette.concurrency import run_in_threadpool
@@ -12,19 +14,21 @@ from eavefall_model.errors import EavefallError
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.administration.settings import letterhead
-from eavefall_service.journeys.photos import PhotoMeta
+from eavefall_service.journeys.photos import PhotoMeta, PhotoView
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, Staff, may
 from eavefall_service.web.answering import changing, look
 from eavefall_service.web.errors import refuse, status_of
 from eavefall_service.web.homeowner.visit import wait_for_measure
 from eavefall_service.web.photos import photo_upload
+from eavefall_service.web.photos.gutter_view import GUTTERS, gutter_shown
 from eavefall_service.web.photos.handful_view import handful_context
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.server_state import Office, OfficeDep
 
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
-SHOT = "handful"
+SHOT: Final = "handful"
+GUTTER_SHOT: Final = "into-the-gutter"
 
 
 @router.get("/rep/{survey_id}/handful")
@@ -47,6 +51,17 @@ def handful_page(
     return pages.page(
         request, "rep/measuring/handful.html", tab="measure", cards=cards, **survey_context(seen, actor)
     )
+
+
+@router.get("/rep/{survey_id}/gutter")
+def gutter_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """The photos of a survey's gutters, and how full each is where it shows inside."""
+    seen = look(office, survey_id, actor)
+    cards = [(view, gutter_shown(view)) for view in reversed(seen.photos) if view.row.shows == "gutter"]
+    return pages.page(
+        request, "rep/measuring/gutter.html", tab="measure", cards=cards, gutters=dict(GUTTERS),
+        **survey_context(seen, actor),
+    )  # fmt: skip
 
 
 @router.post("/rep/{survey_id}/photos/{sha256}/pieces")
@@ -89,16 +104,37 @@ async def send_handful(
     reference: Annotated[str, Form(max_length=20)] = "sheet",
 ) -> Response:
     """The photo by a plain form; it is measured before the page comes back."""
+    return await _send(request, office, visit, file, PhotoMeta("handful", None, reference, SHOT))
+
+
+@router.get("/h/{token}/gutter")
+def home_gutter(request: Request, office: OfficeDep, visit: PathLink) -> Response:
+    """The homeowner's look into the gutter, from the ground or a photo that is there already."""
+    return _home_gutter(request, office, visit)
+
+
+@router.post("/h/{token}/gutter")
+@may("send photo")
+async def send_gutter(request: Request, office: OfficeDep, visit: PathLink, file: UploadFile) -> Response:
+    """The photo by a plain form; it is read before the page comes back."""
+    return await _send(request, office, visit, file, PhotoMeta("gutter", None, None, GUTTER_SHOT))
+
+
+async def _send(
+    request: Request, office: Office, visit: LinkVisit, file: UploadFile, meta: PhotoMeta
+) -> Response:
     await run_in_threadpool(_need_consent, office, visit)
     try:
         taken = await photo_upload.receive(
-            office, visit.survey_id, visit.actor, PhotoMeta("handful", None, reference, SHOT),
-            photo_upload.chunks_of(file), length=file.size, measure=False,
+            office, visit.survey_id, visit.actor, meta, photo_upload.chunks_of(file), length=file.size,
+            measure=False,
         )  # fmt: skip
         await wait_for_measure(office, visit, taken)
     except EavefallError as error:
+        if meta.shows == "gutter":
+            return await run_in_threadpool(_home_gutter, request, office, visit, error)
         return await run_in_threadpool(_home, request, office, visit, "", 0, error)
-    return RedirectResponse(f"/h/{visit.token}/handful#photo-{taken.row.sha256[:12]}", 303)
+    return RedirectResponse(f"/h/{visit.token}/{meta.shows}#photo-{taken.row.sha256[:12]}", 303)
 
 
 @router.post("/h/{token}/handful/{sha256}/pieces")
@@ -132,19 +168,41 @@ def _home(
     piece: int,
     problem: EavefallError | None = None,
 ) -> Response:
+    def cards(photos: list[PhotoView]) -> list[Any]:
+        return [
+            handful_context(office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0)
+            for view in photos
+            if view.row.shows == "handful" and view.row.shot == SHOT
+        ]
+
+    return _home_page(request, office, visit, "home/handful.html", cards, problem)
+
+
+def _home_gutter(
+    request: Request, office: Office, visit: LinkVisit, problem: EavefallError | None = None
+) -> Response:
+    def cards(photos: list[PhotoView]) -> list[Any]:
+        return [(view, gutter_shown(view)) for view in photos if view.row.shot == GUTTER_SHOT]
+
+    return _home_page(request, office, visit, "home/gutter.html", cards, problem)
+
+
+def _home_page(
+    request: Request,
+    office: Office,
+    visit: LinkVisit,
+    template: str,
+    cards: Callable[[list[PhotoView]], list[Any]],
+    problem: EavefallError | None,
+) -> Response:
     seen = look(office, visit.survey_id, visit.actor)
     if seen.row.consent_at is None:
         return RedirectResponse(f"/h/{visit.token}?missing=agree", 303)
     with office.database.read() as session:
         head = letterhead(session, office.settings.office)
-    cards = [
-        handful_context(office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0)
-        for view in reversed(seen.photos)
-        if view.row.shows == "handful" and view.row.shot == SHOT
-    ]
     return pages.page(
         request,
-        "home/handful.html",
+        template,
         status_of(problem.code) if problem else 200,
         area="home",
         row=seen.row,
@@ -153,6 +211,6 @@ def _home(
         visit=visit,
         base=f"/h/{visit.token}",
         settings=office.settings,
-        cards=cards,
+        cards=cards(list(reversed(seen.photos))),
         problem=problem,
     )

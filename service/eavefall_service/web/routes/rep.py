@@ -19,6 +19,7 @@ from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.photos.gutter_view import GUTTERS, gutter_shown
 from eavefall_service.web.photos.handful_view import handful_context
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import sketch_of
@@ -82,8 +83,10 @@ def photo_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str
 
 
 @router.get("/{survey_id}/photos/{sha256}")
-def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str, sha256: str) -> Response:
-    """One photo's card, for the page's script."""
+def photo_card(
+    request: Request, office: OfficeDep, actor: Staff, survey_id: str, sha256: str, on: str = ""
+) -> Response:
+    """One photo's card, for the script of the page that it is ``on``."""
     seen = look(office, survey_id, actor)
     if (view := seen.photo(sha256)) is None:
         raise refuse("not-found")
@@ -92,6 +95,15 @@ def photo_card(request: Request, office: OfficeDep, actor: Staff, survey_id: str
             request,
             "rep/measuring/_handful.html",
             **handful_context(office, view),
+            **survey_context(seen, actor),
+        )
+    if view.row.shows == "gutter" and on == "gutter":
+        return pages.page(
+            request,
+            "rep/measuring/_gutter.html",
+            view=view,
+            shown=gutter_shown(view),
+            gutters=dict(GUTTERS),
             **survey_context(seen, actor),
         )
     template = "rep/measuring/_gauge.html" if view.row.shows == "gauge" else "rep/_photo.html"

@@ -51,7 +51,8 @@ for (const id of ["camera", "choose"]) {
 
 // A card for a photo that was just taken in; polls until the needles on it are measured.
 async function showCard(sha256, tries = 0) {
-  const answer = await fetch(`${site}/rep/${survey}/photos/${sha256}`, { headers: { Accept: "text/html" } }).catch(() => null);
+  const on = document.querySelector('.camera input[type="hidden"][name="shows"]')?.value || "";
+  const answer = await fetch(`${site}/rep/${survey}/photos/${sha256}?on=${on}`, { headers: { Accept: "text/html" } }).catch(() => null);
   if (!answer?.ok) return;
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text();
