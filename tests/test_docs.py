@@ -13,7 +13,7 @@ import typer
 from pydantic import BaseModel
 
 from eavefall_model.advice.schema import Advice
-from eavefall_model.debris.schema import DebrisResult
+from eavefall_model.debris.schema import DebrisResult, GutterResult
 from eavefall_model.errors import ERROR_CODES
 from eavefall_model.gauge.schema import GaugeResult
 from eavefall_model.survey import Survey
@@ -109,7 +109,7 @@ def models(top: type[BaseModel]) -> dict[str, type[BaseModel]]:
 
 MODELS = {
     name: model
-    for top in (Survey, PhotoTags, GaugeResult, DebrisResult, Advice)
+    for top in (Survey, PhotoTags, GaugeResult, DebrisResult, GutterResult, Advice)
     for name, model in models(top).items()
 }
 

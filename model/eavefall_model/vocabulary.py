@@ -18,7 +18,8 @@ Sure = Literal["yes", "no", "unsure"]
 # What a photo was taken of.
 Shows = Literal["tree", "closeup", "litter", "house", "gutter", "gauge", "handful"]
 SHOWS: Final[tuple[Shows, ...]] = get_args(Shows)
-# Of these, photos that are measured and no pictures of trees, and those that need a reference beside what they show.
+# Of these, photos that are measured and no pictures of trees, and those that need a reference beside what
+# they show.
 MEASURED: Final[tuple[Shows, ...]] = ("gauge", "handful", "gutter")
 NEED_REFERENCE: Final[tuple[Shows, ...]] = ("gauge", "handful")
 

@@ -15,7 +15,7 @@ from .conftest import PHOTOS, VIEWPORTS, Person
 pytestmark = pytest.mark.browser
 MOST_BYTES = 150_000
 TABS = (
-    "", "/trees", "/house", "/measure", "/plan", "/taps", "/angles", "/needles", "/handful",
+    "", "/trees", "/house", "/measure", "/plan", "/taps", "/angles", "/needles", "/handful", "/gutter",
     "/drop-test", "/answer",
     "/show", "/share",
 )  # fmt: skip

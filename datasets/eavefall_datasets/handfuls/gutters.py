@@ -1,8 +1,9 @@
 """A gutter seen from above and outside, as a phone on a pole sees it, with litter of known depth in it.
 
-Drawn by casting a ray through every pixel onto the gutter's own section, drawn out along the eave: front face and lip,
-back wall, a bed of litter with hollows and heaps, drip edge and roof above, whatever lies below. Millimeters: x from
-the front rim towards the house, y along the eave, z up from the rims.
+Drawn by casting a ray through every pixel onto the gutter's own section, drawn out along the eave: front
+face and lip, back wall, a bed of litter with hollows and heaps, drip edge and roof above, whatever lies
+below.
+Millimeters: x from the front rim towards the house, y along the eave, z up from the rims.
 """
 
 from __future__ import annotations
@@ -36,9 +37,10 @@ _LIES: Final[dict[GutterLitter, tuple[DebrisKind, ...]]] = {
 class GutterView:
     """The picture, its JPEG bytes, and what lies there.
 
-    ``full`` is the depth of the litter over the gutter's depth where it is fullest over 100 mm of what is in view, 0 to
-    1, ``full_mean`` its mean, ``covered`` the share of the bottom under litter. ``surface`` (H, W) numbers what each
-    pixel shows, as ``eavefall_model.debris.gutter.SURFACES``.
+    ``full`` is the depth of the litter over the gutter's depth where it is fullest over 100 mm of what is
+    in view, 0 to 1, ``full_mean`` its mean, ``covered`` the share of the bottom under litter. ``surface``
+    (H, W) numbers
+    what each pixel shows, as ``eavefall_model.debris.gutter.SURFACES``.
     """
 
     jpeg_bytes: bytes
@@ -101,7 +103,7 @@ class _Eye:
         middle = np.array([gutter.width_mm / 2, 0.0, -gutter.depth_mm / 3])
         yaw = math.radians(rng.uniform(-22, 22))
         flat = np.array([-math.cos(yaw), math.sin(yaw), 0.0]) * math.cos(math.radians(elevation))
-        at = middle + away * (flat + [0, 0, math.sin(math.radians(elevation))])
+        at = middle + away * np.array([flat[0], flat[1], math.sin(math.radians(elevation))])
         look = middle + rng.normal(0, 25, 3) - at
         forward = look / np.linalg.norm(look)
         right = np.cross(forward, [0, 0, 1.0])
@@ -134,7 +136,9 @@ class _Bed:
     gutter_depth: float
 
     @staticmethod
-    def random(rng: np.random.Generator, gutter: GutterSize, full: float, litter: GutterLitter, wet: bool) -> _Bed:
+    def random(
+        rng: np.random.Generator, gutter: GutterSize, full: float, litter: GutterLitter, wet: bool
+    ) -> _Bed:
         shape = (int(gutter.width_mm) + 2, int(2 * _REACH_MM))
         color = np.empty((*shape, 3), np.float32)
         color[:] = np.array([0.09, 0.06, 0.035]) * rng.uniform(0.6, 1.5)
@@ -162,7 +166,7 @@ class _Bed:
         color *= np.clip(1 - 0.25 * tilt, 0.45, 1.5)[..., None]
         return _Bed(depth.astype(np.float32), color, gutter.depth_mm)
 
-    def at(self, x: Float32, y: Float32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    def at(self, x: Array, y: Array) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         return (
             np.clip(x, 0, self.depth.shape[0] - 1).astype(np.intp),
             np.clip(y + _REACH_MM, 0, self.depth.shape[1] - 1).astype(np.intp),
@@ -199,8 +203,8 @@ def _lay(rng: np.random.Generator, color: Float32, relief: Float32, kind: Debris
 
 @dataclass(frozen=True)
 class _Strip:
-    """A flat strip of the section from one point to another, (x, z) mm, drawn out along the eave; seen from its
-    right side only."""
+    """A flat strip of the section from one point to another, (x, z) mm, drawn out along the eave; seen
+    from its right side only."""
 
     start: tuple[float, float]
     end: tuple[float, float]
@@ -210,8 +214,10 @@ class _Strip:
 
 
 def _section(rng: np.random.Generator, gutter: GutterSize) -> list[_Strip]:
-    paints = ((0.82, 0.82, 0.80), (0.70, 0.66, 0.56), (0.12, 0.08, 0.06), (0.25, 0.26, 0.27), (0.05, 0.05, 0.05),
-              (0.35, 0.42, 0.38), (0.45, 0.20, 0.12))  # fmt: skip
+    paints = (
+        (0.82, 0.82, 0.80), (0.70, 0.66, 0.56), (0.12, 0.08, 0.06), (0.25, 0.26, 0.27), (0.05, 0.05, 0.05),
+        (0.35, 0.42, 0.38), (0.45, 0.20, 0.12),
+    )  # fmt: skip
     weights = np.array([5, 2, 2, 1, 1, 1, 1]) / 13
     paint = np.array(paints[int(rng.choice(7, p=weights))]) * rng.uniform(0.85, 1.05)
     inside = paint if rng.random() < 0.6 else np.array([0.45, 0.46, 0.47]) * rng.uniform(0.7, 1.2)
@@ -282,10 +288,12 @@ def _cast(
     linear[better] = bed.color[rows, cols][better]
     linear *= shade[..., None]
     behind = surface == BELOW
-    linear[behind] = _ground(rng, dx.shape)[behind]
+    linear[behind] = _ground(rng, (dx.shape[0], dx.shape[1]))[behind]
     held = np.isin(surface, (WALL, LITTER, BARE))
     seen_y = y[held]
-    along = (float(np.quantile(seen_y, 0.03)), float(np.quantile(seen_y, 0.97))) if held.any() else (-50.0, 50.0)
+    along = (
+        (float(np.quantile(seen_y, 0.03)), float(np.quantile(seen_y, 0.97))) if held.any() else (-50.0, 50.0)
+    )
     exposure = float(rng.uniform(0.75, 1.15)) * 0.6 / max(float(np.quantile(linear, 0.9)), 0.1)
     return np.asarray(np.clip(linear * exposure, 0, 1.2), np.float32), surface, along
 
@@ -360,7 +368,13 @@ def _light(
 
 def _ground(rng: np.random.Generator, shape: tuple[int, int]) -> Float32:
     """What lies below, out of focus: a lawn, a path, a wall, leaves of shrubs."""
-    bases = ((0.10, 0.16, 0.05), (0.30, 0.29, 0.27), (0.40, 0.30, 0.22), (0.6, 0.58, 0.52), (0.05, 0.07, 0.03))
+    bases = (
+        (0.10, 0.16, 0.05),
+        (0.30, 0.29, 0.27),
+        (0.40, 0.30, 0.22),
+        (0.6, 0.58, 0.52),
+        (0.05, 0.07, 0.03),
+    )
     base = np.array(bases[int(rng.integers(5))]) * rng.uniform(0.7, 1.2)
     rough = _noise(rng, shape, float(rng.uniform(8, 90)), float(rng.uniform(0.03, 0.3)))
     tint = 1 + 0.06 * (np.stack([_noise(rng, shape, 70.0, 1.0) for _ in range(3)], axis=-1) - 1)

@@ -149,8 +149,8 @@ _PATIENCE_SPREAD: Final = 0.7
 _ODD: Final = 0.01
 # Then the litter is taken as that much more or less; not beyond this factor. Our judgement.
 _MOST: Final = 10.0
-# No photo tells how full a whole gutter is better than this; and so far apart, a person's word and a photo disagree.
-# Our judgement.
+# No photo tells how full a whole gutter is better than this; and so far apart, a person's word and a photo
+# disagree. Our judgement.
 _LEAST_FILL_SD: Final = 0.08
 _OTHERWISE: Final = 0.35
 # Draws that a plan of visits is made by.
@@ -514,7 +514,9 @@ def run(
         guards=outcomes,
         told=told,
         contradictions=(
-            *_asked(found, told, evidence), *_nobodys(survey, debris, evidence), *_seen_otherwise(survey, seen_in)
+            *_asked(found, told, evidence),
+            *_nobodys(survey, debris, evidence),
+            *_seen_otherwise(survey, seen_in),
         ),
         check_photos=tuple(sorted({photo for known in evidence for photo in known.check_photos})),
         pieces=sound_pieces([debris[photo.file] for photo in survey.photos if photo.file in debris]),

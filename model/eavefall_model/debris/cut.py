@@ -9,15 +9,16 @@ least.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage import measure
+from skimage import measure, segmentation
 
 from eavefall_model.gauge.locate import Located
+from eavefall_model.gauge.strands import join_pieces, skeleton_pieces
 
 Array = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -27,7 +28,11 @@ _MOST_PX_PER_MM: Final = 10.0
 # Rims of the field are left out: paper curls there, and the marks' own edges begin.
 _INSET_MM: Final = 1.0
 _PIECE: Final = 0.62  # blue light below this share of the paper's is a piece: deeper than a soft shadow
-LEAST_MM2: Final = 0.7
+_LEAST_MM2: Final = 0.7
+_SLENDER_MM: Final = 3.0  # nothing wider is a needle or a stalk that may cross another
+_NECK: Final = 0.62  # two round things touch where the neck is thinner than this share of the smaller
+_ROUND: Final = 0.75  # of its hull, what a round thing fills
+_THICK_MM: Final = 4.0
 # Paper is told in cells of this size, blocks of so many each way: shaded paper keeps its hue, brown and
 # green things have not; what is darker than this share of the brightest paper is no paper in the shade.
 _PAPER_CELL_MM: Final = 1.5
@@ -185,7 +190,7 @@ def cut_out(flat: Flat) -> list[Cut]:
     """What hangs together, each as one cut."""
     blue = cv2.GaussianBlur(flat.light[..., 2], (0, 0), 0.06 * flat.px_per_mm)
     found = (blue < _PIECE) & flat.allowed
-    least = LEAST_MM2 * flat.px_per_mm**2
+    least = _LEAST_MM2 * flat.px_per_mm**2
     label = measure.label(found, connectivity=2)
     cuts: list[Cut] = []
     for region in measure.regionprops(label):
@@ -208,3 +213,103 @@ def cut_out(flat: Flat) -> list[Cut]:
         if mask.sum() >= least:
             cuts.append(Cut(rows, cols, mask, level, whole))
     return cuts
+
+
+def told_apart(cut: Cut, per_mm: float) -> list[Cut]:
+    """A cut as the pieces that its outline shows: crossing slender ones by their axes, round ones at necks.
+
+    The cut itself where its outline shows one piece.
+    """
+    least = _LEAST_MM2 * per_mm**2
+    parts = [(part, alone) for part, alone in _parts(cut.mask, per_mm) if part.sum() >= least]
+    if len(parts) < 2:
+        return [cut]
+    return [replace(cut, mask=part, whole=cut.whole and alone) for part, alone in parts]
+
+
+def _parts(mask: Mask, per_mm: float) -> list[tuple[Mask, bool]]:
+    deep = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
+    depth: Float32 = np.asarray(deep[1:-1, 1:-1], np.float32)
+    thickest = 2 * float(depth.max()) / per_mm
+    if thickest < _SLENDER_MM:
+        return _crossing(mask, depth, per_mm)
+    markers = _deep_middles(depth)
+    if markers.max() < 2:
+        return [(mask, True)]
+    parts = segmentation.watershed(-depth, markers, mask=mask)
+    return _joined_again(parts, depth, per_mm)
+
+
+def _deep_middles(depth: Float32) -> NDArray[np.intp]:
+    """A marker for each thick middle: where the depth is over ``_NECK`` of its own largest, as islands."""
+    markers = np.zeros(depth.shape, np.intp)
+    number = 0
+    left = depth.copy()
+    for _ in range(12):
+        top = float(left.max())
+        if top < 0.25 * float(depth.max()) or top < 4:
+            break
+        island = measure.label(depth > _NECK * top)
+        at = island[np.unravel_index(int(left.argmax()), left.shape)]
+        here = island == at
+        if not (markers[here] > 0).any():
+            number += 1
+            markers[here] = number
+        left[here] = 0
+        # What flows into this middle without a neck belongs to it.
+        left[cv2.dilate(here.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)] = 0
+        reach = measure.label(depth > 0.35 * top)
+        own = reach == reach[np.unravel_index(int((depth * here).argmax()), depth.shape)]
+        if number == 1 or not (markers[own] != number).any():
+            left[own & (markers == 0)] = 0
+    return markers
+
+
+def _joined_again(parts: NDArray[np.intp], depth: Float32, per_mm: float) -> list[tuple[Mask, bool]]:
+    """Watershed parts, those put back together whose common border is no neck."""
+    home = {int(n): int(n) for n in np.unique(parts) if n}
+    deepest = {n: float(depth[parts == n].max()) for n in home}
+    for shift in ((0, 1), (1, 0)):
+        one = parts[: parts.shape[0] - shift[0], : parts.shape[1] - shift[1]]
+        other = parts[shift[0] :, shift[1] :]
+        border = (one != other) & (one > 0) & (other > 0)
+        pairs = np.unique(np.sort(np.stack([one[border], other[border]], axis=1), axis=1), axis=0)
+        for a, b in pairs.tolist():
+            on = border & (((one == a) & (other == b)) | ((one == b) & (other == a)))
+            neck = float(depth[: one.shape[0], : one.shape[1]][on].max())
+            if neck > _NECK * min(deepest[a], deepest[b]):
+                old, new = home[b], home[a]
+                home = {n: new if h == old else h for n, h in home.items()}
+    groups: dict[int, list[int]] = {}
+    for n, h in home.items():
+        groups.setdefault(h, []).append(n)
+    masks = [np.isin(parts, members) for members in groups.values()]
+    # Round things part at necks; what has needles or lobes all round is one piece, however deep its bays.
+    solid = [measure.regionprops(each.astype(np.uint8))[0].solidity for each in masks]
+    if min(solid) < _ROUND or min(deepest[h] for h in groups) < _THICK_MM / 2 * per_mm:
+        return [(parts > 0, True)]
+    return [(each, len(masks) == 1) for each in masks]
+
+
+def _crossing(mask: Mask, depth: Float32, per_mm: float) -> list[tuple[Mask, bool]]:
+    """Slender pieces that cross: each strand with its own breadth; one strand is the mask itself."""
+    strands = join_pieces(skeleton_pieces(mask), per_mm)
+    long = [each for each in strands if _run(each.points) > 5.0 * per_mm]
+    # Needles that lie across each other run through; those of one shoot, spray or bundle end at one another.
+    if len(long) < 2 or any(each.bundle is not None or any(each.open_ends) for each in strands):
+        return [(mask, True)]
+    parts: list[tuple[Mask, bool]] = []
+    for each in long:
+        drawn = np.zeros(mask.shape, np.uint8)
+        half = (
+            float(np.median(each.half[~each.shared])) if (~each.shared).any() else float(np.median(each.half))
+        )
+        points = np.round(each.points * 16).astype(np.int32)
+        cv2.polylines(drawn, [points], False, 1, max(round(2 * half), 1), cv2.LINE_8, 4)
+        own = (drawn > 0) & mask
+        parts.append((own, not any(each.open_ends)))
+    return parts
+
+
+def _run(points: Array) -> float:
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())

@@ -1,5 +1,5 @@
-"""What a handful tells of the trees: which pieces may be whose, which form sheds them, how thick needles are; and
-which photo into a gutter tells how full it is.
+"""What a handful tells of the trees: which pieces may be whose, which form sheds them, how thick needles
+are; and which photo into a gutter tells how full it is.
 
 Pieces stand beside the species table, not above it: of a part's sizes the table counts for as much as
 ``TABLE_PIECES`` pieces, of its share in the litter for as much as ``TABLE_SHARE_PIECES``, since one
@@ -235,7 +235,8 @@ class GutterPhoto:
 
     @property
     def sd(self) -> float:
-        """Standard error of ``fill.full_share``: what its range says, or half of it where it ends at empty or full."""
+        """Standard error of ``fill.full_share``: what its range says, or half of it where it ends at empty
+        or full."""
         low, middle, high = self.fill.full_low, self.fill.full_share, self.fill.full_high
         return max(high - middle, middle - low) / _TENTH
 
@@ -245,7 +246,8 @@ _TENTH: Final = 1.2816
 
 
 def gutter_photo(survey: Survey, gutters: Mapping[str, GutterResult]) -> GutterPhoto | None:
-    """The fullest of the photos into open gutters, of the eave that the past is told of where one is named."""
+    """The fullest of the photos into open gutters, of the eave that the past is told of where one is
+    named."""
     guarded = {eave.name for eave in survey.eaves if eave.gutter.guard not in (None, "none")}
     eaves = {eave.name for eave in survey.eaves}
     told = survey.history

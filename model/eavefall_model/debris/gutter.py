@@ -1,10 +1,13 @@
 """How full a gutter is, from one photo from above and outside that shows its opening and its front face.
 
-All that is long there runs along the eave: the photo is sheared until it runs level, every point of it is told for what
-it is (back wall, litter, bare floor, front, what lies above and below) by a small net over its color and grain, and the
-lines between them are laid where the whole width of the picture agrees. The angles under which the opening and the face
-are seen say where the eye was (:mod:`gutter_section`); the ray through the litter line then meets the back wall so far
-below the rim.
+All that is long there runs along the eave: the photo is sheared until it runs level, every point of it is
+told for what it is (back wall, litter, bare floor, front, what lies above and below) by a small net over
+its color and
+grain, and the lines between them are laid where the whole width of the picture agrees. The angles under
+which the opening
+and the face are seen say where the eye was (:mod:`gutter_section`); the ray through the litter line then
+meets the back
+wall so far below the rim.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ import math
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from itertools import pairwise
 from typing import Final, Literal
 
 import cv2
@@ -48,8 +52,8 @@ _SMOOTH: Final = 3  # blocks over which the litter line is taken together
 @dataclass(frozen=True)
 class Level:
     """The photo with all lines of the eave level: rows ``s`` are lines through (middle column, s) of slope
-    ``turn * s + tilt``; ``rgb`` (S, X, 3), ``held`` what of it lies in the photo, ``shrink`` its pixels per pixel of the
-    picture given.
+    ``turn * s + tilt``; ``rgb`` (S, X, 3), ``held`` what of it lies in the photo, ``shrink`` its pixels
+    per pixel of the picture given.
     """
 
     rgb: NDArray[np.uint8]
@@ -99,11 +103,16 @@ def _refused(photo: Photo, name: str, size: GutterSize, why: str) -> GutterResul
     refused = Refusal(
         reason="no-gutter",
         message=f"{name} does not show into a gutter: {why}.",
-        retake="Hold the phone sideways on a pole, out from the eave and above it, so that the whole front face of the "
-        "gutter, the inside and the back rim run across the picture.",
+        retake="Hold the phone sideways on a pole, out from the eave and above it, so that the whole front "
+        "face of the gutter, the inside and the back rim run across the picture.",
     )
     return GutterResult(
-        photo=name, sha256=photo.sha256, reference=size.name, fill=None, refused=refused, version=GUTTER_VERSION
+        photo=name,
+        sha256=photo.sha256,
+        reference=size.name,
+        fill=None,
+        refused=refused,
+        version=GUTTER_VERSION,
     )
 
 
@@ -113,20 +122,24 @@ def levelled(rgb: NDArray[np.uint8]) -> Level | None:
     small = cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     height, width = small.shape[:2]
     middle = (width - 1) / 2
-    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))[0]
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))[
+        0
+    ]
     if found is None:
         return None
     ends = np.asarray(found, np.float64).reshape(-1, 4)
     run = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
-    slope = (ends[:, 3] - ends[:, 1]) / np.where(np.abs(ends[:, 2] - ends[:, 0]) < 1e-6, 1e-6, ends[:, 2] - ends[:, 0])
+    slope = (ends[:, 3] - ends[:, 1]) / np.where(
+        np.abs(ends[:, 2] - ends[:, 0]) < 1e-6, 1e-6, ends[:, 2] - ends[:, 0]
+    )
     keep = (run > 0.04 * width) & (np.abs(slope) < math.tan(math.radians(_LEVEL_DEG)))
     ends, run, slope = ends[keep], run[keep], slope[keep]
     if len(run) < 3:
         return None
     at = (ends[:, 0] + ends[:, 2]) / 2, (ends[:, 1] + ends[:, 3]) / 2
     row = at[1] - (at[0] - middle) * slope
-    # Lines of the eave meet far off: their slope grows in proportion to the row. The pair of segments that most of the
-    # others' length agrees with says how.
+    # Lines of the eave meet far off: their slope grows in proportion to the row. The pair of segments that
+    # most of the others' length agrees with says how.
     best, turn, tilt = 0.0, 0.0, 0.0
     first = np.argsort(-run)[:25]
     for i in first:
@@ -150,7 +163,13 @@ def levelled(rgb: NDArray[np.uint8]) -> Level | None:
         turn, tilt = (float(each) for each in np.linalg.lstsq(design, slope[near] * weight, rcond=None)[0])
     rows, columns = np.meshgrid(np.arange(height), np.arange(width), indexing="ij")
     y = rows + (columns - middle) * (turn * rows + tilt)
-    flat = cv2.remap(small, columns.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    flat = cv2.remap(
+        small,
+        columns.astype(np.float32),
+        y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     held = (y >= 1) & (y <= height - 2)
     return Level(np.asarray(flat, np.uint8), held, turn, tilt, middle, shrink)
 
@@ -158,8 +177,8 @@ def levelled(rgb: NDArray[np.uint8]) -> Level | None:
 def block_features(level: Level) -> tuple[Float32, NDArray[np.bool_]]:
     """What the net sees: (rows, blocks, numbers), and which of them lie mostly in the photo.
 
-    Each block of a row has its light, its two shares of color, its grain at two sizes and its edges along and across,
-    and the same of the rows above and below.
+    Each block of a row has its light, its two shares of color, its grain at two sizes and its edges along
+    and across, and the same of the rows above and below.
     """
     rgb = level.rgb.astype(np.float32) / 255.0
     light = np.log(rgb.mean(axis=2) + 0.03)
@@ -170,7 +189,8 @@ def block_features(level: Level) -> tuple[Float32, NDArray[np.bool_]]:
     down = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3) / 8
     along = cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=3) / 8
     channels = np.stack(
-        [light, red, blue, np.abs(light - soft), np.abs(soft - broad), np.abs(along), np.abs(down), down], axis=-1
+        [light, red, blue, np.abs(light - soft), np.abs(soft - broad), np.abs(along), np.abs(down), down],
+        axis=-1,
     )
     height, width = light.shape
     edges = np.linspace(0, width, BLOCKS + 1).astype(int)
@@ -202,8 +222,9 @@ def surface_chances(features: NDArray[np.floating]) -> Array:
 
 @dataclass(frozen=True)
 class _Seen:
-    """Rows of the back rim, the lip and the face's lower edge; row of the litter line by block (nan where the block is
-    outside the photo); share of floor rows that litter covers; how sure the net is of it all."""
+    """Rows of the back rim, the lip and the face's lower edge; row of the litter line by block (nan where
+    the block is outside the photo); share of floor rows that litter covers; how sure the net is of it
+    all."""
 
     back: float
     lip: float
@@ -225,14 +246,20 @@ class _Seen:
         back, lip, foot = (_to_edge(edge, row) for row in rows)
         count = np.maximum(held.sum(axis=1), 1)
         told = by_row / count[:, None]
-        parts = (told[: int(back), 0], told[int(back) : int(lip), 1], told[int(lip) : int(foot), 2], told[int(foot) :, 3])
+        parts = (
+            told[: int(back), 0],
+            told[int(back) : int(lip), 1],
+            told[int(lip) : int(foot), 2],
+            told[int(foot) :, 3],
+        )
         sure = float(np.mean([np.exp(part).mean() for part in parts if len(part)]))
-        litter, covered = _litter_line(logs, held, int(round(back)), int(round(lip)))
+        litter, covered = _litter_line(logs, held, round(back), round(lip))
         return _Seen(back, lip, foot, litter, covered, sure)
 
 
 def _in_order(by_row: Array) -> tuple[int, int, int] | None:
-    """First rows of the inside, the front and what is below, for the best sum of log chances from top to bottom."""
+    """First rows of the inside, the front and what is below, for the best sum of log chances from top to
+    bottom."""
     height = len(by_row)
     total = np.vstack([np.zeros(4), np.cumsum(by_row, axis=0)])  # total[s, k]: rows before s, all of kind k
     least = _LEAST_ROWS
@@ -303,7 +330,13 @@ def _fill(photo: Photo, size: GutterSize, level: Level, seen: _Seen) -> GutterFi
         return "its opening and its face do not fit a gutter of that profile seen from above and outside"
     eye, full, mean = told
     spread = [_UNEVEN_SD, _DEPTH_REL_SD * (1 - full)]
-    for moved in ((1, 0, 0, 0, 1), (0, 1, 0, 0, 1), (0, 0, 1, 0, 1), (0, 0, 0, 1, 1), (0, 0, 0, 0, 1 + _FOCAL_REL_SD)):
+    for moved in (
+        (1, 0, 0, 0, 1),
+        (0, 1, 0, 0, 1),
+        (0, 0, 1, 0, 1),
+        (0, 0, 0, 1, 1),
+        (0, 0, 0, 0, 1 + _FOCAL_REL_SD),
+    ):
         other = _told(
             photo, size, level, seen.back + moved[0] * _LINE_SD_PX, seen.lip + moved[1] * _LINE_SD_PX,
             seen.foot + moved[2] * _LINE_SD_PX, line + moved[3] * _LINE_SD_PX, moved[4],
@@ -319,7 +352,9 @@ def _fill(photo: Photo, size: GutterSize, level: Level, seen: _Seen) -> GutterFi
     )
     wide = level.rgb.shape[1] / BLOCKS
     litter = tuple(
-        _rounded(level.to_photo(float(row), (at + 0.5) * wide), whole) for at, row in enumerate(seen.litter) if not math.isnan(row)
+        _rounded(level.to_photo(float(row), (at + 0.5) * wide), whole)
+        for at, row in enumerate(seen.litter)
+        if not math.isnan(row)
     )
     return GutterFill(
         elevation_deg=round(eye.elevation_deg, 1),
@@ -341,7 +376,14 @@ def _rounded(point: tuple[float, float], grow: float) -> tuple[float, float]:
 
 
 def _told(
-    photo: Photo, size: GutterSize, level: Level, back: float, lip: float, foot: float, line: Array, focal: float = 1.0
+    photo: Photo,
+    size: GutterSize,
+    level: Level,
+    back: float,
+    lip: float,
+    foot: float,
+    line: Array,
+    focal: float = 1.0,
 ) -> tuple[Eye, float, float] | None:
     """The eye, how full where fullest, and how full in the mean."""
     focal_35mm = (photo.focal_35mm or _USUAL_FOCAL_35MM) * focal
@@ -361,7 +403,8 @@ def _told(
 
 
 def _angles(level: Level, rows: Array, focal_px: float) -> Array:
-    """Angle about the eave's direction of the plane through the eye and each row's line, rising upwards, rad."""
+    """Angle about the eave's direction of the plane through the eye and each row's line, rising upwards,
+    rad."""
     height, width = level.rgb.shape[:2]
 
     def ray(row: float, column: float) -> Array:
@@ -370,7 +413,9 @@ def _angles(level: Level, rows: Array, focal_px: float) -> Array:
 
     normals = [np.cross(ray(row, 0.0), ray(row, width - 1.0)) for row in (rows[0], rows[2])]
     along = np.cross(normals[0], normals[1])
-    along = along / np.linalg.norm(along) if np.linalg.norm(along) > 1e-9 else np.array([1.0, level.tilt, 0.0])
+    along = (
+        along / np.linalg.norm(along) if np.linalg.norm(along) > 1e-9 else np.array([1.0, level.tilt, 0.0])
+    )
     ahead = np.array([0.0, 0.0, 1.0]) - along * along[2]
     ahead /= np.linalg.norm(ahead)
     up = np.cross(along, ahead)
@@ -389,17 +434,30 @@ def litter_features(level: Level, back: float, lip: float, line: Array, px_per_m
     shrink = _PATCH_PX_PER_MM / px_per_mm
     if not 0.2 < shrink < 6:
         return None
-    top = np.interp(np.arange(level.rgb.shape[1]), (np.arange(len(line)) + 0.5) * level.rgb.shape[1] / len(line), line)
+    top = np.interp(
+        np.arange(level.rgb.shape[1]), (np.arange(len(line)) + 0.5) * level.rgb.shape[1] / len(line), line
+    )
     rows = np.arange(level.rgb.shape[0])[:, None]
     mask = (rows > top[None, :] + 2) & (rows < lip - 2) & level.held
     first, last = int(back), int(lip) + 1
-    rgb = cv2.resize(level.rgb[first:last].astype(np.float32) / 255, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    here = cv2.resize(mask[first:last].astype(np.float32), rgb.shape[1::-1], interpolation=cv2.INTER_AREA) > 0.9
+    rgb = cv2.resize(
+        level.rgb[first:last].astype(np.float32) / 255,
+        None,
+        fx=shrink,
+        fy=shrink,
+        interpolation=cv2.INTER_AREA,
+    )
+    here = (
+        cv2.resize(mask[first:last].astype(np.float32), rgb.shape[1::-1], interpolation=cv2.INTER_AREA) > 0.9
+    )
     if here.sum() < _LEAST_PATCH_PX:
         return None
     light = np.log(rgb.mean(axis=2) + 0.03)
     blurred = [light, *(cv2.GaussianBlur(light, (0, 0), s) for s in (0.7, 1.4, 2.8, 5.6, 11.0))]
-    bands = [math.log(float(np.square(a - b)[here].mean()) + 1e-6) for a, b in zip(blurred, blurred[1:], strict=False)]
+    bands = [
+        math.log(float(np.square(a - b)[here].mean()) + 1e-6)
+        for a, b in pairwise(blurred)
+    ]
     numbers = list(bands)
     for s in (1.5, 4.0):
         soft = cv2.GaussianBlur(light, (0, 0), 0.8)
@@ -411,16 +469,18 @@ def litter_features(level: Level, back: float, lip: float, line: Array, px_per_m
     whole = float(np.log(level.rgb[level.held].mean() / 255 + 0.03))
     inside = light[here]
     numbers += [
-        float(red.mean()), float(blue.mean()), float(red.std()), float(blue.std()), float(inside.mean()) - whole,
-        float(np.quantile(inside, 0.98) - np.median(inside)), float(np.quantile(inside, 0.1) - np.median(inside)),
-        float(inside.std()),
+        float(red.mean()), float(blue.mean()), float(red.std()), float(blue.std()), float(inside.mean()) -
+        whole, float(np.quantile(inside, 0.98) - np.median(inside)), float(np.quantile(inside, 0.1) -
+        np.median(inside)), float(inside.std()),
     ]  # fmt: skip
     return np.array(numbers)
 
 
 def _what_lies(
     level: Level, seen: _Seen, eye: Eye, size: GutterSize
-) -> tuple[dict[str, float], Literal["needles", "leaves", "small"] | None, Literal["seen", "not seen", "unsure"]]:
+) -> tuple[
+    dict[str, float], Literal["needles", "leaves", "small"] | None, Literal["seen", "not seen", "unsure"]
+]:
     scale = (seen.lip - seen.back) / max(size.width_mm * math.sin(math.radians(eye.elevation_deg)), 1.0)
     line = np.where(np.isnan(seen.litter), np.nanmedian(seen.litter), seen.litter)
     numbers = litter_features(level, seen.back, seen.lip, line, scale) if seen.covered > 0.15 else None

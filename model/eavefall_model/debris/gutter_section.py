@@ -18,14 +18,24 @@ from eavefall_model.units import MM_PER_INCH, parse_length_m
 from eavefall_model.vocabulary import PROFILES, Profile
 
 Array = NDArray[np.float64]
-# Sections as shares of the top opening's width and of the depth; usual shapes of the trade (common practice, no source).
-_K_STYLE: Final = ((1.0, 0.0), (1.0, -1.0), (0.36, -1.0), (0.34, -0.6), (0.12, -0.42), (0.0, -0.25), (0.0, 0.0))
+# Sections as shares of the top opening's width and of the depth; usual shapes of the trade (common
+# practice, no source).
+_K_STYLE: Final = (
+    (1.0, 0.0),
+    (1.0, -1.0),
+    (0.36, -1.0),
+    (0.34, -0.6),
+    (0.12, -0.42),
+    (0.0, -0.25),
+    (0.0, 0.0),
+)
 _BOX: Final = ((1.0, 0.0), (1.0, -1.0), (0.0, -1.0), (0.0, 0.0))
 _ARC: Final = tuple(
     (0.5 + 0.5 * math.cos(turn), -math.sin(turn)) for turn in np.linspace(0, math.pi, 19).tolist()
 )
 _SECTIONS: Final = {"k_style": _K_STYLE, "box": _BOX, "half_round": _ARC}
-# How far the front lip or bead reaches over the opening, as a share of its width (common practice, no source).
+# How far the front lip or bead reaches over the opening, as a share of its width (common practice, no
+# source).
 _LIP: Final = 0.09
 _WIDTHS_MM: Final = (75.0, 260.0)
 _LEAST_DEG, _MOST_DEG = 15.0, 80.0
@@ -105,9 +115,9 @@ class Eye:
         return math.degrees(math.atan2(self.z_mm, -self.x_mm))
 
     def depth_below_rim_mm(self, size: GutterSize, below_back_rad: float) -> float:
-        """Where a ray that runs ``below_back_rad`` under the back rim meets the back wall, mm below the rim; more than
-        the depth where it meets the bottom first."""
-        z = -np.linspace(0, 1, 400) * size.depth_mm
+        """Where a ray that runs ``below_back_rad`` under the back rim meets the back wall, mm below the
+        rim; more than the depth where it meets the bottom first."""
+        z: Array = np.asarray(-np.linspace(0, 1, 400) * size.depth_mm, np.float64)
         x = size.back_x_mm(z)
         angle = np.arctan2(z - self.z_mm, x - self.x_mm)
         # Round sections turn back at the bottom: the first crossing counts.
@@ -118,7 +128,8 @@ class Eye:
 
 
 def find_eye(size: GutterSize, opening_rad: float, face_rad: float) -> Eye:
-    """The eye that sees the opening (back rim to lip) and the face (lip to its lowest visible edge) under these angles.
+    """The eye that sees the opening (back rim to lip) and the face (lip to its lowest visible edge) under
+    these angles.
 
     Two angles fix two coordinates: the nearest on a grid over elevation and distance, twice refined.
     """

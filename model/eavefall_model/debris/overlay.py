@@ -1,4 +1,5 @@
-"""Draws the pieces on the photo, each outlined in the line of its fate on one opening; or a gutter's lines."""
+"""Draws the pieces on the photo, each outlined in the line of its fate on one opening; or a gutter's
+lines."""
 
 from __future__ import annotations
 
@@ -57,8 +58,8 @@ def draw(rgb: UInt8, result: DebrisResult, offer: Offer) -> UInt8:
 
 
 def draw_gutter_lines(rgb: UInt8, result: GutterResult) -> UInt8:
-    """The photo, at most 1600 px on its long side, with the gutter's rims and the lower edge of its face in full
-    lines and the litter line dotted; the input is not changed.
+    """The photo, at most 1600 px on its long side, with the gutter's rims and the lower edge of its face
+    in full lines and the litter line dotted; the input is not changed.
     """
     factor = min(1.0, _LONG_SIDE_PX / max(rgb.shape[:2]))
     size = (round(rgb.shape[1] * factor), round(rgb.shape[0] * factor))

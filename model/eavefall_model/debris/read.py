@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage import measure
 
-from eavefall_model.debris.apart import by_color, by_outline
-from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten
+from eavefall_model.debris.cut import Cut, Flat, cut_out, flatten, told_apart
 from eavefall_model.debris.drop import drop_counts
 from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
 from eavefall_model.debris.shape import Shape, shape_of
@@ -30,15 +29,17 @@ _MOST_COVER: Final = 0.6
 _MOST_OF_ONE: Final = 0.25
 _PRINT: Final = 60  # letters look like grit; nobody scoops up so many granules and little else
 _LEAST_SURE: Final = 0.35  # of the pieces' kinds, else nothing here looks like litter
+# A picture that lies on the paper falls into a few large patches and many specks: less than this share of
+# what is covered are pieces of litter with a kind.
+_LEAST_AREA: Final = 0.2
 _SHOWN: Final = 3
 _OUTLINE_MM: Final = 0.15  # the outline kept is nowhere farther from the piece's own
 _CLUMP: Final = 0.5
-_SURELY_ONE: Final = 0.97
-_SURELY_NOT_SEVERAL: Final = 0.0
 # Where an edge stands is known to this share of a cell of the flat picture; curl and shadow add the rest
 # (judgement, checked against drawn handfuls).
-_EDGE_CELLS: Final = 0.35
-_BOTH_EDGES: Final = 1.3  # blur and light move both edges of a piece alike
+_EDGE_CELLS: Final = 0.42
+# Blur and light move both edges of a piece alike: a width is off by twice an edge, not by root two of it.
+_BOTH_EDGES: Final = math.sqrt(2)
 _LENGTH_REL_SD: Final = 0.006
 
 
@@ -90,7 +91,7 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
         )
     alone = [each for each in found if each.clump == 1]
     sure = sum(float(each.chances.max()) >= sure_share() for each in alone)
-    if not sure or (len(found) > 4 and sure < _LEAST_SURE * len(found)):
+    if not sure or (len(found) > 4 and (sure < _LEAST_SURE * len(found) or _is_a_picture(found))):
         why = "hardly anything in it has the shape of litter"
         return _result(photo, name, reference, located, (), (), _no_handful(name, why))
     grit = sum(SORTED[int(each.chances.argmax())] == "grit" for each in alone)
@@ -112,40 +113,32 @@ class _Found:
     clump: int
 
 
-def _found(flat: Flat, cuts: list[Cut]) -> list[_Found]:
-    """Cuts as pieces.
+def _is_a_picture(found: list[_Found]) -> bool:
+    area = np.array([float(each.cut.mask.sum()) for each in found])
+    known = [
+        each.clump == 1
+        and float(each.chances.max()) >= sure_share()
+        and SORTED[int(each.chances.argmax())] != "grit"
+        for each in found
+    ]
+    return bool(area[known].sum() < _LEAST_AREA * area.sum())
 
-    What looks like several is told apart by color, and what then still looks like several, by its outline where each part
-    looks like one; what is left is counted as a clump. What looks like one is told apart by color only where every part
-    looks more surely like a piece than the whole does.
-    """
+
+def _found(flat: Flat, cuts: list[Cut]) -> list[_Found]:
+    """Cuts as pieces; what looks like several is told apart where each part then looks like one, else
+    counted."""
     kept: list[_Found] = []
-    for whole in _sorted(flat, cuts):
-        cut, shape, kinds, clump, _ = whole
-        if clump < _CLUMP and (kinds.max() > _SURELY_ONE or clump < _SURELY_NOT_SEVERAL):
+    for cut, shape, kinds, clump, count in _sorted(flat, cuts):
+        if clump < _CLUMP:
             kept.append(_Found(cut, shape, kinds, 1))
             continue
-        parts = by_color(flat, cut)
-        told = _sorted(flat, parts) if len(parts) > 1 else [whole]
-        if clump < _CLUMP and (
-            len(told) < 2 or min(part[2].max() for part in told) < max(float(kinds.max()), sure_share())
-        ):
-            told = [whole]
-        for part in told:
-            kept += _by_outline(flat, *part)
+        parts = told_apart(cut, flat.px_per_mm)
+        each = _sorted(flat, parts) if len(parts) > 1 else []
+        if each and max(part[3] for part in each) < _CLUMP:
+            kept += [_Found(*part[:3], 1) for part in each]
+        else:
+            kept.append(_Found(cut, shape, kinds, max(round(count), 2)))
     return kept
-
-
-def _by_outline(
-    flat: Flat, cut: Cut, shape: Shape, kinds: NDArray[np.float64], clump: float, count: float
-) -> list[_Found]:
-    if clump < _CLUMP:
-        return [_Found(cut, shape, kinds, 1)]
-    parts = by_outline(cut, flat.px_per_mm)
-    each = _sorted(flat, parts) if len(parts) > 1 else []
-    if each and max(part[3] for part in each) < _CLUMP:
-        return [_Found(*part[:3], 1) for part in each]
-    return [_Found(cut, shape, kinds, max(round(count), 2))]
 
 
 def _sorted(flat: Flat, cuts: list[Cut]) -> list[tuple[Cut, Shape, NDArray[np.float64], float, float]]:

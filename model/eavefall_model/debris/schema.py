@@ -81,12 +81,16 @@ class DebrisResult(_Frozen):
 class GutterFill(_Frozen):
     """What lies in a gutter, seen from above and outside.
 
-    ``full_share`` is the depth of the litter at the back wall over the gutter's own depth, where it is fullest over a
-    tenth of what is in view, 0 (bare) to 1 (to the rim or heaped over it); ``full_low`` and ``full_high`` are its 10th
-    and 90th percentile. ``mean_share`` is its mean along the eave, ``covered_share`` the share of the floor in view
-    that litter covers. ``lies`` are chances of what mostly lies there, ``kind`` the likeliest where it is likely
-    enough; ``wet`` that it is wet or rotted dark. ``lines_px`` are the back rim, the front lip and the lower edge of
-    the face, ``litter_px`` the litter line on the back wall, in the photo's pixels (x, y).
+    ``full_share`` is the depth of the litter at the back wall over the gutter's own depth, where it is
+    fullest over a fifth of what is in view, 0 (bare) to 1 (to the rim or heaped over it); ``full_low`` and
+    ``full_high``
+    are its 10th and 90th percentile. ``mean_share`` is its mean along the eave, ``covered_share`` the
+    share of the
+    floor in view that litter covers. ``lies`` are chances of what mostly lies there, ``kind`` the
+    likeliest where it is
+    likely enough; ``wet`` that it is wet or rotted dark. ``lines_px`` are the back rim, the front lip and
+    the
+    lower edge of the face, ``litter_px`` the litter line on the back wall, in the photo's pixels (x, y).
     """
 
     elevation_deg: float

@@ -38,7 +38,8 @@ def debris(
     photo: Annotated[
         Path,
         typer.Argument(
-            help="A handful spread on the gauge sheet, or on white paper beside a card; or a look into a gutter."
+            help="A handful spread on the gauge sheet, or on white paper beside a card; or a "
+            "look into a gutter."
         ),
     ],
     reference: Annotated[
@@ -52,7 +53,10 @@ def debris(
     ],
     shows: Annotated[str, typer.Option(help="handful or gutter.")] = "handful",
     json: Annotated[bool, typer.Option("--json", help=f"Print {DEBRIS_FORMAT} or {GUTTER_FORMAT}.")] = False,
-    overlay: Annotated[Path | None, typer.Option(help="Write the photo with every piece outlined, or with the gutter's lines.")] = None,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(help="Write the photo with every piece outlined, or with the gutter's lines."),
+    ] = None,
     guards: Annotated[Path | None, typer.Option(help="The office's own guards file.")] = None,
 ) -> None:
     """Measure and sort what lies in a handful, and drop it on every guard by computation; or tell how full a

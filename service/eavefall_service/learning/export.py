@@ -125,8 +125,9 @@ def export_photos(
 ) -> Exported:
     """Write ``out/train`` and ``out/locked``, each with ``manifest.csv`` and ``photos/``.
 
-    Handfuls' pieces that people sorted go to ``pieces.csv``, how full photos show gutters to ``gutters.csv``. Only photos of surveys whose sender agreed to
-    training; each is re-encoded to at most 1024 px without metadata. The label is the auditor's view, else
+    Handfuls' pieces that people sorted go to ``pieces.csv``, how full photos show gutters to
+    ``gutters.csv``. Only photos of surveys whose sender agreed to training; each is re-encoded to at most
+    1024 px without metadata. The label is the auditor's view, else
     the rep's, else the homeowner's; a survey that an auditor confirmed makes the model's own verdict half
     a label where it was sure. Raises ``request-invalid`` where ``out`` already holds something.
     """

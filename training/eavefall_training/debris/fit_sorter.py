@@ -20,8 +20,7 @@ from rich.progress import track
 
 from eavefall_datasets.handfuls.scenes import Handful, draw_handful
 from eavefall_datasets.render.camera import Camera
-from eavefall_model.debris.apart import by_outline
-from eavefall_model.debris.cut import cut_out, flatten
+from eavefall_model.debris.cut import cut_out, flatten, told_apart
 from eavefall_model.debris.shape import FEATURES, shape_of
 from eavefall_model.gauge.locate import Located
 from eavefall_model.gauge.references import parse_reference
@@ -75,7 +74,7 @@ def pieces_of(handful: Handful, located: Located) -> list[Known]:
     area = np.bincount(handful.owner[handful.owner >= 0], minlength=len(handful.pieces))
     known: list[Known] = []
     for whole in cut_out(flat):
-        parts = by_outline(whole, flat.px_per_mm)
+        parts = told_apart(whole, flat.px_per_mm)
         for cut in (whole, *(parts if len(parts) > 1 else ())):
             shape = shape_of(flat, cut)
             if shape is None:

@@ -1,8 +1,8 @@
 """Fits the reader of gutters on gutters drawn by our own code, and measures it on gutters never fitted on.
 
-    python -m eavefall_training.debris.gutters draw FOLDER --scenes 240
-    python -m eavefall_training.debris.gutters fit FOLDER
-    python -m eavefall_training.debris.gutters measure --scenes 200
+python -m eavefall_training.debris.gutters draw FOLDER --scenes 240
+python -m eavefall_training.debris.gutters fit FOLDER
+python -m eavefall_training.debris.gutters measure --scenes 200
 """
 
 from __future__ import annotations
@@ -49,7 +49,8 @@ def _truth_rows(view: GutterView, level: Level) -> NDArray[np.intp]:
     )  # fmt: skip
     edges = np.linspace(0, width, BLOCKS + 1).astype(int)
     counts = np.stack(
-        [np.add.reduceat((flat == k).astype(np.float32), edges[:-1], axis=1) for k in range(len(SURFACES))], axis=-1
+        [np.add.reduceat((flat == k).astype(np.float32), edges[:-1], axis=1) for k in range(len(SURFACES))],
+        axis=-1,
     )
     best: NDArray[np.intp] = counts.argmax(axis=-1)
     return np.where(counts.max(axis=-1) > 0.6 * counts.sum(axis=-1), best, -1)
@@ -84,9 +85,15 @@ def draw(
         if some.any():
             back, lip = float(np.flatnonzero(some)[0]), float(np.flatnonzero(some)[-1])
             # Where the wall ends, by the truth: the floor's first row in each block.
-            line = np.where(((truth == 2) | (truth == 3)).any(axis=0), ((truth == 2) | (truth == 3)).argmax(axis=0), lip)
+            line = np.where(
+                ((truth == 2) | (truth == 3)).any(axis=0), ((truth == 2) | (truth == 3)).argmax(axis=0), lip
+            )
             scale = (lip - back) / max(view.size.width_mm * np.sin(np.radians(view.elevation_deg)), 1.0)
-            lies = litter_features(level, back, lip, line.astype(float), float(scale)) if view.covered > 0.15 else None
+            lies = (
+                litter_features(level, back, lip, line.astype(float), float(scale))
+                if view.covered > 0.15
+                else None
+            )
         np.savez_compressed(
             path, features=features[use].astype(np.float16), truth=truth[use].astype(np.int8),
             lies=np.zeros(0) if lies is None else lies, litter=GUTTER_LITTER.index(view.litter), wet=view.wet,
@@ -94,7 +101,9 @@ def draw(
 
 
 @app.command()
-def fit(folder: Path, out: Annotated[Path, typer.Option()] = Path("model/eavefall_model/debris/gutter.npz")) -> None:
+def fit(
+    folder: Path, out: Annotated[Path, typer.Option()] = Path("model/eavefall_model/debris/gutter.npz")
+) -> None:
     """Fit the net of surfaces and the two small ones of what lies there."""
     from sklearn.linear_model import LogisticRegression
     from sklearn.neural_network import MLPClassifier
@@ -106,16 +115,23 @@ def fit(folder: Path, out: Annotated[Path, typer.Option()] = Path("model/eavefal
     mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-6
     z = np.clip((x - mean) / spread, -5, 5)
     held = of % 6 == 0
-    net = MLPClassifier((32, 16), alpha=1e-3, max_iter=12, batch_size=400, learning_rate_init=3e-3, random_state=0)
+    net = MLPClassifier(
+        (32, 16), alpha=1e-3, max_iter=12, batch_size=400, learning_rate_init=3e-3, random_state=0
+    )
     use = np.flatnonzero(~held)[::2]
     net.fit(z[use], y[use])
-    print(f"surfaces right in pictures left out: {(net.predict(z[held]) == y[held]).mean():.3f} of {held.sum()}")
+    print(
+        f"surfaces right in pictures left out: {(net.predict(z[held]) == y[held]).mean():.3f} of {held.sum()}"
+    )
     weights: dict[str, Any] = {"mean": mean, "spread": spread}
     for at, (w, b) in enumerate(zip(net.coefs_, net.intercepts_, strict=True), 1):
         weights |= {f"w{at}": w, f"b{at}": b}
     lying = [each for each in kept if len(each["lies"])]
     numbers = np.array([each["lies"] for each in lying])
-    litter, wet = np.array([int(each["litter"]) for each in lying]), np.array([bool(each["wet"]) for each in lying])
+    litter, wet = (
+        np.array([int(each["litter"]) for each in lying]),
+        np.array([bool(each["wet"]) for each in lying]),
+    )
     lies_mean, lies_spread = numbers.mean(axis=0), numbers.std(axis=0) + 1e-6
     scaled = np.clip((numbers - lies_mean) / lies_spread, -4, 4)
     out_of = np.arange(len(litter)) % 5 == 0
@@ -125,10 +141,12 @@ def fit(folder: Path, out: Annotated[Path, typer.Option()] = Path("model/eavefal
     kinds = LogisticRegression(C=0.3, max_iter=2000).fit(scaled, litter)
     wetness = LogisticRegression(C=0.3, max_iter=2000).fit(scaled, wet)
     weights |= {
-        "lies_mean": lies_mean, "lies_spread": lies_spread, "lies_w": kinds.coef_.T, "lies_b": kinds.intercept_,
+        "lies_mean": lies_mean, "lies_spread": lies_spread, "lies_w": kinds.coef_.T,
+        "lies_b": kinds.intercept_,
         "wet_w": wetness.coef_[0], "wet_b": wetness.intercept_[0], "lies_sure": 0.6,
     }  # fmt: skip
-    np.savez_compressed(out, **{name: np.asarray(value, np.float32) for name, value in weights.items()})
+    kept_as: dict[str, Any] = {name: np.asarray(value, np.float32) for name, value in weights.items()}
+    np.savez_compressed(out, **kept_as)
 
 
 @app.command()
@@ -144,7 +162,8 @@ def measure(
         rows.append((view, result.fill))
         said = "refused" if result.fill is None else f"{result.fill.full_share:.2f}"
         print(
-            f"{seed} {view.size.name} {view.litter} at {view.elevation_deg:.0f} deg: full {view.full:.2f}, said {said}",
+            f"{seed} {view.size.name} {view.litter} at {view.elevation_deg:.0f} deg: full {view.full:.2f}, "
+            f"said {said}",
             flush=True,
         )
     print("\n".join(summary_lines(rows)))
@@ -157,7 +176,8 @@ def summary_lines(rows: list[tuple[GutterView, GutterFill | None]]) -> list[str]
     for view, fill in rows:
         names = (
             view.size.profile, f"{view.size.width_mm / 25.4:.0f} in", f"litter of {view.litter}",
-            "wet" if view.wet else "dry", f"{int(view.full * 4.999) * 20} to {int(view.full * 4.999) * 20 + 20} % full",
+            "wet" if view.wet else "dry",
+            f"{int(view.full * 4.999) * 20} to {int(view.full * 4.999) * 20 + 20} % full",
             "seen under 45 deg" if view.elevation_deg < 45 else "seen over 45 deg",
         )  # fmt: skip
         for name in names:

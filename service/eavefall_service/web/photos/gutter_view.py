@@ -9,14 +9,19 @@ from eavefall_service.journeys.photos import PhotoView
 
 # References of the page's choices, as :meth:`GutterSize.parse` reads them, and their words.
 GUTTERS = (
-    ("k_style:5in", "K-style, 5 in"), ("k_style:6in", "K-style, 6 in"), ("half_round:5in", "Half-round, 5 in"),
-    ("half_round:6in", "Half-round, 6 in"), ("box:5in", "Box, 5 in"), ("box:6in", "Box, 6 in"),
-)  # fmt: skip
+    ("k_style:5in", "K-style, 5 in"),
+    ("k_style:6in", "K-style, 6 in"),
+    ("half_round:5in", "Half-round, 5 in"),
+    ("half_round:6in", "Half-round, 6 in"),
+    ("box:5in", "Box, 5 in"),
+    ("box:6in", "Box, 6 in"),
+)
 
 
 @dataclass(frozen=True)
 class GutterShown:
-    """``rims`` and ``line`` are an SVG's points in the photo's pixels; ``full`` and ``lies`` are sentences."""
+    """``rims`` and ``line`` are an SVG's points in the photo's pixels; ``full`` and ``lies`` are
+    sentences."""
 
     rims: tuple[str, ...]
     line: str

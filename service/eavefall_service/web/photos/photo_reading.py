@@ -38,7 +38,8 @@ def tag_again(office: Office, photo_id: int) -> None:
 
 
 def measure_again(office: Office, photo_id: int) -> None:
-    """Measure needles, a handful or a gutter in the background; what cannot be measured says so ever after."""
+    """Measure needles, a handful or a gutter in the background; what cannot be measured says so ever
+    after."""
     try:
         measure(office, photo_id)
     except Exception as error:

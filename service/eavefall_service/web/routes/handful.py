@@ -1,5 +1,5 @@
-"""A handful of litter, piece by piece, and a look into the gutter: the rep's pages and the homeowner's, and what
-people say a piece is."""
+"""A handful of litter, piece by piece, and a look into the gutter: the rep's pages and the homeowner's,
+and what people say a piece is."""
 
 from __future__ import annotations
 

@@ -68,7 +68,9 @@ def _units(actor: Actor) -> tuple[str, str]:
 
 def _photo_place(survey_id: str, shows: str) -> str:
     """The page that shows photos of this kind."""
-    return f"/rep/{survey_id}" + {"gauge": "/needles", "handful": "/handful", "gutter": "/gutter"}.get(shows, "")
+    return f"/rep/{survey_id}" + {"gauge": "/needles", "handful": "/handful", "gutter": "/gutter"}.get(
+        shows, ""
+    )
 
 
 @router.post("/photos")
