@@ -115,12 +115,7 @@ class _Found:
 
 def _is_a_picture(found: list[_Found]) -> bool:
     area = np.array([float(each.cut.mask.sum()) for each in found])
-    known = [
-        each.clump == 1
-        and float(each.chances.max()) >= sure_share()
-        and SORTED[int(each.chances.argmax())] != "grit"
-        for each in found
-    ]
+    known = [each.clump == 1 and float(each.chances.max()) >= sure_share() for each in found]
     return bool(area[known].sum() < _LEAST_AREA * area.sum())
 
 

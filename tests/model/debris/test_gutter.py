@@ -1,5 +1,4 @@
-"""A photo into a gutter: the eye found by arithmetic, drawn gutters read, what is no gutter refused, and what a
-fill changes in the advice."""
+"""A photo into a gutter: the eye by arithmetic, drawn gutters, what is no gutter, what a fill changes."""
 
 from __future__ import annotations
 
@@ -66,7 +65,7 @@ def read(seed, **given):
 
 @pytest.mark.parametrize("full", [0.1, 0.5, 1.05])
 def test_a_drawn_gutter_is_read_within_a_fifth(full):
-    view, photo, result = read(910_001, full=full, profile="k_style", litter="leaves")
+    view, photo, result = read(910_001, full=full, profile="box", litter="leaves")
     assert result.refused is None
     fill = result.fill
     assert abs(fill.full_share - view.full) < 0.2
@@ -81,7 +80,7 @@ def test_a_drawn_gutter_is_read_within_a_fifth(full):
 
 
 def test_a_smaller_picture_says_the_same_in_the_photos_own_pixels():
-    view, _, _ = read(910_001, full=0.5, profile="k_style", litter="leaves")
+    view, _, _ = read(910_001, full=0.5, profile="box", litter="leaves")
     photo = decode(view.jpeg_bytes, name="gutter", fit_px=250)
     assert photo.rgb.shape[1] < photo.width_px
     fill = read_gutter(photo, view.size.name, name="gutter").fill

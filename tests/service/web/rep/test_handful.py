@@ -11,6 +11,7 @@ import httpx
 import pytest
 from tests.service.web.conftest import Server, copy_of, put_tree, settle
 
+from eavefall_datasets.handfuls.gutters import draw_gutter
 from eavefall_datasets.handfuls.scenes import draw_handful
 from eavefall_service.journeys.photos import photo_of, views
 from eavefall_service.learning.export import export_photos
@@ -165,3 +166,56 @@ def test_a_reading_cut_short_is_taken_up_again(sent, server):
     with server.office.database.read() as session:
         (view,) = [each for each in views(session, survey_id) if each.debris]
     assert view.pieces == {}
+
+
+def test_a_look_into_the_gutter_tells_how_full_it_is_on_both_pages_and_leaves_with_copies_and_export(
+    rep, survey, visitor, server, tmp_path
+):
+    view = draw_gutter(910_001, full=0.5, profile="box", litter="leaves")
+    sent = rep.post(
+        f"/api/1/surveys/{survey}/photos?shows=gutter&reference=box:5in", content=view.jpeg_bytes,
+        headers={"Content-Type": "application/octet-stream"},
+    )  # fmt: skip
+    assert sent.status_code == 201, sent.text
+    sha256 = sent.json()["sha256"]
+    for _ in range(400):
+        (shown,) = rep.get(f"/api/1/surveys/{survey}/photos").json()
+        if shown["gutter"] or shown["error_code"]:
+            break
+        time.sleep(0.1)
+    full = shown["gutter"]["fill"]["full_share"]
+    assert abs(full - view.full) < 0.2
+    page = rep.get(f"/rep/{survey}/gutter").text
+    assert f"{round(5 * full)} of 5 full where it is fullest" in page
+    assert page.count("<polyline") >= 8
+    assert "When was it last cleaned?" in page
+    assert "10 ft" in page
+    assert "of 5 full" in rep.get(f"/rep/{survey}/photos/{sha256}?on=gutter").text
+    reasons = [each["rule"] for each in rep.get(f"/api/1/surveys/{survey}/advice").json()["reasons"]]
+    assert "gutter-photo-undated" in reasons
+    photo = next(each for each in copy_of(rep, survey)["photos"] if each["original_sha256"] == sha256)
+    assert photo["gutter"] == shown["gutter"]
+    with server.office.database.write() as session:
+        session.get(SurveyRow, survey).consent_training = True
+    with server.office.database.read() as session:
+        export_photos(session, server.office.photos.original, tmp_path / "out")
+    rows = [
+        row
+        for part in ("train", "locked")
+        for row in csv.DictReader((tmp_path / "out" / part / "gutters.csv").read_text().splitlines())
+    ]
+    assert [float(row["full_share"]) for row in rows if row["photo"] == f"office_{sha256[:16]}"] == [full]
+    wrong = rep.post(
+        f"/api/1/surveys/{survey}/photos?shows=gutter&reference=card", content=view.jpeg_bytes,
+        headers={"Content-Type": "application/octet-stream"},
+    )  # fmt: skip
+    assert wrong.json()["error"]["code"] == "gauge-reference-unknown"
+    link = re.search(r"/h/[\w-]+", rep.post(f"/rep/{survey}/links", data={"days": 7}).text).group()
+    visitor.post(f"{link}/consent", data={"agree": "yes"})
+    assert f"{link}/gutter" in visitor.get(f"{link}/photos").text
+    own = visitor.get(f"{link}/gutter").text
+    assert "Never climb a ladder" in own
+    assert "10 ft" in own
+    other = draw_gutter(910_002, full=0.9, profile="k_style", litter="needles")
+    said = visitor.post(f"{link}/gutter", files={"file": ("x.jpg", other.jpeg_bytes)}).text
+    assert "full where it is fullest" in said or "does not show into the gutter" in said
