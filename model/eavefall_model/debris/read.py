@@ -29,9 +29,6 @@ _MOST_COVER: Final = 0.6
 _MOST_OF_ONE: Final = 0.25
 _PRINT: Final = 60  # letters look like grit; nobody scoops up so many granules and little else
 _LEAST_SURE: Final = 0.35  # of the pieces' kinds, else nothing here looks like litter
-# A picture that lies on the paper falls into a few large patches and many specks: less than this share of
-# what is covered are pieces of litter with a kind.
-_LEAST_AREA: Final = 0.2
 _SHOWN: Final = 3
 _OUTLINE_MM: Final = 0.15  # the outline kept is nowhere farther from the piece's own
 _CLUMP: Final = 0.5
@@ -91,7 +88,7 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
         )
     alone = [each for each in found if each.clump == 1]
     sure = sum(float(each.chances.max()) >= sure_share() for each in alone)
-    if not sure or (len(found) > 4 and (sure < _LEAST_SURE * len(found) or _is_a_picture(found))):
+    if not sure or (len(found) > 4 and sure < _LEAST_SURE * len(found)):
         why = "hardly anything in it has the shape of litter"
         return _result(photo, name, reference, located, (), (), _no_handful(name, why))
     grit = sum(SORTED[int(each.chances.argmax())] == "grit" for each in alone)
@@ -111,12 +108,6 @@ class _Found:
     shape: Shape
     chances: NDArray[np.float64]
     clump: int
-
-
-def _is_a_picture(found: list[_Found]) -> bool:
-    area = np.array([float(each.cut.mask.sum()) for each in found])
-    known = [each.clump == 1 and float(each.chances.max()) >= sure_share() for each in found]
-    return bool(area[known].sum() < _LEAST_AREA * area.sum())
 
 
 def _found(flat: Flat, cuts: list[Cut]) -> list[_Found]:

@@ -209,7 +209,7 @@ def test_a_look_into_the_gutter_tells_how_full_it_is_on_both_pages_and_leaves_wi
         f"/api/1/surveys/{survey}/photos?shows=gutter&reference=card", content=view.jpeg_bytes,
         headers={"Content-Type": "application/octet-stream"},
     )  # fmt: skip
-    assert wrong.json()["error"]["code"] == "gauge-reference-unknown"
+    assert wrong.json()["code"] == "gauge-reference-unknown"
     link = re.search(r"/h/[\w-]+", rep.post(f"/rep/{survey}/links", data={"days": 7}).text).group()
     visitor.post(f"{link}/consent", data={"agree": "yes"})
     assert f"{link}/gutter" in visitor.get(f"{link}/photos").text
