@@ -454,10 +454,7 @@ def litter_features(level: Level, back: float, lip: float, line: Array, px_per_m
         return None
     light = np.log(rgb.mean(axis=2) + 0.03)
     blurred = [light, *(cv2.GaussianBlur(light, (0, 0), s) for s in (0.7, 1.4, 2.8, 5.6, 11.0))]
-    bands = [
-        math.log(float(np.square(a - b)[here].mean()) + 1e-6)
-        for a, b in pairwise(blurred)
-    ]
+    bands = [math.log(float(np.square(a - b)[here].mean()) + 1e-6) for a, b in pairwise(blurred)]
     numbers = list(bands)
     for s in (1.5, 4.0):
         soft = cv2.GaussianBlur(light, (0, 0), 0.8)
