@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from typer.testing import CliRunner
 
 from eavefall_model.errors import EavefallError
 from eavefall_model.survey import Prices
-from eavefall_service.cli import assess, build_app, serve
+from eavefall_service.cli import assess, build_app, office_learning, serve
 from eavefall_service.cli.own_files import office_settings
 
 # Invented numbers.
@@ -48,8 +49,11 @@ def test_prices_are_read_and_faults_are_named_by_their_line(folder: Path) -> Non
         prices_of(folder / "absent.yaml")
 
 
-def test_both_commands_read_the_file_with_the_same_code() -> None:
+def test_every_command_that_answers_reads_the_files_with_the_same_code() -> None:
     assert assess.office_settings is serve.office_settings is office_settings
+    assert office_learning.office_settings is office_settings
+    for answers in (assess.assess, serve.serve, office_learning.rescore):
+        assert {"rules", "guards", "rain", "place"} <= set(inspect.signature(answers).parameters)
 
 
 def price_of(folder: Path, *more: str) -> tuple[float, float, str, float]:

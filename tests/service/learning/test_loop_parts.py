@@ -213,4 +213,7 @@ def test_commands_answer(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert "to learn from" in typed("export", tmp_path / "set", *where)
     assert "packaged" in typed("models", *where)
     assert "0 of 3 would change" in typed("rescore", "--most", 3, *where)
+    result = RUN.invoke(app, ["office", "rescore", "--most", "1", "--place", "Nowhere, AL", *map(str, where)])
+    assert isinstance(result.exception, RulesError)
+    assert result.exception.code == "place-unknown"
     assert "holds no office" in typed("drift", "--data", tmp_path / "none", exit_code=2)
