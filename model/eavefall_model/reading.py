@@ -44,7 +44,7 @@ class Reading:
     """What one photo of a survey says.
 
     ``photo`` is its name in the survey. Of ``tags``, ``gauge``, ``debris``, ``gutter`` and ``failure`` one is
-    set.
+    set; none of them for a photo of a gutter that does not name its reference.
     """
 
     photo: str
@@ -116,10 +116,13 @@ def read_decoded(
         from eavefall_model.debris.read import read_debris
 
         return Reading(name, debris=read_debris(photo, reference or "sheet", name=name))
+    # From the ground nothing shows of the inside: only who names the gutter's size means to look into it.
+    if shows == "gutter" and reference is None:
+        return Reading(name)
     if shows == "gutter":
         from eavefall_model.debris.gutter import read_gutter
 
-        return Reading(name, gutter=read_gutter(photo, reference or USUAL_GUTTER, name=name))
+        return Reading(name, gutter=read_gutter(photo, reference, name=name))
     return Reading(name, tags=tagger.tag(photo, name))
 
 
@@ -139,8 +142,8 @@ def read_photo(
         tagged.
     reference : str, optional
         What lies beside the needles of a gauge photo, a card where it is not said; what a handful lies on
-        or beside, the gauge sheet where it is not said; the gutter's profile and opening, a 5-inch K-style
-        where they are not said.
+        or beside, the gauge sheet where it is not said; of a look into a gutter
+        its profile and opening, without which nothing is read of it.
     """
     try:
         photo = decode_to_read(data, name=name, shows=shows, tagger=tagger)

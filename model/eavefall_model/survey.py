@@ -70,7 +70,9 @@ class PhotoRef(_Part):
     file: Name
     of: Name | None = None
     shows: Shows = "tree"
-    reference: Annotated[str | None, Field(description="card, coin:24.26, sheet, a4 or letter")] = None
+    reference: Annotated[
+        str | None, Field(description="card, coin:24.26, sheet, a4 or letter; k_style:5in")
+    ] = None
 
 
 class TakenLength(_Part):

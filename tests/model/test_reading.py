@@ -39,8 +39,10 @@ def test_what_a_photo_shows_decides_what_is_read_of_it(tagger: Tagger, jpeg: byt
     assert read_photo(jpeg, name="t", shows="closeup", tagger=tagger) == tree
     gutter = read_photo(jpeg, name="r", shows="gutter", tagger=tagger)
     assert (gutter.tags, gutter.gauge, gutter.failure) == (None, None, None)
-    assert gutter.gutter is not None
-    assert gutter.gutter.refused is not None
+    assert gutter.gutter is None
+    into = read_photo(jpeg, name="r", shows="gutter", reference="k_style:5in", tagger=tagger)
+    assert into.gutter is not None
+    assert into.gutter.refused is not None
     gauge = read_photo(jpeg, name="g", shows="gauge", reference="card", tagger=tagger)
     assert gauge.gauge is not None
     assert gauge.gauge.refused is not None

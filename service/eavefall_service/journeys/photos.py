@@ -16,7 +16,6 @@ from eavefall_model.debris.schema import GUTTER_FORMAT, DebrisResult, GutterResu
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import GaugeResult
-from eavefall_model.reading import USUAL_GUTTER
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import (
     DEBRIS_KINDS,
@@ -164,10 +163,8 @@ def add_photo(
         row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{ever + 1:02d}")
         session.add(row)
     row.shows, row.of, row.shot = meta.shows, meta.of, meta.shot
-    # What is measured names its reference; where the sender did not say, a card, of a handful our sheet,
-    # and the usual gutter.
-    usual = {"gauge": "card", "handful": "sheet", "gutter": USUAL_GUTTER}
-    row.reference = meta.reference or usual.get(meta.shows)
+    # What is measured names its reference; where the sender did not say, a card, and a handful our sheet.
+    row.reference = meta.reference or {"gauge": "card", "handful": "sheet"}.get(meta.shows)
     row.sent_by, row.sent_role, row.received_at = actor.name, actor.role, now_text()
     row.bytes, row.width_px, row.height_px = photo.bytes, photo.width_px, photo.height_px
     row.state, row.error_code, row.deleted_at = "stored", None, None

@@ -33,6 +33,7 @@ def at_start(office: Office) -> None:
             .outerjoin(DebrisRow, DebrisRow.photo_id == PhotoRow.id)
             .where(
                 PhotoRow.shows.in_(MEASURED),
+                PhotoRow.reference.is_not(None),
                 PhotoRow.deleted_at.is_(None),
                 PhotoRow.error_code.is_(None),
                 GaugeRow.id.is_(None),

@@ -42,7 +42,7 @@ def shot_meta(key: str) -> PhotoMeta:
 
 async def wait_for_measure(office: Office, visit: LinkVisit, taken: photo_upload.Taken) -> Reading | None:
     """Measure needles, a handful or a gutter now, so that what is missing is told on the spot."""
-    if taken.row.shows not in MEASURED or not taken.is_new:
+    if taken.row.shows not in MEASURED or taken.row.reference is None or not taken.is_new:
         return None
     with office.work.place(visit.actor.name):
         return await asyncio.wrap_future(

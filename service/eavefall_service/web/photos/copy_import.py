@@ -61,6 +61,6 @@ def import_copy(office: Office, data: Any, actor: Actor) -> str:
                 raise
     for row in rows:
         office.work.later(partial(photo_reading.show, office, row.sha256))
-        if row.shows in MEASURED:
+        if row.shows in MEASURED and row.reference is not None:
             office.work.later(partial(photo_reading.measure_again, office, row.id))
     return survey.id

@@ -177,7 +177,7 @@ def _take_in(
     with office.photos.lock, changing(office, actor, "send photo", survey_id) as (session, survey):
         row = keep_photo(office, session, survey, actor, meta, incoming, facts, tags, code)
     office.work.later(partial(photo_reading.show, office, row.sha256))
-    if row.shows in MEASURED and measure:
+    if row.shows in MEASURED and row.reference is not None and measure:
         office.work.later(partial(photo_reading.measure_again, office, row.id))
     return Taken(row, tags and tags.model_copy(update={"photo": row.name}), True)
 

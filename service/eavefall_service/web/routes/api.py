@@ -200,7 +200,8 @@ async def photo_meta(
     shows: Annotated[Shows, Query()] = "tree",
     of: Annotated[str | None, Query(min_length=1, max_length=80, description="Tree or eave it shows")] = None,
     reference: Annotated[
-        str | None, Query(min_length=1, max_length=80, description="card, coin:24.26, sheet, a4 or letter")
+        str | None,
+        Query(min_length=1, max_length=80, description="card, coin:24.26, sheet, a4 or letter; k_style:5in"),
     ] = None,
 ) -> PhotoMeta:
     """What the sender says of a photo."""

@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import EavefallError
+from eavefall_model.reading import USUAL_GUTTER
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.administration.settings import letterhead
@@ -57,7 +58,11 @@ def handful_page(
 def gutter_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The photos of a survey's gutters, and how full each is where it shows inside."""
     seen = look(office, survey_id, actor)
-    cards = [(view, gutter_shown(view)) for view in reversed(seen.photos) if view.row.shows == "gutter"]
+    cards = [
+        (view, gutter_shown(view))
+        for view in reversed(seen.photos)
+        if view.row.shows == "gutter" and view.row.reference is not None
+    ]
     return pages.page(
         request, "rep/measuring/gutter.html", tab="measure", cards=cards, gutters=dict(GUTTERS),
         **survey_context(seen, actor),
@@ -117,7 +122,7 @@ def home_gutter(request: Request, office: OfficeDep, visit: PathLink) -> Respons
 @may("send photo")
 async def send_gutter(request: Request, office: OfficeDep, visit: PathLink, file: UploadFile) -> Response:
     """The photo by a plain form; it is read before the page comes back."""
-    return await _send(request, office, visit, file, PhotoMeta("gutter", None, None, GUTTER_SHOT))
+    return await _send(request, office, visit, file, PhotoMeta("gutter", None, USUAL_GUTTER, GUTTER_SHOT))
 
 
 async def _send(
