@@ -116,10 +116,10 @@ def read_decoded(
         from eavefall_model.debris.read import read_debris
 
         return Reading(name, debris=read_debris(photo, reference or "sheet", name=name))
-    # From the ground nothing shows of the inside: only who names the gutter's size means to look into it.
-    if shows == "gutter" and reference is None:
-        return Reading(name)
     if shows == "gutter":
+        # From the ground nothing shows of the inside: only who names the gutter's size means to look into it.
+        if reference is None:
+            return Reading(name)
         from eavefall_model.debris.gutter import read_gutter
 
         return Reading(name, gutter=read_gutter(photo, reference, name=name))
