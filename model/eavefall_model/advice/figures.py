@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Scope = Literal["house", "eave", "tree", "guard"]
 _NEAR_M: Final = 30.0
+# A crown whose edge is this near hangs over the gutter whenever the wind blows. Our judgement.
+_TOUCHES_M: Final = 0.5
 # A month belongs to the tassels where more than this share of them falls in it.
 _SEASON_SHARE: Final = 0.1
 # Pieces named where they are counted, the most frequent first.
@@ -264,6 +266,24 @@ class HouseCase(SurveyCase):
             and middle(outcome.house.distance_m[:, at]) < _NEAR_M
             and (outcome.sources.tree_kg_m[:, at] > 0).any()
         ]
+
+    @cached_property
+    def slot_foes(self) -> dict[str, bool]:
+        """Trees that a front slot does badly with, where they bring what matters, and whether one of each
+        reaches the gutter; needles of pines are dragged in from anywhere."""
+        outcome = self.outcome
+        loads = {id(each): middle(each.load_kg_m.max(axis=1)) for each in outcome.sources.each}
+        least = max(0.05 * sum(loads.values()), outcome.settings["matters_g_m"] / 1000)
+        house = outcome.house
+        edge_m = np.median(house.out_m - house.crowns.radius_m, axis=0)
+        over = {tree.name for at, tree in enumerate(outcome.survey.trees) if edge_m[at] <= _TOUCHES_M}
+        found: dict[str, bool] = {}
+        for source in outcome.sources.each:
+            pine = source.taxon.form == "long_needle"
+            foe = _SLOT_FOES.get(source.taxon.genus) or ("pine" if pine else None)
+            if foe and loads[id(source)] > least:
+                found[foe] = found.get(foe, False) or pine or bool(over & set(source.trees))
+        return found
 
     def distance_m(self, at: int) -> float:
         """Distance of a tree: as it was given, else typical."""
@@ -491,16 +511,12 @@ def _only_short_needles(case: HouseCase) -> Value:
 
 @_figure("house", "words", "trees that a front slot does badly with", _JUDGEMENT)
 def _slot_foes(case: HouseCase) -> Value:
-    loads = {id(each): middle(each.load_kg_m.max(axis=1)) for each in case.outcome.sources.each}
-    total = sum(loads.values())
-    found = set()
-    for source in case.outcome.sources.each:
-        long = source.taxon.form == "long_needle"
-        foe = _SLOT_FOES.get(source.taxon.genus) or ("pine" if long else None)
-        least = max(0.05 * total, case.outcome.settings["matters_g_m"] / 1000)
-        if foe and loads[id(source)] > least:
-            found.add(foe)
-    return tuple(sorted(found)) or None
+    return tuple(sorted(foe for foe, over in case.slot_foes.items() if over)) or None
+
+
+@_figure("house", "words", "of these, trees that do not reach the gutter", _JUDGEMENT)
+def _slot_foes_beside(case: HouseCase) -> Value:
+    return tuple(sorted(foe for foe, over in case.slot_foes.items() if not over)) or None
 
 
 @_figure("house", "trees", "tree that matters and may be of either kind", _KINDS)

@@ -100,8 +100,11 @@ def with_loads(found: Outcome, *kg_m: float) -> HouseCase:
 
 
 def test_trees_that_a_front_slot_does_badly_with_bring_more_than_a_twentieth(both: Outcome) -> None:
-    # Pine, oak, and what is blown in.
-    assert with_loads(both, 1.0, 1.0, 0.0).value("slot_foes") == ("oak", "pine")
+    # Pine, oak, and what is blown in. The oak's crown does not reach the gutter.
+    assert with_loads(both, 1.0, 1.0, 0.0).value("slot_foes") == ("pine",)
+    assert with_loads(both, 1.0, 1.0, 0.0).value("slot_foes_beside") == ("oak",)
+    over = case(outcome({**OAK, "distance": "3 m"}))
+    assert (over.value("slot_foes"), over.value("slot_foes_beside")) == (("oak",), None)
     assert with_loads(both, 0.06, 0.0, 0.94).value("slot_foes") == ("pine",)
     assert with_loads(both, 0.04, 0.0, 0.96).value("slot_foes") is None
     assert with_loads(both, 0.0, 0.0, 0.0).value("slot_foes") is None

@@ -120,6 +120,15 @@ def test_front_slot_does_badly_with_oak_maple_pine_and_locust(under_oaks: Advice
         assert word in why(advice, "front_slot_cover")
 
 
+def test_a_front_slot_may_do_with_an_oak_that_does_not_reach_the_roof() -> None:
+    beside = assess(survey({**OAK, "distance": "10 m"}), draws=400)
+    assert guard(beside, "front_slot_cover").verdict == "suits with care"
+    assert "oak nearby" in why(beside, "front_slot_cover")
+    # Needles are dragged in from anywhere.
+    pines = assess(survey(pine("9 m")), draws=400)
+    assert guard(pines, "front_slot_cover").verdict == "does not suit"
+
+
 def test_perforated_panel_by_distance_and_by_brushing() -> None:
     short = {
         "species": "Picea abies",
