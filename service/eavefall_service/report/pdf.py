@@ -5,13 +5,14 @@ from __future__ import annotations
 import base64
 import io
 import json
+import subprocess
+import sys
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final, Literal
 
 import matplotlib
-import typst
 from PIL import Image
 
 from eavefall_model.vocabulary import Units
@@ -29,8 +30,8 @@ def paper_of(units: Units) -> Paper:
 
 
 @cache
-def _template() -> bytes:
-    return resources.files("eavefall_service.report").joinpath("templates", _TEMPLATE).read_bytes()
+def _template() -> str:
+    return resources.files("eavefall_service.report").joinpath("templates", _TEMPLATE).read_text("utf-8")
 
 
 def _jpeg_svg(jpeg: bytes) -> str:
@@ -82,13 +83,6 @@ def _plain(value: Any) -> Any:
     return value
 
 
-@cache
-def _fonts() -> typst.Fonts:
-    """No font of the machine: Typst brings the serif, matplotlib the sans that the drawings are set in."""
-    sans = Path(matplotlib.get_data_path(), "fonts", "ttf")
-    return typst.Fonts(include_system_fonts=False, font_paths=[sans])
-
-
 def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
     """PDF bytes by PDF/UA-1, on ``letter`` or ``a4``; equal documents give equal bytes."""
     inputs = {
@@ -96,12 +90,14 @@ def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
         "head": json.dumps(_plain(doc.letterhead)),
         "paper": _PAPERS[paper],
     }
-    made: bytes = typst.compile(
-        _template(),
-        format="pdf",
-        sys_inputs=inputs | _files(doc),
-        font_paths=_fonts(),
-        pdf_standards=["ua-1"],
-        timestamp=0,
-    )
-    return made
+    order = {
+        "template": _template(),
+        "inputs": inputs | _files(doc),
+        "fonts": str(Path(matplotlib.get_data_path(), "fonts", "ttf")),
+    }
+    # Isolated, since a folder of ours has names of the standard library.
+    command = [sys.executable, "-I", str(Path(__file__).with_name("typesetting.py"))]
+    told = subprocess.run(command, input=json.dumps(order).encode(), capture_output=True, check=False)
+    if told.returncode:
+        raise RuntimeError(f"the report could not be laid out: {told.stderr.decode(errors='replace')[-500:]}")
+    return told.stdout

@@ -123,3 +123,13 @@ def test_long_lists_run_over_the_page_and_headings_stay_with_their_text(
 def test_a_report_without_photos(document: ReportDocument) -> None:
     bare = tuple(section for section in document.sections if section.key != "photos")
     assert pages_of(render_pdf(replace(document, sections=bare, notices=()))) <= 2
+
+
+def test_typst_stays_out_of_this_process(document, monkeypatch):
+    """What it keeps of each report would stay in the server for ever."""
+
+    def never(*_, **__):
+        raise AssertionError("laid out here")
+
+    monkeypatch.setattr("typst.compile", never)
+    assert render_pdf(document).startswith(b"%PDF")
