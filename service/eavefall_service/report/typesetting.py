@@ -1,7 +1,7 @@
 """Typst in a process of its own: it keeps what it has laid out, tens of megabytes for each report.
 
 Run as a file: one JSON object on standard input (``template``, ``inputs``, ``fonts``), the PDF on standard
-output. It imports nothing of ours, so that it starts in a moment, and steps back behind whoever answers pages.
+output. It imports nothing of ours, so that it starts in a moment, and steps back behind pages.
 """
 
 from __future__ import annotations

@@ -513,13 +513,22 @@ def test_half_a_body_is_given_up(own_server, monkeypatch, kind, start):
 
 
 def test_the_server_stops_though_somebody_sends_slowly(server_process):
+    """A photo may take three minutes to come; a stop does not wait for it."""
+    client = server_process.person()
+    survey_id = secrets.token_hex(8)
+    client.put(f"/api/1/surveys/{survey_id}", json={"name": "Slow"})
+    cookie = f"eavefall_session={client.cookies['eavefall_session']}"
+    client.close()
     host, port = "127.0.0.1", server_process.port
     with socket.create_connection((host, port), timeout=20) as raw:
-        raw.sendall(
-            f"POST /sign-in HTTP/1.1\r\nHost: {host}:{port}\r\nContent-Length: 500\r\n\r\nname=".encode()
+        head = (
+            f"POST /api/1/surveys/{survey_id}/photos HTTP/1.1\r\nHost: {host}:{port}\r\nCookie: {cookie}\r\n"
         )
+        raw.sendall(f"{head}Content-Length: 100000\r\n\r\nnever more".encode())
+        while not list((server_process.data / "photos/incoming").iterdir()):
+            time.sleep(0.05)  # until it has begun to take it in
         server_process.process.terminate()
-        server_process.process.wait(timeout=120)
+        server_process.process.wait(timeout=limits.UPLOAD_S - 60)
 
 
 # what an hour of attack found
