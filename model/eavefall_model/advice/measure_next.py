@@ -346,16 +346,17 @@ def narrowing(outcome: Outcome, kind: GuardKind = "none") -> Narrowing:
             how = HOW_MEASURED[input_kind(item.key)]
             value = np.log(np.maximum(item.draws, 1e-6)) if how.scale == "log" else item.draws
             if how.scale == "kind":
-                columns += [(value == each) - (value == each).mean() for each in np.unique(value)[1:]]
+                columns += [value == each for each in np.unique(value)[1:]]
                 continue
             # Read as it would be read.
             noise = outcome.streams.generator(f"{item.key}.read").standard_normal(len(value))
             value = value + how.error * noise
             value = (value - value.mean()) / max(float(value.std()), 1e-12)
-            columns += [value, value**2 - 1]
+            columns += [value, value**2]
         if not columns:
             return 1.0
         design = np.stack(columns, axis=1).astype(np.float64)
+        design -= design.mean(axis=0)
         fitted = design @ np.linalg.lstsq(design, wait, rcond=None)[0]
         return float(np.sqrt(max(1 - np.square(fitted).sum() / np.square(wait).sum(), 0.0)))
 

@@ -71,7 +71,6 @@ _WHY: Final = {
     "rim": "something beside it",
     "ground": "not on the sheet",
     "tangled": "tangled",
-    "repeat": "seen twice",
     "twins": "two side by side?",
     "faint": "edges not clear",
 }

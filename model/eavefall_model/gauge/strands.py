@@ -115,7 +115,7 @@ def _fork_centers(fork_label: NDArray[np.int32]) -> dict[int, FloatArray]:
 
 def _reach_forks(piece: Piece, centers: dict[int, FloatArray], half_of: NDArray[np.float32]) -> None:
     """Add the forks' middles as end points, so that pieces meet."""
-    for end, at in ((0, 0), (1, len(piece.points))):
+    for end in (0, 1):
         if piece.nodes[end] != FREE:
             center = centers[piece.nodes[end]]
             at = 0 if end == 0 else len(piece.points)
