@@ -184,10 +184,22 @@ def test_distances_are_said_as_they_were_typed(both: Outcome) -> None:
     assert 3 < untyped < 12
 
 
-@pytest.mark.parametrize(("wind", "side"), [("W", "upwind"), ("E", "downwind"), ("N", "beside")])
-def test_the_side_that_the_wind_makes(wind: str, side: str) -> None:
-    found = outcome(PINE, wind={"from": wind, "prevails": "clearly"})
-    assert TreeCase(case(found), 0).value("bearing_side") == side
+def test_the_side_that_the_wind_makes_is_one_of_three_thirds_of_the_way_round(both: Outcome) -> None:
+    crowns = both.house.crowns
+    bearing = float(np.degrees(np.arctan2(np.median(crowns.east_m[:, 0]), np.median(crowns.north_m[:, 0]))))
+    assert bearing % 360 == pytest.approx(270, abs=15)  # it stands to the west
+    for off, side in (
+        (0, "upwind"),
+        (59.5, "upwind"),
+        (60.5, "beside"),
+        (119.5, "beside"),
+        (120.5, "downwind"),
+    ):
+        for way in (-1, 1):
+            wind = both.survey.wind.model_copy(update={"from_deg": (bearing + way * off) % 360})
+            turned = replace(both, survey=both.survey.model_copy(update={"wind": wind}))
+            assert TreeCase(case(turned), 0).value("bearing_side") == side
+    assert TreeCase(case(both), 0).value("bearing_side") is None
 
 
 def test_shares_of_trees_add_up_and_the_nearer_brings_more(both: Outcome) -> None:

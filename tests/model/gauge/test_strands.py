@@ -239,3 +239,25 @@ def test_the_larger_company_keeps_a_needle_that_two_claim():
     found = find_bundles([*row, *pair], [None] * 4)
     assert all(each is not None for each in found)
     assert {each[0] for each in found if each is not None} <= {1, 2}
+
+
+@pytest.mark.parametrize("turn", range(0, 360, 45))
+def test_bent_needles_cross_along_their_bends(turn):
+    """Two arcs that turn away from each other: after they cross, their chords would fit one another too."""
+    mask = np.zeros((500, 500), np.uint8)
+    at = np.linspace(-0.75, 0.75, 80)
+    ends = []
+    for bend, lean in ((1, 14), (-1, -14)):
+        # A circle of 260 px through the middle, leaning so much there.
+        arc = 260 * np.column_stack([np.sin(at), bend * (1 - np.cos(at))])
+        angle = np.radians(turn + lean)
+        c, s = np.cos(angle), np.sin(angle)
+        points = arc @ np.array([[c, s], [-s, c]]) + 250
+        cv2.polylines(mask, [np.round(points).astype(np.int32)], False, 1, 5)
+        ends.append((points[0], points[-1]))
+    found = join_pieces(skeleton_pieces(mask > 0), PX_PER_MM)
+    strands = [
+        strand for strand in found if len(strand.points) > 10
+    ]  # a stub shorter than it is wide is none
+    assert len(strands) == 2
+    assert all(has_strand(strands, each, 12) for each in ends)
