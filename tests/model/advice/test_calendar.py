@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from eavefall_model.advice.assess import assess
+from eavefall_model.advice.outcome import Outcome, run
+from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.advice.say import Voice, say
 from eavefall_model.advice.schema import Advice
+from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
 
@@ -84,3 +88,51 @@ def test_a_guard_is_looked_at_and_the_range_says_what_a_look_tells() -> None:
     assert found.range_said is not None
     assert "With the guard it may wait" in found.range_said.sentence
     assert "nobody has measured" in found.range_said.sentence
+
+
+def of_guard(**history: Any) -> Outcome:
+    """A house with micromesh on its one gutter and what its owner tells of that."""
+    eave = {
+        "name": "back",
+        "length": "12 m",
+        "roof_run": "5 m",
+        "pitch": "6/12",
+        "facing": "N",
+        "gutter": {"guard": "woven_micromesh"},
+    }
+    pine = {"name": "pine", "species": "Pinus taeda", "distance": "6 m", "height": "18 m", "count": 2}
+    survey = Survey.model_validate(
+        {"name": "h", "month": 6, "eaves": [eave], "trees": [pine], "history": history}
+    )
+    return run(survey, {}, {}, load_rules(), load_guards(), seed=0, draws=800)
+
+
+def middle_wait(found: Outcome) -> float:
+    return float(np.median(found.guards["woven_micromesh"].house_months))
+
+
+def test_a_guard_brushed_as_often_as_its_trees_alone_would_say_waits_as_long_as_they_say() -> None:
+    alone = middle_wait(of_guard())
+    told = of_guard(cleanings_per_year=min(12 / alone, 12))
+    assert told.told is not None
+    assert float(np.median(told.told.before_months)) == pytest.approx(alone, rel=0.03)
+    assert middle_wait(told) == pytest.approx(alone, rel=0.07)
+    # More often is a shorter wait, and less often a longer one, by about as much.
+    often, seldom = (middle_wait(of_guard(cleanings_per_year=12 / alone * times)) for times in (1.6, 1 / 1.6))
+    assert often < 0.93 * alone
+    assert seldom > 1.07 * alone
+    assert often * seldom == pytest.approx(alone**2, rel=0.15)
+
+
+def test_how_much_of_a_guard_is_covered_is_expected_to_grow_with_the_time_since_brushing() -> None:
+    expected = [
+        told.expected_fill
+        for months in (1, 6, 24)
+        if (told := of_guard(last_cleaned_months_ago=months, now_covered_fifths=2).told) is not None
+    ]
+    assert len(expected) == 3
+    assert 0 <= expected[0] < expected[1] < expected[2] <= 1  # type: ignore[operator]
+    # Without the time nothing is expected.
+    untold = of_guard(cleanings_per_year=1).told
+    assert untold is not None
+    assert untold.expected_fill is None
