@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from eavefall_model.language import translate
+from eavefall_model.vocabulary import Language
+
 # code -> what it means. The README's table is tested against this mapping in both directions.
 ERROR_CODES: dict[str, str] = {
     "photo-missing": "The file named does not exist or cannot be opened.",
@@ -83,15 +86,26 @@ class EavefallError(Exception):
         What was wrong, naming the field or file and what was given.
     hint : str
         What to do about it.
+    **named
+        What fills the ``{names}`` of the message, if any are given.
     """
 
-    def __init__(self, code: str, message: str, hint: str = "") -> None:
+    def __init__(self, code: str, message: str, hint: str = "", **named: object) -> None:
         if code not in ERROR_CODES:
             raise KeyError(f"unregistered error code {code!r}")
-        super().__init__(message)
+        self.template, self.named = message, named
+        self.message = message.format(**named) if named else message
+        super().__init__(self.message)
         self.code = code
-        self.message = message
         self.hint = hint
+
+    def said(self, language: Language) -> str:
+        """The message in a reader's language."""
+        named = {
+            name: translate(language, value) if isinstance(value, str) else value
+            for name, value in self.named.items()
+        }
+        return translate(language, self.template, **named)
 
     def __str__(self) -> str:
         return f"{self.message} {self.hint}".strip()

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from eavefall_model.errors import PhotoError
+from eavefall_model.language import mark
 from eavefall_model.photo_quality import assess_quality
 from eavefall_model.tags.schema import PhotoQuality
 
@@ -48,7 +49,7 @@ _EXIF_IFD: Final = 0x8769
 _FOCAL_35MM: Final = (10.0, 300.0)  # what a phone, with its telephoto and zoom, can have: judgement
 # Pillow feeds its decoders 64 kB at a time by default, which costs a scaled JPEG decode some percent.
 _BLOCK_BYTES: Final = 1 << 20
-_RETAKE: Final = "Send the original file again, or take the photo anew."
+_RETAKE: Final = mark("Send the original file again, or take the photo anew.")
 
 
 @dataclass(frozen=True)
@@ -148,19 +149,23 @@ def decode(
         ``photo-too-small``, ``photo-truncated`` or ``photo-unreadable``.
     """
     if not data:
-        raise PhotoError("photo-empty", f"{name} has no bytes.", _RETAKE)
+        raise PhotoError("photo-empty", mark("{name} has no bytes."), _RETAKE, name=name)
     if len(data) > MAX_BYTES:
         raise PhotoError(
             "photo-too-many-bytes",
-            f"{name} has {len(data) / 1e6:.0f} MB; the limit is {MAX_BYTES / 1e6:.0f} MB.",
-            "Send the photo at the phone's ordinary quality.",
+            mark("{name} has {given} MB; the limit is {most} MB."),
+            mark("Send the photo at the phone's ordinary quality."),
+            name=name,
+            given=f"{len(data) / 1e6:.0f}",
+            most=f"{MAX_BYTES / 1e6:.0f}",
         )
     kind = sniff(data)
     if kind is None:
         raise PhotoError(
             "photo-wrong-type",
-            f"{name} is not a JPEG, PNG, WebP, HEIC or AVIF picture.",
-            "Send the photo as the phone saved it.",
+            mark("{name} is not a JPEG, PNG, WebP, HEIC or AVIF picture."),
+            mark("Send the photo as the phone saved it."),
+            name=name,
         )
     try:
         scans = _scans(data, kind) > 1
@@ -179,12 +184,16 @@ def decode(
     except PhotoError:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
-        raise _too_many_pixels(name, "far too many") from error
+        raise _too_many_pixels(name, mark("far too many")) from error
     # Decoders raise almost anything on hostile bytes: OSError, KeyError, struct.error, zlib.error.
     except Exception as error:
         if "truncated" in str(error).lower() or "premature" in str(error).lower():
-            raise PhotoError("photo-truncated", f"{name} stops before its end.", _RETAKE) from error
-        raise PhotoError("photo-unreadable", f"{name} is damaged and cannot be read.", _RETAKE) from error
+            raise PhotoError(
+                "photo-truncated", mark("{name} stops before its end."), _RETAKE, name=name
+            ) from error
+        raise PhotoError(
+            "photo-unreadable", mark("{name} is damaged and cannot be read."), _RETAKE, name=name
+        ) from error
     if (rgb.shape[0] > rgb.shape[1]) != (height_px > width_px):
         width_px, height_px = height_px, width_px
     return Photo(
@@ -225,8 +234,11 @@ def _open(data: bytes, kind: str) -> Image.Image:
 def _too_many_pixels(name: str, given: str, most: int = MAX_PIXELS) -> PhotoError:
     return PhotoError(
         "photo-too-many-pixels",
-        f"{name} has {given} pixels; the limit is {most / 1e6:.0f} million here.",
-        "Send the photo at the phone's ordinary size.",
+        mark("{name} has {given} pixels; the limit is {most} million here."),
+        mark("Send the photo at the phone's ordinary size."),
+        name=name,
+        given=given,
+        most=f"{most / 1e6:.0f}",
     )
 
 
@@ -239,15 +251,22 @@ def _check_size(
     if min(width_px, height_px) < min_side_px:
         raise PhotoError(
             "photo-too-small",
-            f"{name} is only {width_px} x {height_px} pixels; each side needs at least {min_side_px}.",
-            "Send the photo itself, not its preview.",
+            mark("{name} is only {width} x {height} pixels; each side needs at least {least}."),
+            mark("Send the photo itself, not its preview."),
+            name=name,
+            width=width_px,
+            height=height_px,
+            least=min_side_px,
         )
     if max(width_px, height_px) > MAX_SIDE_RATIO * min(width_px, height_px):
         raise PhotoError(
             "photo-too-small",
-            f"{name} is a strip of {width_px} x {height_px} pixels; it may be {MAX_SIDE_RATIO} times as long "
-            "as wide.",
-            "Send the photo itself, not a strip cut from it.",
+            mark("{name} is a strip of {width} x {height} pixels; it may be {most} times as long as wide."),
+            mark("Send the photo itself, not a strip cut from it."),
+            name=name,
+            width=width_px,
+            height=height_px,
+            most=MAX_SIDE_RATIO,
         )
 
 

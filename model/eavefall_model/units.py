@@ -11,7 +11,8 @@ import re
 from typing import Final
 
 from eavefall_model.errors import SurveyError
-from eavefall_model.vocabulary import Units
+from eavefall_model.language import per_cent_text, translate, unit_name
+from eavefall_model.vocabulary import Language, Units
 
 MM_PER_INCH: Final = 25.4
 _M_PER_UNIT: Final = {
@@ -158,47 +159,51 @@ _L_PER_GAL: Final = 3.785411784
 _WHOLE_FEET_FROM_M: Final = 9.0
 
 
-def _unit(figure: str, unit: str) -> str:
-    return f"{figure}\u00a0{unit}"
+def _unit(figure: str, unit: str, language: Language = "en") -> str:
+    return f"{figure}\u00a0{unit_name(unit, figure == '1', language)}"
 
 
-def number_text(value: float, digits: int = 3) -> str:
+def number_text(value: float, digits: int = 3, language: Language = "en") -> str:
     """``value`` to ``digits`` significant digits without an exponent or idle zeros."""
     if value == 0 or not math.isfinite(value):
         return "0" if value == 0 else "—"
     if abs(value) < _TINY:
-        return f"under {_TINY:.4f}"
+        least = f"{_TINY:.4f}"
+        return translate(language, "under {figure}", figure=least)
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{decimals}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def per_cent(share: float) -> str:
+def per_cent(share: float, language: Language = "en") -> str:
     """A share as a whole percentage; never rounded to a certainty that was not computed."""
     if 0 < share < 0.005:
-        return "under 1%"
-    return "over 99%" if 0.995 <= share < 1 else f"{share * 100:.0f}%"
+        return translate(language, "under {figure}", figure=per_cent_text(0.01, language))
+    if 0.995 <= share < 1:
+        return translate(language, "over {figure}", figure=per_cent_text(0.99, language))
+    return per_cent_text(share, language)
 
 
-def length_text(length_m: float, system: Units) -> str:
+def length_text(length_m: float, system: Units, language: Language = "en") -> str:
     """A distance or a height: ``17 ft 6 in``, ``40 ft``, ``5.3 m``."""
     if system == "metric":
-        return _unit(f"{length_m:.1f}", "m")
+        return _unit(f"{length_m:.1f}", "m", language)
     if abs(length_m) >= _WHOLE_FEET_FROM_M:
-        return _unit(f"{length_m / _M_PER_FT:.0f}", "ft")
+        return _unit(f"{length_m / _M_PER_FT:.0f}", "ft", language)
     feet, inches = divmod(round(abs(length_m) * 1000 / MM_PER_INCH), 12)
-    parts = [_unit(str(feet), "ft")] * (feet > 0) + [_unit(str(inches), "in")] * (inches > 0 or feet == 0)
+    parts = [_unit(str(feet), "ft", language)] * (feet > 0)
+    parts += [_unit(str(inches), "in", language)] * (inches > 0 or feet == 0)
     return ("−" if length_m < 0 else "") + "\u00a0".join(parts)
 
 
-def size_text(size_mm: float, system: Units) -> str:
+def size_text(size_mm: float, system: Units, language: Language = "en") -> str:
     """The size of a gutter or an outlet: ``5 in``, ``5.5 in``, ``127 mm``."""
     if system == "metric":
-        return _unit(f"{size_mm:.0f}", "mm")
-    return _unit(number_text(round(size_mm / MM_PER_INCH, 1)), "in")
+        return _unit(f"{size_mm:.0f}", "mm", language)
+    return _unit(number_text(round(size_mm / MM_PER_INCH, 1)), "in", language)
 
 
-def opening_text(width_mm: float, system: Units = "us") -> str:
+def opening_text(width_mm: float, system: Units = "us", language: Language = "en") -> str:
     """An opening or the width of a needle: ``0.50 mm``, in the US ``0.50 mm (0.020 in)``.
 
     Millimeters always, since sieves, needles and cloth are told apart in them.
@@ -206,68 +211,75 @@ def opening_text(width_mm: float, system: Units = "us") -> str:
     millimeters = _unit(f"{width_mm:.2f}" if width_mm < 1 else number_text(width_mm), "mm")
     if system == "metric":
         return millimeters
-    return f"{millimeters} ({_unit(f'{width_mm / MM_PER_INCH:.3f}', 'in')})"
+    return f"{millimeters} ({_unit(f'{width_mm / MM_PER_INCH:.3f}', 'in', language)})"
 
 
-def range_text(low_mm: float, high_mm: float, system: Units = "us") -> str:
+def range_text(low_mm: float, high_mm: float, system: Units = "us", language: Language = "en") -> str:
     """A range of openings: ``0.5 to 1 mm``, in the US ``0.5 to 1 mm (0.020 to 0.039 in)``."""
     if math.isinf(high_mm):
-        return f"wider than {opening_text(low_mm, system)}"
+        return translate(language, "wider than {size}", size=opening_text(low_mm, system, language))
     if low_mm <= 0:
-        return f"up to {opening_text(high_mm, system)}"
+        return translate(language, "up to {size}", size=opening_text(high_mm, system, language))
     if math.isclose(low_mm, high_mm):
-        return opening_text(high_mm, system)
+        return opening_text(high_mm, system, language)
     # Hundredths of a millimeter, as single openings are said: nobody knows more.
     low, high = (number_text(round(width_mm, 2)) for width_mm in (low_mm, high_mm))
-    millimeters = _unit(f"{low} to {high}", "mm")
+    millimeters = _unit(span_text(low, high, language), "mm")
     if system == "metric":
         return millimeters
-    inches = _unit(f"{low_mm / MM_PER_INCH:.3f} to {high_mm / MM_PER_INCH:.3f}", "in")
-    return f"{millimeters} ({inches})"
+    low, high = (f"{width_mm / MM_PER_INCH:.3f}" for width_mm in (low_mm, high_mm))
+    return f"{millimeters} ({_unit(span_text(low, high, language), 'in', language)})"
 
 
-def mass_per_length_text(kg_per_m: float, system: Units) -> str:
+def span_text(low: str, high: str, language: Language = "en") -> str:
+    """``6 to 14``: two figures and what lies between."""
+    return translate(language, "{low} to {high}", low=low, high=high)
+
+
+def mass_per_length_text(kg_per_m: float, system: Units, language: Language = "en") -> str:
     """Litter on a gutter: ``2.4 kg/m``, ``40 g/m``; ``1.6 lb/ft``, ``0.4 oz/ft``."""
     if system == "metric":
         if kg_per_m < 0.0005:
-            return f"under {_unit('1', 'g/m')}"
+            return translate(language, "under {figure}", figure=_unit("1", "g/m"))
         grams = kg_per_m < 0.1
         return _unit(number_text(kg_per_m * 1000 if grams else kg_per_m, 2), "g/m" if grams else "kg/m")
     pounds = kg_per_m * _M_PER_FT / _KG_PER_LB
     if pounds < 0.01 / 16:
-        return f"under {_unit('0.01', 'oz/ft')}"
+        return translate(language, "under {figure}", figure=_unit("0.01", "oz/ft", language))
     ounces = pounds < 0.1
-    return _unit(number_text(pounds * 16 if ounces else pounds, 2), "oz/ft" if ounces else "lb/ft")
+    figure = number_text(pounds * 16 if ounces else pounds, 2)
+    return _unit(figure, "oz/ft" if ounces else "lb/ft", language)
 
 
-def count_per_length_text(per_m: float, system: Units) -> str:
+def count_per_length_text(per_m: float, system: Units, language: Language = "en") -> str:
     """``40``: pieces a foot, or a meter, to one digit; ``less than one``."""
     many = per_m * (1.0 if system == "metric" else _M_PER_FT)
-    return f"{float(f'{many:.1g}'):.0f}" if many >= 1 else "less than one"
+    return f"{float(f'{many:.1g}'):.0f}" if many >= 1 else translate(language, "less than one")
 
 
-def flow_text(litres_per_second: float, system: Units) -> str:
+def flow_text(litres_per_second: float, system: Units, language: Language = "en") -> str:
     """``1.2 L/s``; ``19 gal/min``, US gallons."""
     if system == "metric":
-        return _unit(number_text(litres_per_second, 2), "L/s")
-    return _unit(number_text(litres_per_second * 60 / _L_PER_GAL, 2), "gal/min")
+        return _unit(number_text(litres_per_second, 2, language), "L/s")
+    return _unit(number_text(litres_per_second * 60 / _L_PER_GAL, 2, language), "gal/min")
 
 
-def rain_text(mm_h: float, system: Units) -> str:
+def rain_text(mm_h: float, system: Units, language: Language = "en") -> str:
     """``100 mm/h``; ``3.9 in/h``."""
     if system == "metric":
         return _unit(number_text(mm_h), "mm/h")
-    return _unit(number_text(mm_h / MM_PER_INCH, 2), "in/h")
+    return _unit(number_text(mm_h / MM_PER_INCH, 2), "in/h", language)
 
 
-def pitch_text(pitch_deg: float, system: Units) -> str:
+def pitch_text(pitch_deg: float, system: Units, language: Language = "en") -> str:
     """A roof pitch: ``6/12`` or ``5.5/12`` in the US, else ``27°``; ``flat``."""
     rise = round(math.tan(math.radians(pitch_deg)) * 24) / 2
     if rise == 0 and pitch_deg < 0.5:
-        return "flat"
+        return translate(language, "flat")
     return f"{rise:g}/12" if system == "us" else f"{pitch_deg:.0f}°"
 
 
-def compass(bearing_deg: float) -> str:
-    """Nearest of sixteen compass points, ``NNW`` for 340."""
-    return _COMPASS[round(bearing_deg / 22.5) % 16]
+def compass(bearing_deg: float, language: Language = "en") -> str:
+    """Nearest of sixteen compass points, ``NNW`` for 340; in Spanish a W is an O."""
+    point = _COMPASS[round(bearing_deg / 22.5) % 16]
+    return point.replace("W", "O") if language == "es" else point

@@ -69,5 +69,8 @@ DownspoutShape = Literal["round", "rectangular"]
 Prevails = Literal["weakly", "clearly", "strongly"]
 Hemisphere = Literal["north", "south"]
 Units = Literal["us", "metric"]
+# What is said can be read in these; English is what stands in the code.
+Language = Literal["en", "es"]
+LANGUAGES: Final[tuple[Language, ...]] = get_args(Language)
 # What a figure may be: a number, a word, several of either, or not known.
 Value = bool | int | float | str | tuple[int, ...] | tuple[float, ...] | tuple[str, ...] | None

@@ -47,14 +47,14 @@ _SEASON_SHARE: Final = 0.1
 _MOST_PIECES: Final = 3
 # Fewer in a meter and year, one or two in a foot, are not worth a word.
 _FEW_PIECES: Final = 5
-_PIECES: Final[Mapping[str, str]] = {
+PIECES: Final[Mapping[str, str]] = {
     "needle": "broken needles", "bundle": "broken needles", "seed": "seeds", "samara": "keys",
     "bract": "bracts", "bud scale": "bud scales", "catkin": "bits of catkins", "male cone": "male cones",
     "leaflet": "leaflets", "cone scale": "cone scales", "spray": "bits of spray", "scale": "scales",
     "seed tuft": "tufts", "cotton tuft": "tufts", "seed string": "seed strings",
 }  # fmt: skip
 _NEEDLES: Final = frozenset({"needle", "bundle", "scale", "spray"})
-_SLOT_FOES: Final[Mapping[str, str]] = {
+SLOT_FOES: Final[Mapping[str, str]] = {
     "Quercus": "oak", "Acer": "maple", "Pinus": "pine", "Gleditsia": "locust", "Robinia": "locust",
 }  # fmt: skip
 
@@ -280,7 +280,7 @@ class HouseCase(SurveyCase):
         found: dict[str, bool] = {}
         for source in outcome.sources.each:
             pine = source.taxon.form == "long_needle"
-            foe = _SLOT_FOES.get(source.taxon.genus) or ("pine" if pine else None)
+            foe = SLOT_FOES.get(source.taxon.genus) or ("pine" if pine else None)
             if foe and loads[id(source)] > least:
                 found[foe] = found.get(foe, False) or pine or bool(over & set(source.trees))
         return found
@@ -791,7 +791,7 @@ def _small_things_in(case: GuardCase) -> Value:
         for each in fates:
             if each.part.part in SMALL_PARTS:
                 kg_m = source.load_kg_m[:, at] * each.part.litter_share * each.through[:, 0]
-                name = _PIECES.get(each.part.part, each.part.part)
+                name = PIECES.get(each.part.part, each.part.part)
                 counts[name] = counts.get(name, 0.0) + middle(kg_m) * 1e6 / piece_mg(each.part)
     most = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))[:_MOST_PIECES]
     return tuple(f"{name}={number:.3g}" for name, number in most if number >= _FEW_PIECES) or None

@@ -35,11 +35,16 @@ _TREES: Final = 3
 _FEW_KG_M: Final = 0.01
 _DISTANCES_M: Final = np.round(np.geomspace(1.0, 60.0, 24), 1)
 _WIDTHS_MM: Final = (0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0, 2.5)
-_WORDS: Final = {"no-guard-needed": "no guard is needed", "open": "an open guard is enough"}
-
-
-def _words(answer: ClassAnswer) -> str:
-    return _WORDS.get(answer, "the fineness is {to_class}")
+# What the answer would be then, after the clause that says when.
+THEN: Final = {"no-guard-needed": "no guard is needed.", "open": "an open guard is enough."}
+THEN_CLASS: Final = "the fineness is {to_class}."
+MOVED: Final = "If {tree} stood {moved_m} from the eave, not {here_m},"
+WIDTH: Final = {
+    True: "If the thinnest needles of {trees} prove to be {width_mm} or thicker,",
+    False: "If the thinnest needles of {trees} prove to be {width_mm} or thinner,",
+}
+FEWER: Final = "If the owner wants it cleaned less often than {per_year},"
+MORE: Final = "If the owner accepts cleaning {per_year} or more often, no guard is needed."
 
 
 def _flip(
@@ -47,6 +52,8 @@ def _flip(
 ) -> Flip:
     """A change with its sentence; figures as name, label, unit and value."""
     to_class = ("to_class", "fineness then", "class", to)
+    if template != MORE:
+        template = f"{template}\n{THEN.get(to, THEN_CLASS)}"
     return Flip(
         input=key,
         sentence="",
@@ -187,7 +194,7 @@ def _distance_flips(again: _Again) -> list[Flip]:
             found.append(
                 _flip(
                     f"trees[{at}].distance",
-                    f"If {{tree}} stood {{moved_m}} from the eave, not {{here_m}}, {_words(name)}.",
+                    MOVED,
                     again.base,
                     name,
                     ("tree", "tree", "trees", tree.name),
@@ -223,11 +230,9 @@ def _width_flip(again: _Again) -> list[Flip]:
     if flip is None:
         return []
     width, name = flip
-    than = "or thicker" if width > here else "or thinner"
-    template = f"If the thinnest needles of {{trees}} prove to be {{width_mm}} {than}, {_words(name)}."
     return [
         _flip(
-            f"source.{source.taxon.name}.{source.name}.width", template, again.base, name,
+            f"source.{source.taxon.name}.{source.name}.width", WIDTH[width > here], again.base, name,
             ("trees", "trees", "trees", source.trees), ("width_mm", "width then", "mm", width),
         )
     ]  # fmt: skip
@@ -247,10 +252,8 @@ def _cleanings_flip(outcome: Outcome) -> list[Flip]:
             np.zeros_like(outcome.enough),
             outcome.settings["safe_share"],
         ).fineness_class
-        template = f"If the owner wants it cleaned less often than {{per_year}}, {_words(index_class)}."
-        return [_flip(key, template, base, index_class, per_year)]
-    template = "If the owner accepts cleaning {per_year} or more often, no guard is needed."
-    return [_flip(key, template, base, "no-guard-needed", per_year)]
+        return [_flip(key, FEWER, base, index_class, per_year)]
+    return [_flip(key, MORE, base, "no-guard-needed", per_year)]
 
 
 def flips(outcome: Outcome, judged: Judged, units: Units) -> tuple[Flip, ...]:

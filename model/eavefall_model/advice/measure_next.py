@@ -48,10 +48,18 @@ HISTORY: Final = "history.now_full_fifths"
 
 
 # What knowing more would change, as estimator and owner are told.
-_WHAT: Final = {
-    "class": ("the answer", "this answer"),
-    "interval": ("the interval", "how often cleaning is due"),
+CHANGES: Final = {
+    "class": (
+        "{chance} chance it changes the answer.",
+        "({chance} chance that it changes this answer).",
+    ),
+    "interval": (
+        "{chance} chance it changes the interval.",
+        "({chance} chance that it changes how often cleaning is due).",
+    ),
 }
+NOTHING: Final = "Nothing left out is likely to change the answer; what comes nearest is to"
+AGAIN: Final = ("Worth repeating:", "Worth repeating (so far {how}):")
 
 
 @dataclass(frozen=True)
@@ -189,19 +197,14 @@ def _figures(outcome: Outcome, item: Uncertain) -> dict[str, tuple[str, str, Val
 def _templates(ask: Ask, item: Uncertain, by_owner: bool, what: str | None) -> tuple[str, str]:
     """What to tell estimator and owner to find out; ``what`` that changes, the class or the interval."""
     to_estimator = ask.to_estimator
-    if item.should_be is not None:
-        to_estimator = to_estimator.replace("{trees}", "{trees} (should they be {should_be})")
+    if item.should_be is not None and ask.of_which is not None:
+        to_estimator = ask.of_which
     to_owner = ask.of_owner if by_owner and ask.of_owner is not None else ask.at_visit
     if what is None:
-        nothing = "Nothing left out is likely to change the answer; what comes nearest is to"
-        return f"{nothing} {to_estimator}.", to_owner
-    so_far = " (so far {how})" if _taken_worse(item) else ""
-    again = "" if item.missing else f"Worth repeating{so_far}: "
-    estimator_says, owner_says = _WHAT[what]
-    return (
-        f"{again}{to_estimator}: {{chance}} chance it changes {estimator_says}.",
-        f"{to_owner.rstrip('.')} ({{chance}} chance that it changes {owner_says}).",
-    )
+        return f"{NOTHING}\n{to_estimator}.", to_owner
+    again = "" if item.missing else f"{AGAIN[_taken_worse(item) is not None]}\n"
+    estimator_says, owner_says = CHANGES[what]
+    return f"{again}{to_estimator}:\n{estimator_says}", f"{to_owner.rstrip('.')}\n{owner_says}"
 
 
 def _step(

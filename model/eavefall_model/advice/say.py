@@ -1,8 +1,10 @@
-"""What an answer says, in the words of the one who reads it: estimator or owner, US units or metric.
+"""What an answer says, in the words of the one who reads it: estimator or owner, US units or metric, English
+or Spanish.
 
 Everything that is said is stored as a template for each audience with the figures that fill it, so that a
-kept answer can be said to anybody. Names of guards, classes and forms by audience stand here and nowhere
-else.
+kept answer can be said to anybody. A template has one message to a line, each a whole sentence or clause;
+the message is what a catalog translates (``language``). Names of guards, classes and forms by audience stand
+here and nowhere else.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from eavefall_model.advice.schema import (
 )
 from eavefall_model.house.place_photos import HOME_TREE, PHOTO_TREE, PHOTO_TREE_OF
 from eavefall_model.house.reader import Assumed
+from eavefall_model.language import listed, month_name, translate, translate_count
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import (
     compass,
@@ -39,14 +42,11 @@ from eavefall_model.units import (
     rain_text,
     range_text,
     size_text,
+    span_text,
 )
-from eavefall_model.vocabulary import Units, Value
+from eavefall_model.vocabulary import Language, Units, Value
 
 Audience = Literal["estimator", "owner"]
-MONTHS: Final = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-    "November", "December",
-)  # fmt: skip
 # Waits beyond five years are not told apart.
 BEYOND: Final = "more than five years"
 CLASSES: Final[Mapping[Audience, Mapping[str, str]]] = {
@@ -95,7 +95,7 @@ FAILURES: Final[Mapping[str, str]] = MappingProxyType(
     }
 )
 # Trees that no person named, as their owner would call them.
-_OWN_TREES: Final[Mapping[str, str]] = {
+OWN_TREES: Final[Mapping[str, str]] = {
     HOME_TREE: "the tree nearest the roof",
     PHOTO_TREE: "the trees in your photos",
     PHOTO_TREE_OF["needle"]: "the needle trees in your photos",
@@ -105,16 +105,17 @@ _OWN_TREES: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True)
 class Voice:
-    """To whom something is said, in which units; ``one_eave`` where the house has a single gutter."""
+    """To whom something is said, in which units and language; ``one_eave`` where the house has one gutter."""
 
     audience: Audience = "estimator"
     units: Units = "us"
     one_eave: bool = False
+    language: Language = "en"
 
 
-def voice_of(advice: Advice, audience: Audience, units: Units) -> Voice:
+def voice_of(advice: Advice, audience: Audience, units: Units, language: Language = "en") -> Voice:
     """The voice in which ``advice`` is said."""
-    return Voice(audience, units, len(advice.eaves) == 1)
+    return Voice(audience, units, len(advice.eaves) == 1, language)
 
 
 def say(said: Said, voice: Voice) -> str | None:
@@ -122,7 +123,9 @@ def say(said: Said, voice: Voice) -> str | None:
     template = said.to_estimator if voice.audience == "estimator" else said.to_owner
     if template is None:
         return None
-    return sentence_case(_Filler(said.figures, voice).format(template))
+    filler = _Filler(said.figures, voice)
+    lines = [filler.format(translate(voice.language, message)) for message in template.split("\n")]
+    return sentence_case(" ".join(lines))
 
 
 Words = TypeVar("Words", bound=Said)
@@ -137,24 +140,29 @@ def figure_text(figure: Figure, voice: Voice, manner: str = "") -> str:
     """One figure as words with its unit; ``manner`` is ``every`` for a wait said as a frequency."""
     value = figure.value
     if value is None:
-        return "not known"
+        return translate(voice.language, "not known")
     if manner == "every":
-        return every(_number(value))
+        return every(_number(value), voice.language)
     return value_text(value, figure.unit, voice)
 
 
 def value_text(value: Value, unit: str, voice: Voice) -> str:
     """A value in its unit; text where a number is expected stands as it is."""
     if isinstance(value, str) and unit in _MEASURED:
-        return value
+        return translate(voice.language, value)
     return _WAYS[unit](value, voice)
 
 
 def assumed_text(row: Assumed, voice: Voice) -> str:
     """A default that was taken: ``back: roof pitch 6/12 (4/12 to 8/12)``."""
+    label = translate(voice.language, row.label)
+    return f"{f'{row.of}: ' if row.of else ''}{label} {assumed_value(row, voice)}"
+
+
+def assumed_value(row: Assumed, voice: Voice) -> str:
+    """What was taken, with its range: ``6/12 (4/12 to 8/12)``."""
     value, low, high = (value_text(each, row.unit, voice) for each in (row.value, row.low, row.high))
-    span = "" if low == high else f" ({low} to {high})"
-    return f"{f'{row.of}: ' if row.of else ''}{row.label} {value}{span}"
+    return value if low == high else f"{value} ({span_text(low, high, voice.language)})"
 
 
 def figures_text(reason: Reason, voice: Voice) -> str:
@@ -167,9 +175,9 @@ def figures_text(reason: Reason, voice: Voice) -> str:
     )
 
 
-def guard_name(kind: str) -> str:
+def guard_name(kind: str, language: Language = "en") -> str:
     """``woven micromesh``: a guard kind as the trade calls it."""
-    return GUARDS["estimator"][kind]
+    return translate(language, GUARDS["estimator"][kind])
 
 
 def guard_why(advice: Advice, kind: str, voice: Voice) -> str:
@@ -185,9 +193,9 @@ def guard_why(advice: Advice, kind: str, voice: Voice) -> str:
     return " ".join(dict.fromkeys(filter(None, found)))
 
 
-def joined(words: Sequence[str], last: str = "and") -> str:
+def joined(words: Sequence[str], last: str = "and", language: Language = "en") -> str:
     """``a, b and c``."""
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else ""
+    return listed(words, language, last) if words else ""
 
 
 def sentence_case(text: str) -> str:
@@ -195,17 +203,21 @@ def sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def wait_text(months: float) -> str:
+def wait_text(months: float, language: Language = "en") -> str:
     """``9 months``, ``1.5 months``, ``more than five years``: whole months, halves below three."""
     if months >= HORIZON_MONTHS:
-        return BEYOND
+        return translate(language, BEYOND)
     text = bare_months(months)
-    return f"{text}\u00a0{'month' if text == '1' else 'months'}"
+    return translate_count(
+        language, "{many}\u00a0month", "{many}\u00a0months", 1 if text == "1" else 2, many=text
+    )
 
 
-def every(months: float) -> str:
+def every(months: float, language: Language = "en") -> str:
     """``about every 9 months``, ``less than once in five years``."""
-    return "less than once in five years" if months >= HORIZON_MONTHS else f"about every {wait_text(months)}"
+    if months >= HORIZON_MONTHS:
+        return translate(language, "less than once in five years")
+    return translate(language, "about every {wait}", wait=wait_text(months, language))
 
 
 def bare_months(months: float) -> str:
@@ -213,47 +225,54 @@ def bare_months(months: float) -> str:
     return f"{months:.0f}" if months >= 3 else number_text(round(months * 2) / 2 or 0.5)
 
 
-def range_of(interval: Interval) -> str:
+def range_of(interval: Interval, language: Language = "en") -> str:
     """``6 to 14 months``, ``20 months to more than five years``."""
-    low, high = wait_text(interval.low), wait_text(interval.high)
+    low, high = wait_text(interval.low, language), wait_text(interval.high, language)
     if low == high:
         return high
-    return f"{low} to {high}" if interval.high >= HORIZON_MONTHS else f"{bare_months(interval.low)} to {high}"
+    return span_text(low if interval.high >= HORIZON_MONTHS else bare_months(interval.low), high, language)
 
 
-def interval_text(interval: Interval) -> str:
+def interval_text(interval: Interval, language: Language = "en") -> str:
     """``9 months (6 to 14)``; ``more than five years``, with the soonest if that is sooner."""
-    typical = wait_text(interval.typical)
+    typical = wait_text(interval.typical, language)
     if wait_text(interval.low) == wait_text(interval.high):
         return typical
     if interval.typical >= HORIZON_MONTHS:
-        return f"{typical} (from {wait_text(interval.low)})"
+        low = wait_text(interval.low, language)
+        return translate(language, "{typical} (from {low})", typical=typical, low=low)
     if interval.high >= HORIZON_MONTHS:
-        return f"{typical} ({range_of(interval)})"
-    return f"{typical} ({bare_months(interval.low)} to {bare_months(interval.high)})"
+        return f"{typical} ({range_of(interval, language)})"
+    return f"{typical} ({span_text(bare_months(interval.low), bare_months(interval.high), language)})"
 
 
-def times_text(per_year: float) -> str:
-    """``once a year``, ``2.6 times a year``; less often than that as a wait."""
-    named = {
+YES_NO: Final = {True: "yes", False: "no"}
+# Shares of a year that have a name.
+TIMES: Final[Mapping[float, str]] = MappingProxyType(
+    {
         0.25: "once in four years", 0.33: "once in three years", 0.5: "once in two years", 1.0: "once a year",
         2.0: "twice a year",
-    }  # fmt: skip
-    if round(per_year, 2) in named:
-        return named[round(per_year, 2)]
+    }
+)  # fmt: skip
+
+
+def times_text(per_year: float, language: Language = "en") -> str:
+    """``once a year``, ``2.6 times a year``; less often than that as a wait."""
     rate = round(per_year, 1)
-    if rate in named:
-        return named[rate]
+    named = TIMES.get(round(per_year, 2)) or TIMES.get(rate)
+    if named:
+        return translate(language, named)
     if rate < 1:
-        return every(12 / per_year) if per_year > 0 else "never"
-    return f"{rate:g} times a year"
+        return every(12 / per_year, language) if per_year > 0 else translate(language, "never")
+    figure = f"{rate:g}"
+    return translate(language, "{figure} times a year", figure=figure)
 
 
-def months_text(months: Iterable[int]) -> str:
+def months_text(months: Iterable[int], language: Language = "en") -> str:
     """Months 1 to 12 by name; three or more in a row become ``October to December``, across New Year too."""
     wanted = sorted(set(months))
     if len(wanted) == 12:
-        return "any month"
+        return translate(language, "any month")
     # Start each run at a month whose predecessor is not wanted, so that a run may pass December.
     runs: list[list[int]] = []
     for month in wanted:
@@ -265,14 +284,16 @@ def months_text(months: Iterable[int]) -> str:
         runs.append(run)
     words: list[str] = []
     for run in runs:
-        names = [MONTHS[month - 1] for month in run]
-        words += [f"{names[0]} to {names[-1]}"] if len(names) > 2 else names
-    return joined(words)
+        names = [month_name(month, language) for month in run]
+        words += [span_text(names[0], names[-1], language)] if len(names) > 2 else names
+    return joined(words, language=language)
 
 
-def spare_text(margin: float) -> str:
+def spare_text(margin: float, language: Language = "en") -> str:
     """Capacity over demand: ``20% to spare``, ``5% short``."""
-    return f"{per_cent(margin)} to spare" if margin >= 0 else f"{per_cent(-margin)} short"
+    if margin >= 0:
+        return translate(language, "{share} to spare", share=per_cent(margin, language))
+    return translate(language, "{share} short", share=per_cent(-margin, language))
 
 
 def sieve_text(opening: Opening) -> str:
@@ -280,11 +301,11 @@ def sieve_text(opening: Opening) -> str:
     return ", ".join(filter(None, (opening.designation_iso, opening.designation_astm)))
 
 
-def sold_text(sold: MarketOpening) -> str:
+def sold_text(sold: MarketOpening, language: Language = "en") -> str:
     """``40 mesh mill cloth``, ``0.0625 in on 0.1250 in perforated sheet``: as the trade calls it."""
     first, *rest = sold.kind.split()
     kind = " ".join(rest) if sold.designation.split()[-1] == first else sold.kind
-    return f"{sold.designation} {kind}"
+    return translate(language, "{size} {kind}", size=sold.designation, kind=translate(language, kind))
 
 
 def _number(value: Any) -> float:
@@ -296,13 +317,17 @@ def _list(value: Any) -> tuple[Any, ...]:
 
 
 def _about(text: str, voice: Voice) -> str:
-    return f"about {text}" if voice.audience == "owner" and text[:1].isdigit() else text
+    if voice.audience == "estimator" or not text[:1].isdigit():
+        return text
+    return translate(voice.language, "about {figure}", figure=text)
 
 
 def _eave(name: Any, voice: Voice) -> str:
     if voice.audience == "estimator":
         return str(name)
-    return "your gutter" if voice.one_eave else f"your gutter “{name}”"
+    if voice.one_eave:
+        return translate(voice.language, "your gutter")
+    return translate(voice.language, "your gutter “{name}”", name=name)
 
 
 def _pieces(counted: Any, voice: Voice) -> str:
@@ -310,46 +335,58 @@ def _pieces(counted: Any, voice: Voice) -> str:
     words = []
     for each in _list(counted):
         name, _, number = str(each).partition("=")
-        words.append(f"{count_per_length_text(float(number), voice.units)} {name}")
-    return f"{joined(words)} a {'foot' if voice.units == 'us' else 'meter'}"
+        many = count_per_length_text(float(number), voice.units, voice.language)
+        words.append(f"{many} {translate(voice.language, name)}")
+    pieces = joined(words, language=voice.language)
+    if voice.units == "us":
+        return translate(voice.language, "{pieces} a foot", pieces=pieces)
+    return translate(voice.language, "{pieces} a meter", pieces=pieces)
 
 
 def _tree(name: Any, voice: Voice) -> str:
     if voice.audience == "estimator":
         return str(name)
-    return _OWN_TREES.get(name, f"“{name}”")
+    return translate(voice.language, OWN_TREES[name]) if name in OWN_TREES else f"“{name}”"
+
+
+def _word(value: Any, voice: Voice) -> str:
+    return translate(voice.language, str(value).replace("_", " "))
 
 
 # How a figure of each unit is said.
 _WAYS: Final[Mapping[str, Callable[[Any, Voice], str]]] = MappingProxyType(
     {
-        "mm": lambda value, voice: opening_text(value, voice.units),
-        "mm range": lambda value, voice: range_text(value[0], value[1], "metric"),
-        "size": lambda value, voice: size_text(value, voice.units),
-        "m": lambda value, voice: length_text(value, voice.units),
-        "kg/m": lambda value, voice: mass_per_length_text(value, voice.units),
-        "L/s": lambda value, voice: flow_text(value, voice.units),
-        "mm/h": lambda value, voice: rain_text(value, voice.units),
-        "pitch": lambda value, voice: pitch_text(value, voice.units),
-        "bearing": lambda value, voice: compass(value),
-        "months": lambda value, voice: _about(wait_text(value), voice),
-        "a year": lambda value, voice: _about(times_text(value), voice),
-        "times a year": lambda value, voice: times_text(value),
-        "share": lambda value, voice: per_cent(value),
-        "margin": lambda value, voice: spare_text(value),
-        "ratio": lambda value, voice: number_text(value, 2),
-        "count": lambda value, voice: number_text(value),
-        "yes or no": lambda value, voice: "yes" if value else "no",
-        "class": lambda value, voice: CLASSES[voice.audience][value],
-        "guard": lambda value, voice: GUARDS[voice.audience][value],
-        "form": lambda value, voice: FORMS[value],
-        "foliage": lambda value, voice: FOLIAGE[value],
-        "failure": lambda value, voice: FAILURES[value],
-        "calendar months": lambda value, voice: months_text(_list(value)),
+        "mm": lambda value, voice: opening_text(value, voice.units, voice.language),
+        "mm range": lambda value, voice: range_text(value[0], value[1], "metric", voice.language),
+        "size": lambda value, voice: size_text(value, voice.units, voice.language),
+        "m": lambda value, voice: length_text(value, voice.units, voice.language),
+        "kg/m": lambda value, voice: mass_per_length_text(value, voice.units, voice.language),
+        "L/s": lambda value, voice: flow_text(value, voice.units, voice.language),
+        "mm/h": lambda value, voice: rain_text(value, voice.units, voice.language),
+        "pitch": lambda value, voice: pitch_text(value, voice.units, voice.language),
+        "bearing": lambda value, voice: compass(value, voice.language),
+        "months": lambda value, voice: _about(wait_text(value, voice.language), voice),
+        "a year": lambda value, voice: _about(times_text(value, voice.language), voice),
+        "times a year": lambda value, voice: times_text(value, voice.language),
+        "share": lambda value, voice: per_cent(value, voice.language),
+        "margin": lambda value, voice: spare_text(value, voice.language),
+        "ratio": lambda value, voice: number_text(value, 2, voice.language),
+        "count": lambda value, voice: number_text(value, language=voice.language),
+        "yes or no": lambda value, voice: translate(voice.language, YES_NO[bool(value)]),
+        "class": lambda value, voice: translate(voice.language, CLASSES[voice.audience][value]),
+        "guard": lambda value, voice: translate(voice.language, GUARDS[voice.audience][value]),
+        "form": lambda value, voice: translate(voice.language, FORMS[value]),
+        "foliage": lambda value, voice: translate(voice.language, FOLIAGE[value]),
+        "failure": lambda value, voice: translate(voice.language, FAILURES[value]),
+        "calendar months": lambda value, voice: months_text(_list(value), voice.language),
         "pieces/m": _pieces,
         "eave": _eave,
-        "trees": lambda value, voice: joined([_tree(each, voice) for each in _list(value)]),
-        "words": lambda value, voice: joined([str(each).replace("_", " ") for each in _list(value)]),
+        "trees": lambda value, voice: joined(
+            [_tree(each, voice) for each in _list(value)], language=voice.language
+        ),
+        "words": lambda value, voice: joined(
+            [_word(each, voice) for each in _list(value)], language=voice.language
+        ),
     }
 )
 # Units of which a value is a number.

@@ -7,6 +7,7 @@ import numpy as np
 from eavefall_model.advice.judge import Judged
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.schema import TakeOff
+from eavefall_model.language import mark
 
 
 def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
@@ -19,7 +20,7 @@ def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
     corners = eave.inside_corners + eave.outside_corners
     prices = outcome.survey.prices
     low = high = currency = None
-    note = "" if prices is None else "The office's prices lack this material."
+    note = "" if prices is None else mark("The office's prices lack this material.")
     if prices is not None:
         per_guard = prices.guard_per_m.get(judged.planned) if guard_m else (0.0, 0.0)
         per_gutter = prices.gutter_per_m if gutter_m else (0.0, 0.0)
@@ -29,7 +30,7 @@ def take_off(outcome: Outcome, judged: Judged, number: int) -> TakeOff:
             currency, note = prices.currency, "A range from the office's own prices per meter. Not a quote."
     if judged.recommended is None:
         low = high = currency = None
-        note = "No guard is counted: find out the kind of tree first."
+        note = mark("No guard is counted: find out the kind of tree first.")
     return TakeOff(
         guard_m=round(guard_m, 2),
         gutter_m=round(gutter_m, 2),

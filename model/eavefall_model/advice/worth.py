@@ -19,56 +19,116 @@ from eavefall_model.house.contradictions import Contradiction
 from eavefall_model.vocabulary import GuardKind, Units, Value, WorthAnswer
 
 # Everyday odds, by chance.
-_ODDS: Final = (
+ODDS: Final = (
     (0.03, "under 1 in 30"), (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
     (0.29, "about 1 in 4"), (0.42, "about 1 in 3"), (0.58, "about 1 in 2"), (0.71, "about 2 in 3"),
     (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (0.97, "about 19 in 20"),
 )  # fmt: skip
-_PATIENCE: Final[dict[bool, tuple[str, str]]] = {
-    True: ("than the owner accepts ({accepted_per_year})", "than you said is fine ({accepted_per_year})"),
-    False: (
-        "than an owner accepts who has not said how often (taken as {accepted_per_year}, give or take). It "
-        "depends "
-        "on the owner's patience first: ask",
-        "than most people put up with ({accepted_per_year}, give or take). It depends on your own patience "
-        "first",
-    ),
-}
-_SAID: Final[dict[WorthAnswer, tuple[str, str]]] = {
-    "yes": (
+# Answer, and whether the owner has said how often cleaning is fine -> what estimator and owner are told.
+SAID: Final[dict[tuple[WorthAnswer, bool], tuple[str, str]]] = {
+    ("yes", True): (
         "A guard is worth it: the open gutter needs cleaning {unguarded_months:every}, and it is "
-        "{worth_odds} likely "
-        "that this is more ",
+        "{worth_odds} likely that this is more than the owner accepts ({accepted_per_year}).",
         "A screen is worth it: without one your gutter would need clearing {unguarded_months:every}, and it "
-        "is "
-        "{worth_odds} likely that this is more ",
+        "is {worth_odds} likely that this is more than you said is fine ({accepted_per_year}).",
     ),
-    "no": (
+    ("yes", False): (
+        "A guard is worth it: the open gutter needs cleaning {unguarded_months:every}, and it is "
+        "{worth_odds} likely that this is more than an owner accepts who has not said how often (taken as "
+        "{accepted_per_year}, give or take). It depends on the owner's patience first: ask.",
+        "A screen is worth it: without one your gutter would need clearing {unguarded_months:every}, and it "
+        "is {worth_odds} likely that this is more than most people put up with ({accepted_per_year}, give or "
+        "take). It depends on your own patience first.",
+    ),
+    ("no", True): (
         "A guard is hardly worth it: the open gutter needs cleaning {unguarded_months:every}, and it is only "
-        "{worth_odds} likely that this is more ",
+        "{worth_odds} likely that this is more than the owner accepts ({accepted_per_year}).",
         "A screen is hardly worth it: without one your gutter would need clearing {unguarded_months:every}, "
-        "and it is "
-        "only {worth_odds} likely that this is more ",
+        "and it is only {worth_odds} likely that this is more than you said is fine ({accepted_per_year}).",
     ),
-    "could go either way": (
+    ("no", False): (
+        "A guard is hardly worth it: the open gutter needs cleaning {unguarded_months:every}, and it is only "
+        "{worth_odds} likely that this is more than an owner accepts who has not said how often (taken as "
+        "{accepted_per_year}, give or take). It depends on the owner's patience first: ask.",
+        "A screen is hardly worth it: without one your gutter would need clearing {unguarded_months:every}, "
+        "and it is only {worth_odds} likely that this is more than most people put up with "
+        "({accepted_per_year}, give or take). It depends on your own patience first.",
+    ),
+    ("could go either way", True): (
         "Whether a guard is worth it could go either way: the open gutter needs cleaning "
-        "{unguarded_months:every}, and "
-        "it is {worth_odds} likely that this is more ",
+        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than the owner accepts "
+        "({accepted_per_year}).",
         "Whether a screen is worth it could go either way: without one your gutter would need clearing "
-        "{unguarded_months:every}, and it is {worth_odds} likely that this is more ",
+        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than you said is fine "
+        "({accepted_per_year}).",
+    ),
+    ("could go either way", False): (
+        "Whether a guard is worth it could go either way: the open gutter needs cleaning "
+        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than an owner accepts who "
+        "has not said how often (taken as {accepted_per_year}, give or take). It depends on the owner's "
+        "patience first: ask.",
+        "Whether a screen is worth it could go either way: without one your gutter would need clearing "
+        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than most people put up "
+        "with ({accepted_per_year}, give or take). It depends on your own patience first.",
     ),
 }
-_MOVES: Final = (
-    " But no guard on offer waits clearly longer than the open gutter: one would only move the work.",
-    " But no screen we know of would wait clearly longer than the open gutter: one would only move the work.",
+MOVES: Final = (
+    "But no guard on offer waits clearly longer than the open gutter: one would only move the work.",
+    "But no screen we know of would wait clearly longer than the open gutter: one would only move the work.",
 )
-_EMBERS: Final = (
+EMBERS: Final = (
     "A metal guard is worth it here for the embers, however seldom the gutter fills "
     "({unguarded_months:every}).",
     "A metal screen is worth it at your house because of embers, however seldom the gutter fills "
     "({unguarded_months:every}).",
 )
-
+# What of a range can be narrowed: whether it is a guard's -> clauses to estimator and owner, in order: the
+# range, what a look would narrow it to, what is left.
+RANGE: Final[dict[bool, tuple[tuple[str, str, str], tuple[str, str, str]]]] = {
+    False: (
+        (
+            "The open gutter may wait {low_months} to {high_months}.",
+            "the gutter's own past (last cleaned when, how full now) to {past_low} to {past_high};",
+            "the rest is the trees' good and bad years and how litter settles, which no tape tells.",
+        ),
+        (
+            "Without a screen your gutter may wait {low_months} to {high_months}.",
+            "how full it is now, and when it was last cleaned, to {past_low} to {past_high};",
+            "the rest is the trees' good and bad years and how litter settles, which no tape tells.",
+        ),
+    ),
+    True: (
+        (
+            "With the guard it may wait {low_months} to {high_months}.",
+            "a look at the guard after its first year (how much of it is covered) to {past_low} to "
+            "{past_high};",
+            "the rest is the trees' years and how a guard clears itself in wind, which nobody has measured.",
+        ),
+        (
+            "With the screen it may wait {low_months} to {high_months}.",
+            "a look at the screen after its first year to {past_low} to {past_high};",
+            "the rest is good and bad years of the trees, and how wind clears a screen, which nobody has "
+            "measured.",
+        ),
+    ),
+}
+MEASURED: Final = (
+    "Measuring what was left out would narrow that to about {measured_low} to {measured_high};",
+    "Measuring what we do not know yet would narrow that to about {measured_low} to {measured_high};",
+)
+HARDLY: Final = "Measuring more would hardly narrow that;"
+# What the past says: whether it is a guard's -> to estimator and owner.
+PAST: Final[dict[bool, tuple[str, str]]] = {
+    False: (
+        "By its own past the gutter fills in {told_months} ({told_low} to {told_high});",
+        "By its own past your gutter fills in {told_months};",
+    ),
+    True: (
+        "By its own past the guard on it waits {told_months} ({told_low} to {told_high});",
+        "By its own past the screen on it waits {told_months};",
+    ),
+}
+ALONE: Final = "the trees alone would say {alone_low} to {alone_high}."
 
 # A range counts as narrower below this share of its ratio.
 _NARROWER: Final = 0.9
@@ -76,7 +136,7 @@ _NARROWER: Final = 0.9
 
 def chance_words(chance: float) -> str:
     """A chance as everyday odds, such as ``about 2 in 3``."""
-    return next((words for limit, words in _ODDS if chance < limit), "over 29 in 30")
+    return next((words for limit, words in ODDS if chance < limit), "over 29 in 30")
 
 
 def gain_of(outcome: Outcome, guard: GuardOutcome) -> float:
@@ -100,18 +160,16 @@ def worth_of(outcome: Outcome, guard: GuardKind | None, anyway: bool, units: Uni
     helps = gain is not None and gain >= outcome.settings["worth_factor"]
     answer = worth_answer(outcome.answer.no_guard_share, helps, anyway)
     known = outcome.survey.household.cleanings_per_year is not None
-    if anyway:
-        said = _EMBERS
-    else:
-        said = tuple(  # type: ignore[assignment]
-            f"{one}{two}.{more if not helps and chance > 1 - ENOUGH else ''}"
-            for one, two, more in zip(_SAID[answer], _PATIENCE[known], _MOVES, strict=True)
-        )
+    said = EMBERS if anyway else SAID[answer, known]
+    moves = not anyway and not helps and chance > 1 - ENOUGH
+    to_estimator, to_owner = (
+        f"{first}\n{more}" if moves else first for first, more in zip(said, MOVES, strict=True)
+    )
     wait = float(np.median(outcome.guards["none"].house_months))
     worth = Worth(
         sentence="",
-        to_estimator=said[0],
-        to_owner=said[1],
+        to_estimator=to_estimator,
+        to_owner=to_owner,
         figures=(
             Figure(
                 name="unguarded_months", label="wait of the open gutter", unit="months", value=rounded(wait)
@@ -143,38 +201,16 @@ def range_said(outcome: Outcome, guard: GuardKind, units: Units) -> Said:
     """What of the range of the guard planned, or of the open gutter, measuring can narrow and what not."""
     found = narrowing(outcome, guard)
     ratio, measured, past = (high / low for low, high in (found.now, found.measured, found.with_past))
-    if guard == "none":
-        estimator = "The open gutter may wait {low_months} to {high_months}. "
-        owner = "Without a screen your gutter may wait {low_months} to {high_months}. "
-        look = ("the gutter's own past (last cleaned when, how full now)",
-                "how full it is now, and when it was last cleaned,")  # fmt: skip
-        rest = ("the trees' good and bad years and how litter settles, which no tape tells",) * 2
-    else:
-        estimator = "With the guard it may wait {low_months} to {high_months}. "
-        owner = "With the screen it may wait {low_months} to {high_months}. "
-        look = ("a look at the guard after its first year (how much of it is covered)",
-                "a look at the screen after its first year")  # fmt: skip
-        rest = (
-            "the trees' years and how a guard clears itself in wind, which nobody has measured",
-            "good and bad years of the trees, and how wind clears a screen, which nobody has measured",
-        )
-    if measured < _NARROWER * ratio:
-        estimator += (
-            "Measuring what was left out would narrow that to about {measured_low} to {measured_high}; "
-        )
-        owner += (
-            "Measuring what we do not know yet would narrow that to about {measured_low} to {measured_high}; "
-        )
-    else:
-        estimator += "Measuring more would hardly narrow that; "
-        owner += "Measuring more would hardly narrow that; "
-    if past < _NARROWER * measured:
-        estimator += f"{look[0]} to {{past_low}} to {{past_high}}; "
-        owner += f"{look[1]} to {{past_low}} to {{past_high}}; "
-    said = Said(
+    clauses = [[first] for first, _, _ in RANGE[guard != "none"]]
+    for said, narrows in zip(clauses, MEASURED, strict=True):
+        said.append(narrows if measured < _NARROWER * ratio else HARDLY)
+    for said, (_, look, rest) in zip(clauses, RANGE[guard != "none"], strict=True):
+        said += [look, rest] if past < _NARROWER * measured else [rest]
+    to_estimator, to_owner = ("\n".join(said) for said in clauses)
+    said_range = Said(
         sentence="",
-        to_estimator=f"{estimator}the rest is {rest[0]}.",
-        to_owner=f"{owner}the rest is {rest[1]}.",
+        to_estimator=to_estimator,
+        to_owner=to_owner,
         figures=tuple(
             _months(name, value)
             for name, value in (
@@ -184,7 +220,7 @@ def range_said(outcome: Outcome, guard: GuardKind, units: Units) -> Said:
             )
         ),
     )  # fmt: skip
-    return written(said, units)
+    return written(said_range, units)
 
 
 def past_of(outcome: Outcome, units: Units) -> Past | None:
@@ -195,17 +231,11 @@ def past_of(outcome: Outcome, units: Units) -> Past | None:
     kind = told.observed.guard
     alone = interval(told.before_months)
     now = interval(outcome.guards[kind or "none"].house_months)
-    if kind is None:
-        estimator = "By its own past the gutter fills in {told_months} ({told_low} to {told_high}); "
-        owner = "By its own past your gutter fills in {told_months}; "
-    else:
-        estimator = "By its own past the guard on it waits {told_months} ({told_low} to {told_high}); "
-        owner = "By its own past the screen on it waits {told_months}; "
-    alone_said = "the trees alone would say {alone_low} to {alone_high}."
+    to_estimator, to_owner = PAST[kind is not None]
     past = Past(
         sentence="",
-        to_estimator=estimator + alone_said,
-        to_owner=owner + alone_said,
+        to_estimator=f"{to_estimator}\n{ALONE}",
+        to_owner=f"{to_owner}\n{ALONE}",
         figures=tuple(
             _months(name, value)
             for name, value in (
@@ -220,56 +250,52 @@ def past_of(outcome: Outcome, units: Units) -> Past | None:
     return written(past, units)
 
 
-_USED: Final = "Each is used as it was given; the visit settles it."
-# Code -> what is asked of the estimator, the names of the values it quotes, and their units.
-_ASKED: Final[dict[str, tuple[str, tuple[tuple[str, str], ...]]]] = {
+USED: Final = "Each is used as it was given; the visit settles it."
+# Code -> what does not fit, what the estimator is to do about it, the values it quotes with their units.
+ASKED: Final[dict[str, tuple[str, str, tuple[tuple[str, str], ...]]]] = {
     "crown-and-overhang": (
-        "{tree}: a distance of {distance}, a crown radius of {crown} and an overhang of {overhang} do not "
-        "fit "
-        "together. Pace out the crown on the house side, from the trunk to the tips.",
+        "{tree}: a distance of {distance}, a crown radius of {crown} and an overhang of {overhang} do"
+        " not fit together.",
+        "Pace out the crown on the house side, from the trunk to the tips.",
         (("distance", "m"), ("crown", "m"), ("overhang", "m")),
     ),
     "tree-too-tall": (
-        "{tree}: a height of {height} is more than trees of its kind reach ({tallest}). Check the unit, or "
-        "measure "
-        "it against the house.",
+        "{tree}: a height of {height} is more than trees of its kind reach ({tallest}).",
+        "Check the unit, or measure it against the house.",
         (("height", "m"), ("tallest", "m")),
     ),
     "crown-too-wide": (
-        "{tree}: a crown radius of {crown} is much for a height of {height}; {usual} would be usual. Check "
-        "whether "
-        "it is a diameter.",
+        "{tree}: a crown radius of {crown} is much for a height of {height}; {usual} would be usual.",
+        "Check whether it is a diameter.",
         (("crown", "m"), ("height", "m"), ("usual", "m")),
     ),
     "species-and-form": (
-        "{tree}: {species} does not have the foliage that was seen ({seen}). A close photo of the foliage "
-        "settles it.",
+        "{tree}: {species} does not have the foliage that was seen ({seen}).",
+        "A close photo of the foliage settles it.",
         (("species", "words"), ("seen", "words")),
     ),
     "species-and-foliage": (
-        "{tree}: {species} does not have the foliage that was seen ({seen}). A close photo of the foliage "
-        "settles it.",
+        "{tree}: {species} does not have the foliage that was seen ({seen}).",
+        "A close photo of the foliage settles it.",
         (("species", "words"), ("seen", "words")),
     ),
     "no-eave-on-that-side": (
-        "{tree} stands to the {bearing}, but {eave} faces {facing}. Check the bearing, the eave or which way "
-        "it faces.",
+        "{tree} stands to the {bearing}, but {eave} faces {facing}.",
+        "Check the bearing, the eave or which way it faces.",
         (("bearing", "bearing"), ("eave", "words"), ("facing", "bearing")),
     ),
     "eave-too-long": (
-        "{tree}: a length of {length} is more than a straight eave of a house has ({longest}). Check the "
-        "unit, or "
-        "enter each run by itself.",
+        "{tree}: a length of {length} is more than a straight eave of a house has ({longest}).",
+        "Check the unit, or enter each run by itself.",
         (("length", "m"), ("longest", "m")),
     ),
     "gauge-and-species": (
-        "{tree}: needles measured at {measured} are not those of {species} ({usual}). The measured width is "
-        "used. "
-        "Check which tree the needles came from, or the species.",
+        "{tree}: needles measured at {measured} are not those of {species} ({usual}).",
+        "The measured width is used. Check which tree the needles came from, or the species.",
         (("measured", "mm"), ("species", "words"), ("usual", "mm")),
     ),
     "handful-and-trees": (
-        "In the handful {tree}, {count} {kind} of {length} by {width} come from none of the trees listed. "
+        "In the handful {tree}, {count} {kind} of {length} by {width} come from none of the trees listed.",
         "Which tree sheds them, and where does it stand? Until it is listed they count for nothing.",
         (("count", "count"), ("kind", "words"), ("length", "mm"), ("width", "mm")),
     ),
@@ -279,9 +305,8 @@ _ASKED: Final[dict[str, tuple[str, tuple[tuple[str, str], ...]]]] = {
         (("said", "share"), ("seen", "share")),
     ),
     "past-and-trees": (
-        "{tree}: found {full} full, where the trees listed explain about {usual}. Look for a tree that is "
-        "not listed, "
-        "a roof that drains onto it, or a cleaning that was forgotten.",
+        "{tree}: found {full} full, where the trees listed explain about {usual}.",
+        "Look for a tree that is not listed, a roof that drains onto it, or a cleaning that was forgotten.",
         (("full", "share"), ("usual", "share")),
     ),
 }
@@ -291,7 +316,7 @@ def questions_of(found: tuple[Contradiction, ...], units: Units) -> tuple[Questi
     """The questions that contradictions raise, naming both values and what would settle them."""
     asked = []
     for each in found:
-        template, names = _ASKED[each.code]
+        fact, settles, names = ASKED[each.code]
         values: list[tuple[str, str, Value]] = [("tree", "words", each.about)]
         values += [(name, unit, value) for (name, unit), value in zip(names, each.values, strict=True)]
         figures = tuple(Figure(name=name, label=name, unit=unit, value=value) for name, unit, value in values)
@@ -299,8 +324,8 @@ def questions_of(found: tuple[Contradiction, ...], units: Units) -> tuple[Questi
             written(
                 Question(
                     sentence="",
-                    to_estimator=template,
-                    to_owner=f"{template.split('. ')[0]}. {_USED}",
+                    to_estimator=f"{fact}\n{settles}",
+                    to_owner=f"{fact}\n{USED}",
                     figures=figures,
                     code=each.code,
                     about=each.about,

@@ -62,7 +62,7 @@ def read_debris(photo: Photo, reference: str, *, name: str, guards: Guards | Non
     wanted = parse_reference(reference)
     located = locate_reference(photo, wanted, name=name)
     if isinstance(located, Refusal):
-        again = located.model_copy(update={"retake": _RETAKES.get(located.reason, located.retake)})
+        again = located.model_copy(update={"retake": RETAKES.get(located.reason, located.retake)})
         return _result(photo, name, reference, None, (), (), again)
     flat = flatten(photo.rgb, located)
     if flat is None:
@@ -139,7 +139,7 @@ def _sorted(flat: Flat, cuts: list[Cut]) -> list[tuple[Cut, Shape, NDArray[np.fl
 
 
 # How a handful is taken again where the reference was not found or does not serve.
-_RETAKES: Final[Mapping[str, str]] = MappingProxyType(
+RETAKES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "no-reference": "Lay everything on the printed sheet with its marks in view, or on white paper "
         "beside a card whose four corners show.",
@@ -151,11 +151,14 @@ _RETAKES: Final[Mapping[str, str]] = MappingProxyType(
 )
 
 
+SPREAD: Final = "Spread what you scooped up on the sheet or on white paper, one layer deep, and try again."
+
+
 def _no_handful(name: str, why: str) -> Refusal:
     return Refusal(
         reason="no-handful",
         message=f"{name} is not a handful spread on paper: {why}.",
-        retake="Spread what you scooped up on the sheet or on white paper, one layer deep, and try again.",
+        retake=SPREAD,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eavefall_model.house.reader import Reader, Uncertain
+from eavefall_model.language import mark
 from eavefall_model.shed.roof import SLIP_M
 from eavefall_model.survey import Eave, Survey
 from eavefall_model.units import MM_PER_INCH
@@ -58,11 +59,11 @@ def facings_deg(survey: Survey, read: Reader) -> list[float]:
             east = sum(math.sin(math.radians(each)) for each in bearings)
             north = sum(math.cos(math.radians(each)) for each in bearings)
             facing = math.degrees(math.atan2(east, north)) % 360
-            why = "The bearing of the trees named at this eave."
+            why = mark("The bearing of the trees named at this eave.")
         else:
             facing = 360.0 * at / len(survey.eaves)
-            why = "Eaves are taken evenly round the house; only the wind's share depends on it."
-        read.note(f"eaves[{at}].facing", float(f"{facing:.0f}"), why, "any", "any")
+            why = mark("Eaves are taken evenly round the house; only the wind's share depends on it.")
+        read.note(f"eaves[{at}].facing", float(f"{facing:.0f}"), why, mark("any"), mark("any"))
         result.append(facing)
     return result
 
@@ -101,19 +102,21 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     gutter = eave.gutter
     profile = gutter.profile or "k_style"
     if gutter.profile is None:
-        read.note(f"{where}.gutter.profile", "K-style", "The commonest profile in North America.")
+        read.note(f"{where}.gutter.profile", mark("K-style"), mark("The commonest profile in North America."))
     if eave.roof is None:
-        read.note(f"{where}.roof", "shingle", "The commonest covering.", "wood", "metal")
+        read.note(
+            f"{where}.roof", mark("shingle"), mark("The commonest covering."), mark("wood"), mark("metal")
+        )
     length = read.measured(
-        f"{where}.length", eave.length_m, 12.0, error=0.01, spread=0.35, why="A usual side of a house.",
+        f"{where}.length", eave.length_m, 12.0, error=0.01, spread=0.35, why=mark("A usual side of a house."),
         least=0.3,
     )  # fmt: skip
     height = read.measured(
-        f"{where}.height", eave.height_m, 3.2, error=0.03, spread=0.25, why="One storey, more for two.",
+        f"{where}.height", eave.height_m, 3.2, error=0.03, spread=0.25, why=mark("One storey, more for two."),
     )  # fmt: skip
     run = read.measured(
         f"{where}.roof_run", eave.roof_run_m, 5.0, error=0.05, spread=0.25,
-        why="Half the depth of a usual house.", least=0.1,
+        why=mark("Half the depth of a usual house."), least=0.1,
     )  # fmt: skip
     pitch_given = eave.pitch_deg
     normal = read.streams.normal(f"{where}.pitch")
@@ -126,11 +129,11 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
     if pitch_given == 0.0:
         pitch = np.zeros_like(pitch)
     if pitch_given is None:
-        read.assume(f"{where}.pitch", pitch, "As steep as most houses.")
+        read.assume(f"{where}.pitch", pitch, mark("As steep as most houses."))
     read.inputs.append(Uncertain(f"{where}.pitch", pitch, pitch_given is None))
     width = read.measured(
         f"{where}.gutter.width", gutter.width_m, 5 * MM_PER_INCH / 1000, error=0.02, spread=0.12,
-        why="5-inch, the commonest.", least=_LEAST_M,
+        why=mark("5-inch, the commonest."), least=_LEAST_M,
     )  # fmt: skip
     depth = (
         width * GUTTER_DEPTH_SHARE[profile]
@@ -143,8 +146,8 @@ def read_eave(at: int, eave: Eave, read: Reader) -> EaveArrays:
         outlets = np.maximum(np.ceil(length / 12.0), 1.0)
         read.note(
             f"{where}.downspout",
-            "one outlet for each 40 ft (12 m), 2 by 3 in (51 by 76 mm)",
-            "Common practice, no source.",
+            mark("one outlet for each 40 ft (12 m), 2 by 3 in (51 by 76 mm)"),
+            mark("Common practice, no source."),
         )
     else:
         outlets = np.full_like(length, float(spout.outlets))

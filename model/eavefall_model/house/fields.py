@@ -16,13 +16,15 @@ from typing import Final
 class Ask:
     """How a field is asked for: of the estimator, and to the owner as what a visit looks at.
 
-    ``of_owner`` is what the owner can do about it from the ground, if anything. Names of figures stand in
-    braces: ``eave``, ``tree``, ``trees``, ``accepted_per_year``.
+    ``of_owner`` is what the owner can do about it from the ground, if anything; ``of_which`` what the
+    estimator is asked where the trees may be of several kinds. Names of figures stand in braces: ``eave``,
+    ``tree``, ``trees``, ``should_be``, ``accepted_per_year``.
     """
 
     to_estimator: str
     at_visit: str
     of_owner: str | None = None
+    of_which: str | None = None
 
 
 @dataclass(frozen=True)
@@ -139,6 +141,7 @@ FIELDS: Final[Mapping[str, Field]] = MappingProxyType(
                 "how thick the needles are, once more",
                 "Lay five to ten fallen needles beside a plastic card of bank-card size and take a photo: "
                 "how thick they are decides how small the holes must be.",
+                "measure needles of {trees} (should they be {should_be}) with a gauge photo or a drop test",
             ),
         ),
     }

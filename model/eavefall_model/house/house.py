@@ -19,6 +19,7 @@ from eavefall_model.house.reader import Assumed, Reader, Uncertain
 from eavefall_model.house.streams import Streams, side_by_side
 from eavefall_model.house.tree_arrays import TreeArrays, nearest_eave, read_tree
 from eavefall_model.house.tree_kinds import Evidence
+from eavefall_model.language import mark
 from eavefall_model.shed.kernel import dispersal_scale_m
 from eavefall_model.shed.load import Crowns, Roofs, WindRose
 from eavefall_model.shed.plan import EaveLines, eave_offsets_m, tree_positions
@@ -64,30 +65,38 @@ def _read_wind(survey: Survey, read: Reader) -> WindRose:
     wind = survey.wind
     if wind.from_deg is None:
         from_deg = 360.0 * read.streams.uniform("wind.from")
-        read.note("wind.from", "any direction", "No prevailing wind was given.")
+        read.note("wind.from", mark("any direction"), mark("No prevailing wind was given."))
     else:
         from_deg = wind.from_deg + 15.0 * read.streams.normal("wind.from")
     read.inputs.append(Uncertain("wind.from", from_deg, wind.from_deg is None))
     if wind.prevails is None:
         low, high = 0.0, 0.5
         if wind.from_deg is not None:
-            read.note("wind.prevails", "weakly to strongly", "How strongly it prevails was not given.")
+            read.note(
+                "wind.prevails", mark("weakly to strongly"), mark("How strongly it prevails was not given.")
+            )
     else:
         low, high = _STRETCH[wind.prevails]
     return WindRose(from_deg, low + (high - low) * read.streams.uniform("wind.prevails"))
 
 
+# Said after the source of a design rain that was looked up.
+LOCAL_CODE: Final = mark("The local code comes first.")
+
+
 def _read_rain(survey: Survey, read: Reader) -> float:
     rain = survey.rain
     if rain.intensity_mm_h is None:
-        why = "Between 60-minute and 5-minute design rains of temperate places."
+        why = mark("Between 60-minute and 5-minute design rains of temperate places.")
         read.note("rain.intensity", 150.0, why, 75.0, 230.0)
         return 150.0
     if rain.source is not None:
-        read.note("rain.intensity", rain.intensity_mm_h, f"{rain.source}. The local code comes first.")
+        read.note("rain.intensity", rain.intensity_mm_h, f"{rain.source}. {LOCAL_CODE}")
     if rain.duration_min is None or rain.return_period_y is None:
-        why = "60-minute 100-year and 5-minute 10-year design rains differ about twofold; say which this is."
-        read.note("rain.duration_min", "not given", why, "5 min", "60 min")
+        why = mark(
+            "60-minute 100-year and 5-minute 10-year design rains differ about twofold; say which this is."
+        )
+        read.note("rain.duration_min", mark("not given"), why, mark("5 min"), mark("60 min"))
     return rain.intensity_mm_h
 
 
@@ -95,11 +104,13 @@ def _note_household(survey: Survey, settings: Mapping[str, float], read: Reader)
     """What the owner has not said; these decide rules and are not drawn."""
     if survey.household.cleanings_per_year is None:
         usual = settings["cleanings_default"]
-        read.note("household.cleanings_per_year", usual, "The owner has not said how often is acceptable.")
+        read.note(
+            "household.cleanings_per_year", usual, mark("The owner has not said how often is acceptable.")
+        )
     if survey.household.accepts_brushing is None:
-        read.note("household.accepts_brushing", False, "The owner has not said.", False, True)
+        read.note("household.accepts_brushing", False, mark("The owner has not said."), False, True)
     if survey.wildfire is None:
-        read.note("wildfire", False, "Not stated; ask the fire authority where in doubt.", False, True)
+        read.note("wildfire", False, mark("Not stated; ask the fire authority where in doubt."), False, True)
 
 
 def build_house(
@@ -126,9 +137,15 @@ def build_house(
     trees = side_by_side(TreeArrays, each, draws)
     for at, tree in enumerate(survey.trees):
         if tree.name in (PHOTO_TREE, *PHOTO_TREE_OF.values()):
-            read.note(f"trees[{at}].count", tree.count, "Photos show trees, but none is listed.", 1, "many")
+            read.note(
+                f"trees[{at}].count",
+                tree.count,
+                mark("Photos show trees, but none is listed."),
+                1,
+                mark("many"),
+            )
     if not survey.trees:
-        read.note("trees", "none near the house", "No tree was listed and no photo shows one.")
+        read.note("trees", mark("none near the house"), mark("No tree was listed and no photo shows one."))
     eave_of_tree = np.stack(nearest, axis=1) if nearest else np.zeros((draws, 0), dtype=np.intp)
     east, north = tree_positions(lines, eave_of_tree, trees.out_m, trees.along_m)
     stand_off = np.full_like(trees.along_m, _STAND_OFF_M)

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict
 
 from eavefall_model.house.fields import FIELDS, input_kind, input_place
 from eavefall_model.house.streams import Streams
+from eavefall_model.language import mark
 from eavefall_model.sighting.measured import bearing_sd_deg, length_sd_m
 from eavefall_model.survey import Survey, TakenBearing, TakenLength
 from eavefall_model.vocabulary import How, Value
@@ -86,7 +87,7 @@ class Reader:
         normal, how = self.streams.normal(key), self.how(key)
         missing = given is None or how == "default"
         if given is not None and missing:
-            default, why = given, "Filled in beforehand, not measured."
+            default, why = given, mark("Filled in beforehand, not measured.")
         if given is not None and not missing:
             draws = np.maximum(given * np.exp(self.error(key, given, error) * normal), least)
         else:

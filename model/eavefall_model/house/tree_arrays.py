@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from eavefall_model.house.reader import Reader, Uncertain
 from eavefall_model.house.streams import Streams
 from eavefall_model.house.tree_kinds import Evidence
+from eavefall_model.language import mark
 from eavefall_model.shed.plan import EaveLines, along_from_bearing_m, wrap_deg
 from eavefall_model.species.habit import crown_line, litter_of
 from eavefall_model.survey import Survey, Tree
@@ -58,7 +59,11 @@ def nearest_eave(
         return np.full(draws, int(off.argmin()), dtype=np.intp)
     pick = np.floor(read.streams.uniform(f"trees[{at}].eave") * len(names)).astype(np.intp)
     if len(names) > 1:
-        read.note(f"trees[{at}].eave", "any eave, each as likely", "Neither an eave nor a bearing was given.")
+        read.note(
+            f"trees[{at}].eave",
+            mark("any eave, each as likely"),
+            mark("Neither an eave nor a bearing was given."),
+        )
         read.inputs.append(Uncertain(f"trees[{at}].eave", pick.astype(np.float64), True))
     return pick
 
@@ -78,10 +83,10 @@ def read_tree(
     lines_by_kind = [crown_line(kind) for kind in kinds]
     distance = read.measured(
         f"{where}.distance", tree.distance_m, 6.0, error=0.03, spread=0.6,
-        why="Trees asked about stand near; wide.",
+        why=mark("Trees asked about stand near; wide."),
     )  # fmt: skip
     height = read.measured(
-        f"{where}.height", tree.height_m, 15.0, error=0.08, spread=0.35, why="A grown yard tree; wide.",
+        f"{where}.height", tree.height_m, 15.0, error=0.08, spread=0.35, why=mark("A grown yard tree; wide."),
     )  # fmt: skip
     reach = np.choose(drawn, [line.radius_m(height) for line in lines_by_kind])
     spread = math.sqrt(
@@ -92,7 +97,7 @@ def read_tree(
     )
     radius = read.measured(
         f"{where}.crown_radius", tree.crown_radius_m, reach, error=0.06, spread=spread,
-        why="As wide as street and park trees of its kind and height.",
+        why=mark("As wide as street and park trees of its kind and height."),
     )  # fmt: skip
     radius = np.maximum(radius, 0.05)
     # The middle of the crown, outside the eave. An overhang says where the crown's edge is, whatever the
@@ -115,7 +120,13 @@ def read_tree(
     length, offset = (np.broadcast_to(each, full)[rows, eave] for each in (lines.length_m, lines.offset_m))
     if tree.bearing_deg is None:
         along = (read.streams.uniform(f"{where}.along") - 0.5) * length
-        read.note(f"{where}.bearing", "square to its eave", "No bearing was given.", "one end", "other end")
+        read.note(
+            f"{where}.bearing",
+            mark("square to its eave"),
+            mark("No bearing was given."),
+            mark("one end"),
+            mark("other end"),
+        )
     else:
         bearing = tree.bearing_deg + read.bearing_sd_deg(f"{where}.bearing", 8.0) * read.streams.normal(
             f"{where}.bearing"

@@ -22,6 +22,7 @@ from eavefall_model.house.reader import Uncertain
 from eavefall_model.house.streams import Streams
 from eavefall_model.house.tree_arrays import drawn_kinds
 from eavefall_model.house.tree_kinds import Evidence
+from eavefall_model.language import translate
 from eavefall_model.screens.passage import bore_mm
 from eavefall_model.shed.load import production_kg_year, share_per_meter
 from eavefall_model.shed.visits import YEARS
@@ -30,7 +31,7 @@ from eavefall_model.species.blown_in import BLOWN_IN, COVERING_FACTOR, MOSSY_FAC
 from eavefall_model.species.draw import lognormal_through
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import DropTest, Tree
-from eavefall_model.vocabulary import Foliage
+from eavefall_model.vocabulary import Foliage, Language
 
 Array = NDArray[np.float64]
 # Parts stiff and slender enough to go through end-on; their width decides the opening.
@@ -43,7 +44,7 @@ _SCALE_ERROR: Final = (
 )
 
 
-_GENERIC_WORDS: Final[Mapping[str, str]] = {
+GENERIC_WORDS: Final[Mapping[str, str]] = {
     "any long needle": "long-needled",
     "any short needle": "short-needled",
     "any scale leaf": "scale-leaved",
@@ -106,7 +107,13 @@ class Sources:
 
 def kind_words(taxon: Taxon) -> str:
     """How a taxon is called in a sentence: its common name, or the form of one that is not known."""
-    return _GENERIC_WORDS.get(taxon.name, taxon.common)
+    return GENERIC_WORDS.get(taxon.name, taxon.common)
+
+
+def kind_name(taxon: Taxon, language: Language = "en") -> str:
+    """A taxon by its common name in the reader's language; by its scientific name where that has none."""
+    name = translate(language, taxon.common)
+    return taxon.name if language != "en" and name == taxon.common else name
 
 
 def is_generic(taxon: Taxon) -> bool:

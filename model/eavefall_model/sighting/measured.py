@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
+from eavefall_model.language import translate, unit_name
 from eavefall_model.survey import TakenBearing, TakenLength
 from eavefall_model.units import compass, length_text
-from eavefall_model.vocabulary import How, Units
+from eavefall_model.vocabulary import How, Language, Units
 
 # Standard deviation of a length by the way it was taken: a part that does not grow with it (m), and a share
 # of it. All judgement, beside what was found:
@@ -40,6 +41,7 @@ BY: Final[Mapping[How, str]] = MappingProxyType(
         "drawn": "by eye on the plan", "default": "not measured",
     }
 )  # fmt: skip
+COMPASS: Final = "by compass"
 
 
 @dataclass(frozen=True)
@@ -73,27 +75,34 @@ def bearing_sd_deg(taken: TakenBearing | None) -> float | None:
     return BEARING_SD_DEG.get(taken.how) if taken.sd_deg is None else taken.sd_deg
 
 
-def length_taken_text(value_m: float, taken: TakenLength | None, units: Units) -> str:
+def length_taken_text(
+    value_m: float, taken: TakenLength | None, units: Units, language: Language = "en"
+) -> str:
     """A length with how it was taken and its standard deviation: ``32 ft, by angle, ± 2 ft``."""
-    text = length_text(value_m, units)
+    text = length_text(value_m, units, language)
     if taken is None or taken.how == "typed":
         return text
     sd_m = length_sd_m(value_m, taken)
-    return f"{text}, {BY[taken.how]}" + ("" if sd_m is None else f", ± {_sd_text(sd_m, units)}")
+    return f"{text}, {translate(language, BY[taken.how])}" + (
+        "" if sd_m is None else f", ± {_sd_text(sd_m, units, language)}"
+    )
 
 
-def bearing_taken_text(bearing_deg: float, taken: TakenBearing | None) -> str:
+def bearing_taken_text(bearing_deg: float, taken: TakenBearing | None, language: Language = "en") -> str:
     """A bearing with how it was taken: ``NW, by compass, ± 10°``."""
     if taken is None or taken.how == "typed":
-        return compass(bearing_deg)
-    by = "by compass" if taken.how == "angle" else BY[taken.how]
+        return compass(bearing_deg, language)
+    by = translate(language, COMPASS if taken.how == "angle" else BY[taken.how])
     sd_deg = bearing_sd_deg(taken)
-    return f"{compass(bearing_deg)}, {by}" + ("" if sd_deg is None else f", ± {sd_deg:.0f}°")
+    return f"{compass(bearing_deg, language)}, {by}" + ("" if sd_deg is None else f", ± {sd_deg:.0f}°")
 
 
-def _sd_text(sd_m: float, units: Units) -> str:
+def _sd_text(sd_m: float, units: Units, language: Language) -> str:
     """To the inch or the centimeter, so that a small one is not said to be none; long ones to half a foot."""
     if units == "metric":
         return f"{max(round(sd_m * 100), 1)} cm" if sd_m < 0.995 else f"{sd_m:.1f} m"
     inches = max(round(sd_m / 0.0254), 1)
-    return f"{inches} in" if inches < 12 else f"{math.floor(inches / 6 + 0.5) / 2:g} ft"
+    if inches < 12:
+        return f"{inches} {unit_name('in', inches == 1, language)}"
+    feet = math.floor(inches / 6 + 0.5) / 2
+    return f"{feet:g} {unit_name('ft', feet == 1, language)}"

@@ -13,6 +13,7 @@ from typing import Final, Literal, get_args
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.language import mark
 from eavefall_service.journeys.actor import AUDITORS, OFFICE, Actor, Role
 from eavefall_service.storage import Database
 from eavefall_service.storage.clock import now_text
@@ -119,7 +120,7 @@ def open_survey(session: Session, survey_id: str, actor: Actor) -> SurveyRow:
     """The survey, if the actor may open it; raises ``not-found`` otherwise."""
     row = session.get(SurveyRow, survey_id)
     if row is None:
-        raise ServiceError("not-found", "There is no such survey.")
+        raise ServiceError("not-found", mark("There is no such survey."))
     actor.need_survey(row.id, row.created_by)
     return row
 
@@ -128,16 +129,18 @@ def check(actor: Actor, verb: Verb, state: State) -> None:
     """Raise ``not-allowed``, with a sentence that says why, unless the table lets the actor through."""
     roles, states = TABLE[verb]
     if actor.role not in roles:
-        raise ServiceError("not-allowed", "This is for others of the office.")
+        raise ServiceError("not-allowed", mark("This is for others of the office."))
     if state not in states:
         if state == "confirmed":
             raise ServiceError(
                 "not-allowed",
-                "The office has confirmed this survey.",
-                "Ask it to send the survey back; then it can be changed.",
+                mark("The office has confirmed this survey."),
+                mark("Ask it to send the survey back; then it can be changed."),
             )
         raise ServiceError(
-            "not-allowed", f"This cannot be done while the survey is {state.replace('_', ' ')}."
+            "not-allowed",
+            mark("This cannot be done while the survey is {state}."),
+            state=state.replace("_", " "),
         )
 
 

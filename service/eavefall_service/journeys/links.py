@@ -8,13 +8,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ERROR_CODES, ServiceError
+from eavefall_model.language import mark
 from eavefall_service.journeys.accounts import keyed_hash
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.clock import after, now_text
 from eavefall_service.storage.rows import LinkRow, SurveyRow
 
-_ASK: str = "Ask the office for a new link."
+_ASK: str = mark("Ask the office for a new link.")
 
 
 def give(session: Session, row: SurveyRow, actor: Actor, *, secret: str, days: float) -> tuple[LinkRow, str]:
@@ -55,7 +56,9 @@ def follow(session: Session, token: str, secret: str) -> tuple[Actor, SurveyRow,
     """Who a link's token stands for; raises ``link-unknown``, ``link-revoked`` or ``link-expired``."""
     link = session.scalar(select(LinkRow).where(LinkRow.token_hash == keyed_hash(secret, token)))
     if link is None:
-        raise ServiceError("link-unknown", ERROR_CODES["link-unknown"], "Open it from the message again.")
+        raise ServiceError(
+            "link-unknown", ERROR_CODES["link-unknown"], mark("Open it from the message again.")
+        )
     if link.revoked_at is not None:
         raise ServiceError("link-revoked", ERROR_CODES["link-revoked"], _ASK)
     if link.expires_at <= now_text():

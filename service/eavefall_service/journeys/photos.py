@@ -16,6 +16,7 @@ from eavefall_model.debris.schema import GUTTER_FORMAT, DebrisResult, GutterResu
 from eavefall_model.errors import ServiceError
 from eavefall_model.gauge.references import parse_reference
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.language import mark
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.vocabulary import (
     DEBRIS_KINDS,
@@ -42,6 +43,7 @@ from eavefall_service.storage.rows import (
 
 # Whose correction counts before whose.
 _WEIGHT: Final = ("admin", "auditor", "rep", "homeowner")
+_DELETE_SOME: Final = mark("Delete some first.")
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ def photo_of(session: Session, survey_id: str, sha256: str) -> PhotoRow:
     """As :func:`known_photo`, but raises ``not-found``."""
     row = known_photo(session, survey_id, sha256)
     if row is None:
-        raise ServiceError("not-found", "There is no such photo in this survey.")
+        raise ServiceError("not-found", mark("There is no such photo in this survey."))
     return row
 
 
@@ -155,10 +157,11 @@ def add_photo(
     ).where(PhotoRow.survey_id == survey.id)
     ever, ever_kept, kept_gauge = session.execute(counts).one()
     if meta.shows in NEED_REFERENCE and kept_gauge >= most_gauge:
-        message = f"This survey has {most_gauge} photos beside a card or on the sheet already."
-        raise ServiceError("too-many-photos", message, "Delete some first.")
+        message = mark("This survey has {most} photos beside a card or on the sheet already.")
+        raise ServiceError("too-many-photos", message, _DELETE_SOME, most=most_gauge)
     if ever_kept >= most:
-        raise ServiceError("too-many-photos", f"This survey has {most} photos already.", "Delete some first.")
+        message = mark("This survey has {most} photos already.")
+        raise ServiceError("too-many-photos", message, _DELETE_SOME, most=most)
     if row is None:
         row = PhotoRow(survey_id=survey.id, sha256=photo.sha256, name=f"photo-{ever + 1:02d}")
         session.add(row)
@@ -228,7 +231,9 @@ def sort_piece(
     )
     numbers = [] if measured is None else [piece["number"] for piece in measured.body.get("pieces", ())]
     if measured is None or number not in numbers:
-        raise ServiceError("request-invalid", f"The handful has no piece number {number}.")
+        raise ServiceError(
+            "request-invalid", mark("The handful has no piece number {number}."), number=number
+        )
     if kind not in DEBRIS_KINDS:
         raise ServiceError("request-invalid", f"{kind!r} is not one of {', '.join(DEBRIS_KINDS)}.")
     before = next(piece["kind"] for piece in measured.body["pieces"] if piece["number"] == number)

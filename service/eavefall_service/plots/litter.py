@@ -10,8 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from eavefall_model.advice.say import MONTHS, joined, months_text
+from eavefall_model.advice.say import joined, months_text
 from eavefall_model.advice.schema import EaveAdvice
+from eavefall_model.language import month_name
 from eavefall_model.units import mass_per_length_text
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, form_style
@@ -44,7 +45,7 @@ class LitterPlot:
         cleaning = f" Months to clean in: {months_text(self.clean_in)}." if self.clean_in else ""
         return (
             f"Stacked bar chart of litter per length of gutter at the eave {self.eave}. Over a year "
-            f"{mass_per_length_text(year, self.units)}, most in {MONTHS[totals.index(max(totals))]}; "
+            f"{mass_per_length_text(year, self.units)}, most in {month_name(totals.index(max(totals)) + 1)}; "
             f"{joined(shares)}.{cleaning}"
         )
 
@@ -70,7 +71,7 @@ class LitterPlot:
                 0
             ]
             swatches.insert(0, mark)
-        axes.set_xticks(range(12), [name[0] for name in MONTHS])
+        axes.set_xticks(range(12), [month_name(month)[0] for month in range(1, 13)])
         axes.tick_params(axis="x", length=0)
         axes.yaxis.set_major_locator(MaxNLocator(3))
         axes.set_ylabel("lb per foot" if self.units == "us" else "kg per meter")

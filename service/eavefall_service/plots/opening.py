@@ -12,8 +12,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from eavefall_model.advice.say import joined
+from eavefall_model.language import translate
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
-from eavefall_model.units import MM_PER_INCH, number_text, opening_text
+from eavefall_model.units import MM_PER_INCH, number_text, opening_text, span_text
+from eavefall_model.vocabulary import Language
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, MIST, PAPER, QUIET, SECOND
 from eavefall_service.plots.words import shortened
 
@@ -55,11 +57,12 @@ class OpeningPlot:
 
     bars: tuple[WidthBar, ...]
     opening_mm: float | None
+    language: Language = "en"
 
     @property
     def title(self) -> str:
         """A heading."""
-        return "Openings against what falls"
+        return translate(self.language, "Openings against what falls")
 
     @property
     def size_in(self) -> tuple[float, float]:
@@ -69,18 +72,23 @@ class OpeningPlot:
     @property
     def alt(self) -> str:
         """The chosen opening and each width."""
-        each = [
-            f"{bar.label} {number_text(bar.low_mm, 2)} to {number_text(bar.high_mm, 2)} mm"
-            f"{' measured' if bar.measured else ''}"
-            for bar in self.bars
-        ]
-        widths = f" Widths of what falls: {joined(each)}." if each else ""
-        chosen = (
-            f"Advised opening {opening_text(self.opening_mm)}."
-            if self.opening_mm
-            else "No opening is advised."
-        )
-        return f"Chart with a logarithmic axis of widths. {chosen}{widths}"
+        word = translate(self.language, "measured")
+        measured = f" {word}"
+        each = [f"{bar.label} {self._span(bar)}{measured if bar.measured else ''}" for bar in self.bars]
+        said = [translate(self.language, "Chart with a logarithmic axis of widths.")]
+        if self.opening_mm:
+            size = opening_text(self.opening_mm, language=self.language)
+            said.append(translate(self.language, "Advised opening {size}.", size=size))
+        else:
+            said.append(translate(self.language, "No opening is advised."))
+        if each:
+            widths = joined(each, language=self.language)
+            said.append(translate(self.language, "Widths of what falls: {widths}.", widths=widths))
+        return " ".join(said)
+
+    def _span(self, bar: WidthBar) -> str:
+        low, high = (number_text(each, 2, self.language) for each in (bar.low_mm, bar.high_mm))
+        return f"{span_text(low, high, self.language)} mm"
 
     def draw(self, figure: Figure) -> None:
         """Class bands behind, one named bar per kind of litter, the advised opening as a line through all."""
@@ -94,17 +102,28 @@ class OpeningPlot:
             axes.axvspan(left, right, facecolor=MIST if at % 2 == 0 else PAPER, edgecolor="none", zorder=0)
             if at:
                 axes.axvline(left, color=QUIET, linewidth=0.5, linestyle=":", zorder=1)
-            axes.text(math.sqrt(left * right), -1.9, name, ha="center", va="center", color=INK)
+            axes.text(
+                math.sqrt(left * right),
+                -1.9,
+                translate(self.language, name),
+                ha="center",
+                va="center",
+                color=INK,
+            )
         for row, bar in enumerate(self.bars):
             self._bar(axes, row, bar)
         axes.set_yticks([])
         if not self.bars:
-            axes.text(2.0, 0, "no tree is known well enough yet", ha="center", va="center")
+            axes.text(
+                2.0, 0, translate(self.language, "no tree is known well enough yet"), ha="center", va="center"
+            )
         if self.opening_mm is not None:
             axes.plot([self.opening_mm] * 2, [rows, -1.4], color=SECOND, linewidth=2, linestyle=(0, (5, 1.5)))
             left_side = self.opening_mm > 4
+            size = number_text(self.opening_mm, 2)
+            advised = translate(self.language, "advised {size} mm", size=size)
             axes.annotate(
-                f"advised {number_text(self.opening_mm, 2)} mm", (self.opening_mm, -1.0),
+                advised, (self.opening_mm, -1.0),
                 xytext=(-4 if left_side else 4, 0), textcoords="offset points", va="center",
                 ha="right" if left_side else "left", fontweight="bold", color=INK, zorder=5,
             )  # fmt: skip
@@ -125,7 +144,8 @@ class OpeningPlot:
             row, high - low, left=low, height=0.6, facecolor=ACCENT if bar.measured else "#b9cfc2",
             edgecolor=INK, linewidth=0.7, hatch="" if bar.measured else "///", zorder=3,
         )  # fmt: skip
-        words = f"{bar.label}, measured" if bar.measured else bar.label
+        measured = translate(self.language, "measured")
+        words = f"{bar.label}, {measured}" if bar.measured else bar.label
         # The name stands on the right where the axis has room for it.
         per_decade_in = CHART_IN / math.log10(_HIGH_MM / _LOW_MM)
         right_in, left_in = (

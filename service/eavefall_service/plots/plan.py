@@ -16,9 +16,10 @@ from matplotlib.patches import Polygon
 from eavefall_model.advice.say import joined
 from eavefall_model.advice.schema import Advice
 from eavefall_model.house.tree_kinds import TreeKind
+from eavefall_model.language import translate
 from eavefall_model.survey import Survey
 from eavefall_model.units import compass, length_text, mass_per_length_text
-from eavefall_model.vocabulary import Units
+from eavefall_model.vocabulary import Language, Units
 from eavefall_service.plots.layout import House, TreeMark, house_of, spread_lines, trees_of
 from eavefall_service.plots.palette import ACCENT, INK, MIST, QUIET, SECOND
 from eavefall_service.plots.plan_trees import (
@@ -62,11 +63,12 @@ class PlanPlot:
     loads: tuple[float | None, ...]
     wind_from_deg: float | None
     units: Units = "us"
+    language: Language = "en"
 
     @property
     def title(self) -> str:
         """A heading."""
-        return "Plan sketch"
+        return translate(self.language, "Plan sketch")
 
     @property
     def size_in(self) -> tuple[float, float]:
@@ -76,16 +78,36 @@ class PlanPlot:
     @property
     def alt(self) -> str:
         """Eaves with load, trees with direction and distance, wind."""
-        eaves = joined(
-            [
-                f"{line.name} facing {compass(line.facing_deg)}{_give_or_take(line.facing_sd_deg)}"
-                + ("" if load is None else f" with {mass_per_length_text(load, self.units)} of litter a year")
-                for line, load in zip(self.house.eaves, self.loads, strict=True)
-            ]
-        )
-        trees = joined([self._tree_words(tree) for tree in self.trees])
-        wind = "" if self.wind_from_deg is None else f" Wind mostly from {compass(self.wind_from_deg)}."
-        return f"Plan sketch, north up. Eaves: {eaves}. Trees: {trees or 'none'}.{wind}"
+        language = self.language
+        eaves, trees = [], [self._tree_words(tree) for tree in self.trees]
+        for line, load in zip(self.house.eaves, self.loads, strict=True):
+            faces = self._point(line.facing_deg, line.facing_sd_deg)
+            if load is None:
+                eaves.append(translate(language, "{eave} facing {point}", eave=line.name, point=faces))
+            else:
+                litter = mass_per_length_text(load, self.units, language)
+                eaves.append(
+                    translate(
+                        language,
+                        "{eave} facing {point} with {litter} of litter a year",
+                        eave=line.name,
+                        point=faces,
+                        litter=litter,
+                    )
+                )
+        said = [
+            translate(language, "Plan sketch, north up."),
+            translate(language, "Eaves: {eaves}.", eaves=joined(eaves, language=language)),
+            translate(
+                language,
+                "Trees: {trees}.",
+                trees=joined(trees, language=language) or translate(language, "none"),
+            ),
+        ]
+        if self.wind_from_deg is not None:
+            wind = compass(self.wind_from_deg, language)
+            said.append(translate(language, "Wind mostly from {point}.", point=wind))
+        return " ".join(said)
 
     def draw(self, figure: Figure) -> None:
         """House in the middle, heavier eaves thicker, assumed places dashed."""
@@ -109,32 +131,50 @@ class PlanPlot:
         for axes in (key, ground, strip):
             axes.set_axis_off()
 
-    def _tree_words(self, tree: TreeMark) -> str:
-        group = f" (group of {tree.count})" if tree.count > 1 else ""
-        away = (
-            "distance not given"
-            if tree.distance_m is None
-            else f"{length_text(tree.distance_m, self.units)} away"
+    def _point(self, bearing_deg: float, sd_deg: float | None) -> str:
+        """A compass point, with how sure it is where that was measured."""
+        point = compass(bearing_deg, self.language)
+        if not sd_deg:
+            return point
+        degrees = f"{sd_deg:.0f}"
+        return translate(
+            self.language, "{point} give or take {degrees} degrees", point=point, degrees=degrees
         )
-        sure = _give_or_take(tree.bearing_sd_deg)
-        return f"{tree.name}{group} to the {compass(tree.bearing_deg)}{sure}, {away}"
+
+    def _tree_words(self, tree: TreeMark) -> str:
+        language, name = self.language, tree.name
+        if tree.count > 1:
+            name = translate(language, "{tree} (group of {n})", tree=name, n=tree.count)
+        point = self._point(tree.bearing_deg, tree.bearing_sd_deg)
+        if tree.distance_m is None:
+            return translate(language, "{tree} to the {point}, distance not given", tree=name, point=point)
+        away = length_text(tree.distance_m, self.units, language)
+        return translate(
+            language, "{tree} to the {point}, {distance} away", tree=name, point=point, distance=away
+        )
 
     def _key(self) -> list[str]:
         lines = [
-            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 18)}"
-            + ("" if load is None else f": {mass_per_length_text(load, self.units)} a year")
+            f"{string.ascii_uppercase[at % 26]}  {shortened(line.name, 18)}{self._load_words(load)}"
             for at, (line, load) in enumerate(zip(self.house.eaves, self.loads, strict=True))
         ]
         if len(self.trees) > _NAMED:
             lines += [
-                f"{at}  {shortened(tree_name(tree), 40)}{tree_away(tree, ', ', self.units)}"
+                f"{at}  {shortened(tree_name(tree), 40)}{tree_away(tree, ', ', self.units, self.language)}"
                 for at, tree in enumerate(self.trees, 1)
             ]
         if not all([part.known for part in self.trees] + [line.known for line in self.house.eaves]):
-            lines.append("Dashed: place or size assumed")
+            lines.append(translate(self.language, "Dashed: place or size assumed"))
         if spread_lines(self.house, self.trees):
-            lines.append("Thin lines: give or take, as it was measured")
+            lines.append(translate(self.language, "Thin lines: give or take, as it was measured"))
         return lines
+
+    def _load_words(self, load: float | None) -> str:
+        if load is None:
+            return ""
+        litter = mass_per_length_text(load, self.units, self.language)
+        a_year = translate(self.language, "{litter} a year", litter=litter)
+        return f": {a_year}"
 
     def _key_in(self) -> float:
         return _LINE_IN * len(self._key()) + 0.1
@@ -204,7 +244,7 @@ class PlanPlot:
         words = (
             "\n".join(textwrap.wrap(shortened(tree_name(tree), 44), 15, break_long_words=False)) or tree.name
         )
-        return f"{words}{tree_away(tree, chr(10), self.units)}"
+        return f"{words}{tree_away(tree, chr(10), self.units, self.language)}"
 
     def _strip(self, axes: Axes, view: View) -> None:
         """North, a scale bar and the wind, above the ground; in inches."""
@@ -219,25 +259,24 @@ class PlanPlot:
         )
         long_in = meters / view.meters_per_inch
         axes.plot([0.75, 0.75 + long_in], [0.06, 0.06], color=INK, linewidth=2, solid_capstyle="butt")
-        axes.text(0.75, 0.11, length_text(meters, self.units), fontsize=9, va="bottom")
+        axes.text(0.75, 0.11, length_text(meters, self.units, self.language), fontsize=9, va="bottom")
         if self.wind_from_deg is None:
             return
         angle = math.radians(self.wind_from_deg)
         step = (0.13 * math.sin(angle), 0.13 * math.cos(angle))
         wind = {"arrowstyle": "-|>", "color": ACCENT, "linewidth": 2.2}
         axes.annotate("", (1.95 - step[0], 0.16 - step[1]), (1.95 + step[0], 0.16 + step[1]), arrowprops=wind)
-        axes.text(2.2, 0.16, f"wind from {compass(self.wind_from_deg)}", fontsize=9, va="center")
+        point = compass(self.wind_from_deg, self.language)
+        words = translate(self.language, "wind from {point}", point=point)
+        axes.text(2.2, 0.16, words, fontsize=9, va="center")
 
 
-def _give_or_take(sd_deg: float | None) -> str:
-    return f" give or take {sd_deg:.0f} degrees" if sd_deg else ""
-
-
-def plan_plot(survey: Survey, advice: Advice, units: Units = "us") -> PlanPlot:
+def plan_plot(survey: Survey, advice: Advice, units: Units = "us", language: Language = "en") -> PlanPlot:
     """The sketch of one survey with its litter."""
     load = {eave.eave: eave.litter_kg_per_m_year.typical for eave in advice.eaves}
     sketch = sketch_plot(survey, advice.trees, units)
-    return replace(sketch, loads=tuple(load.get(line.name, 0.0) for line in sketch.house.eaves))
+    loads = tuple(load.get(line.name, 0.0) for line in sketch.house.eaves)
+    return replace(sketch, loads=loads, language=language)
 
 
 def sketch_plot(survey: Survey, kinds: Sequence[TreeKind], units: Units = "us") -> PlanPlot:

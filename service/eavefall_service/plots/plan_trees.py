@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle
 
 from eavefall_model.units import length_text
-from eavefall_model.vocabulary import Units
+from eavefall_model.vocabulary import Language, Units
 from eavefall_service.plots.layout import Point, TreeMark
 from eavefall_service.plots.palette import CHART_IN, INK, PAPER
 
@@ -41,11 +41,11 @@ def tree_name(tree: TreeMark) -> str:
     return f"{tree.count} × {tree.name}" if tree.count > 1 else tree.name
 
 
-def tree_away(tree: TreeMark, before: str, units: Units) -> str:
+def tree_away(tree: TreeMark, before: str, units: Units, language: Language = "en") -> str:
     """Distance, with ``before`` ahead of it; nothing where it was not given."""
     if tree.distance_m is None:
         return ""
-    return f"{before}{length_text(tree.distance_m, units)}"
+    return f"{before}{length_text(tree.distance_m, units, language)}"
 
 
 def stems(tree: TreeMark) -> list[Point]:

@@ -6,8 +6,10 @@ from typing import Final
 
 from eavefall_model.advice.say import bare_months
 from eavefall_model.advice.schema import Interval
+from eavefall_model.language import translate
 from eavefall_model.shed.visits import HORIZON_MONTHS
-from eavefall_model.vocabulary import Units
+from eavefall_model.units import span_text
+from eavefall_model.vocabulary import Language, Units
 
 NOTHING_KG_M: Final = 0.001
 _LB_FT_PER_KG_M: Final = 0.3048 / 0.45359237
@@ -18,16 +20,21 @@ def load_value(kg_m: float, units: Units) -> float:
     return kg_m * _LB_FT_PER_KG_M if units == "us" else kg_m
 
 
-def months_short(interval: Interval) -> str:
+def months_short(interval: Interval, language: Language = "en") -> str:
     """``9 (6 to 14)``, ``23 (3 to over 60)``: for a column or an axis that is headed in months."""
 
     def short(months: float) -> str:
-        return f"over {HORIZON_MONTHS:.0f}" if months >= HORIZON_MONTHS else bare_months(months)
+        if months >= HORIZON_MONTHS:
+            last = f"{HORIZON_MONTHS:.0f}"
+            return translate(language, "over {figure}", figure=last)
+        return bare_months(months)
 
     low, typical, high = (short(months) for months in (interval.low, interval.typical, interval.high))
     if low == high:
         return typical
-    return f"{typical} (from {low})" if typical == high else f"{typical} ({low} to {high})"
+    if typical == high:
+        return translate(language, "{typical} (from {low})", typical=typical, low=low)
+    return f"{typical} ({span_text(low, high, language)})"
 
 
 def shortened(text: str, most: int) -> str:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from eavefall_model.advice.say import (
+    CLASSES,
     FAILURES,
+    Voice,
+    every,
     guard_name,
     joined,
     months_text,
@@ -15,17 +20,19 @@ from eavefall_model.advice.say import (
     voice_of,
     wait_text,
 )
-from eavefall_model.advice.schema import Advice, Opening
+from eavefall_model.advice.schema import Advice, Opening, Said
+from eavefall_model.language import translate
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import per_cent, range_text
-from eavefall_model.vocabulary import FINENESS_CLASSES, GUARD_KINDS, FinenessClass, Units
+from eavefall_model.vocabulary import FINENESS_CLASSES, GUARD_KINDS, FinenessClass, Language, Units
 from eavefall_service.report.document import Answer, Entry
 
 _REASONS_ON_TOP = 2
 _NAMED = 2
 # Between these chances that a guard pays, neither answer would be honest (judgement).
 _EITHER_WAY = (0.35, 0.65)
-_CLASS_WORDS = {
+# The class as the answer of a report.
+SCREENS = {
     "open": "An open screen",
     "coarse": "A coarse screen",
     "medium": "A medium screen",
@@ -33,78 +40,117 @@ _CLASS_WORDS = {
     "extra-fine": "An extra-fine screen",
 }
 
-_EAVE_WORDS: dict[str, str] = {
-    **{name: name.replace("-", " ") for name in FINENESS_CLASSES},
-    "no-guard-needed": "no guard needed",
-    "unsure": "not known yet",
-}
+
+def reader_voice(advice: Advice, units: Units, language: Language = "en") -> Voice:
+    """In whose words a report speaks: the estimator's, or in another language than English the owner's, who
+    asked for it."""
+    return voice_of(advice, "estimator" if language == "en" else "owner", units, language)
 
 
-def answers_of(advice: Advice, units: Units) -> tuple[Answer, Answer, Answer]:
+def told(said: Said, voice: Voice) -> str:
+    """What is said in a report; what has no words for the owner is said as to the estimator."""
+    return say(said, voice) or say(said, replace(voice, audience="estimator")) or ""
+
+
+def class_name(name: str, language: Language = "en") -> str:
+    """A class in a table or a running line: ``extra fine``, ``no guard needed``."""
+    return translate(language, CLASSES["estimator"][name]).replace("-", " ")
+
+
+def answers_of(advice: Advice, units: Units, language: Language = "en") -> tuple[Answer, Answer, Answer]:
     """How fine if a guard goes on, whether it is worth it, how often to clean."""
-    return _how_fine(advice), _worth_it(advice, units), _how_often(advice, units)
+    voice = reader_voice(advice, units, language)
+    return _how_fine(advice, voice), _worth_it(advice, voice), _how_often(advice, voice)
 
 
-def _split(advice: Advice) -> str:
+def _split(advice: Advice, language: Language) -> str:
     """What the trial runs over the uncertain inputs asked for."""
     ranked = sorted(advice.class_probability.items(), key=lambda item: (-item[1], item[0]))
-    parts = [f"{_EAVE_WORDS.get(name, name)} {per_cent(share)}" for name, share in ranked if share >= 0.005]
-    return f"The trial runs asked for: {joined(parts)}." if parts else ""
+    parts = [
+        f"{class_name(name, language)} {per_cent(share, language)}"
+        for name, share in ranked
+        if share >= 0.005
+    ]
+    shares = joined(parts, language=language)
+    return translate(language, "The trial runs asked for: {shares}.", shares=shares) if parts else ""
 
 
-def enough_of(advice: Advice) -> str:
+def enough_of(advice: Advice, language: Language = "en") -> str:
     """In how many trial runs the class is fine enough, and how many the next coarser one would do for."""
     share = advice.class_probability
     if advice.fineness_class not in FINENESS_CLASSES:
         return ""
     at = FINENESS_CLASSES.index(advice.fineness_class)
     coarser = share.get("no-guard-needed", 0.0) + sum(share.get(name, 0.0) for name in FINENESS_CLASSES[:at])
-    enough = coarser + share.get(advice.fineness_class, 0.0)
-    line = f"Fine enough in {per_cent(enough)} of trial runs"
+    enough = per_cent(coarser + share.get(advice.fineness_class, 0.0), language)
     if at == 0:
-        return f"{line}."
-    return f"{line}; the next coarser class, {FINENESS_CLASSES[at - 1]}, in {per_cent(coarser)}."
+        return translate(language, "Fine enough in {enough} of trial runs.", enough=enough)
+    return translate(
+        language,
+        "Fine enough in {enough} of trial runs; the next coarser class, {coarser}, in {share}.",
+        enough=enough,
+        coarser=translate(language, CLASSES["estimator"][FINENESS_CLASSES[at - 1]]),
+        share=per_cent(coarser, language),
+    )
 
 
-def _by_eave(advice: Advice) -> str:
+def _by_eave(advice: Advice, language: Language) -> str:
     """Which eave asks for what, where they differ."""
     eaves: dict[str, list[str]] = {}
     for eave in advice.eaves:
         eaves.setdefault(eave.fineness_class, []).append(eave.eave)
     if len(eaves) < 2:
         return ""
-    return f"Eave by eave: {'; '.join(f'{_EAVE_WORDS[name]} at {joined(on)}' for name, on in eaves.items())}."
+    each = "; ".join(
+        translate(
+            language,
+            "{screen} at {eaves}",
+            screen=class_name(name, language),
+            eaves=joined(on, language=language),
+        )
+        for name, on in eaves.items()
+    )
+    return translate(language, "Eave by eave: {each}.", each=each)
 
 
-def _sold(opening: Opening) -> str:
+def _sold(opening: Opening, language: Language) -> str:
     """What the trade sells in the range, the most open first."""
-    named = [sold_text(sold) for sold in opening.on_market[:_NAMED]]
-    return f"Sold in that range: {joined(named)}." if named else ""
+    named = [sold_text(sold, language) for sold in opening.on_market[:_NAMED]]
+    cloths = joined(named, language=language)
+    return translate(language, "Sold in that range: {cloths}.", cloths=cloths) if named else ""
 
 
-def _how_fine(advice: Advice) -> Answer:
-    question = "How fine, if a guard goes on?"
+def _how_fine(advice: Advice, voice: Voice) -> Answer:
+    language = voice.language
+    question = translate(language, "How fine, if a guard goes on?")
     if advice.fineness_class == "unsure":
-        return _find_out_first(advice, question)
+        return _find_out_first(advice, question, voice)
     fine = _class_if_guarded(advice)
     if fine is None:
-        lines = ("So little falls here that no fineness is asked for.", _split(advice))
-        return Answer(question, "No class is needed", tuple(filter(None, lines)))
+        none = translate(language, "So little falls here that no fineness is asked for.")
+        lines = (none, _split(advice, language))
+        return Answer(question, translate(language, "No class is needed"), tuple(filter(None, lines)))
     said: list[str] = []
     opening = advice.opening_if_guarded_mm or advice.opening_mm
-    headline = _CLASS_WORDS[fine]
     if opening is not None:
-        size = range_text(opening.low_mm, opening.high_mm)
-        said.append(f"Clear openings {size}; nearest standard sieve {sieve_text(opening)}.")
+        said.append(
+            translate(
+                language,
+                "Clear openings {size}; nearest standard sieve {sieve}.",
+                size=range_text(opening.low_mm, opening.high_mm, language=language),
+                sieve=sieve_text(opening),
+            )
+        )
     advised = advice.recommended_guard
     if advised in (None, "none") and advice.worth is not None:
         advised = advice.worth.guard
     if advised is not None and advised != "none":
-        said.append(f"Guard kind that suits best here: {guard_name(advised)}.")
+        guard = guard_name(advised, language)
+        said.append(translate(language, "Guard kind that suits best here: {guard}.", guard=guard))
     if opening is not None:
-        said.append(_sold(opening))
-    said.append(_by_eave(advice))
-    return Answer(question, headline, tuple(filter(None, said)))
+        said.append(_sold(opening, language))
+    said.append(_by_eave(advice, language))
+    return Answer(question, translate(language, SCREENS[fine]), tuple(filter(None, said)))
 
 
 def _class_if_guarded(advice: Advice) -> FinenessClass | None:
@@ -115,80 +161,99 @@ def _class_if_guarded(advice: Advice) -> FinenessClass | None:
     return None
 
 
-def _find_out_first(advice: Advice, question: str) -> Answer:
+def _find_out_first(advice: Advice, question: str, voice: Voice) -> Answer:
     """No class and no guard yet: what to find out, in order."""
+    language = voice.language
     if not advice.find_out_first:
-        settle = f" This would settle it: {advice.measure_next[0].sentence}" if advice.measure_next else ""
-        lines = (f"What we know does not decide between the classes.{settle}", _split(advice))
-        return Answer(question, "We cannot say yet", tuple(filter(None, lines)))
-    first, *rest = (step.sentence for step in advice.find_out_first)
+        lines = [translate(language, "What we know does not decide between the classes.")]
+        if advice.measure_next:
+            step = told(advice.measure_next[0], voice)
+            lines.append(translate(language, "This would settle it: {step}", step=step))
+        lines = [" ".join(lines), _split(advice, language)]
+        return Answer(question, translate(language, "We cannot say yet"), tuple(filter(None, lines)))
+    first, *rest = (say(step, replace(voice, audience="estimator")) or "" for step in advice.find_out_first)
     headline, _, how = first.partition(": ")
-    none_yet = "No guard is advised before that; the table compares them all."
-    said = (sentence_case(how), *rest, none_yet, _split(advice))
+    none_yet = translate(language, "No guard is advised before that; the table compares them all.")
+    said = (sentence_case(how), *rest, none_yet, _split(advice, language))
     return Answer(question, headline, tuple(filter(None, said)))
 
 
-def _worth_it(advice: Advice, units: Units) -> Answer:
+def _worth_it(advice: Advice, voice: Voice) -> Answer:
     """Yes, no, or could go either way; never flatter than the trial runs."""
-    question = "Is a guard worth it?"
+    language = voice.language
+    question = translate(language, "Is a guard worth it?")
     if advice.fineness_class == "unsure":
-        return Answer(question, "Not known yet", ("First find out the kind of tree.",))
-    voice = voice_of(advice, "estimator", units)
+        first = translate(language, "First find out the kind of tree.")
+        return Answer(question, translate(language, "Not known yet"), (first,))
     bare = advice.interval_unguarded_months
     if advice.worth is None:
         chance = 1.0 - advice.class_probability.get("no-guard-needed", 0.0)
         low, high = _EITHER_WAY
-        headline = "Could go either way" if low <= chance <= high else "Yes" if chance > high else "No"
-        often = "of trial runs the open gutter needs cleaning more often than the owner accepts."
-        wait = f"about every {wait_text(bare.typical)} ({range_of(bare)})"
-        lines = [f"In {per_cent(chance)} {often}", f"Without a guard: {wait}."]
+        headline = "could go either way" if low <= chance <= high else "yes" if chance > high else "no"
+        lines = [
+            translate(
+                language,
+                "In {share} of trial runs the open gutter needs cleaning more often than the owner accepts.",
+                share=per_cent(chance, language),
+            ),
+            translate(
+                language,
+                "Without a guard: {often} ({range}).",
+                often=every(bare.typical, language),
+                range=range_of(bare, language),
+            ),
+        ]
     else:
-        headline = sentence_case(advice.worth.answer)
-        lines = [say(advice.worth, voice) or ""]
+        headline = advice.worth.answer
+        lines = [told(advice.worth, voice)]
     patience = next((flip for flip in advice.flips if flip.input == "household.cleanings_per_year"), None)
     if patience is not None:
-        lines.append(say(patience, voice) or "")
-    return Answer(question, headline, tuple(filter(None, lines)))
+        lines.append(told(patience, voice))
+    answer = sentence_case(translate(language, headline))
+    return Answer(question, answer, tuple(filter(None, lines)))
 
 
-def _how_often(advice: Advice, units: Units) -> Answer:
-    voice = voice_of(advice, "estimator", units)
-    question = "How often to clean?"
+def _how_often(advice: Advice, voice: Voice) -> Answer:
+    language = voice.language
+    question = translate(language, "How often to clean?")
     guarded = advice.recommended_guard not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
-    rare = interval.typical >= HORIZON_MONTHS
-    headline = sentence_case(f"{'' if rare else 'about every '}{wait_text(interval.typical)}")
-    if rare:
-        headline += " between cleanings"
+    if interval.typical >= HORIZON_MONTHS:
+        headline = translate(language, "more than five years between cleanings")
+    else:
+        headline = translate(language, "about every {wait}", wait=wait_text(interval.typical, language))
     lines = []
     if interval.low < HORIZON_MONTHS:
-        lines.append(f"8 of 10 trial runs: {range_of(interval)}.")
-    said = [say(each, voice) or "" for each in (advice.plan, advice.past, advice.range_said) if each]
+        lines.append(translate(language, "8 of 10 trial runs: {range}.", range=range_of(interval, language)))
+    said = [told(each, voice) for each in (advice.plan, advice.past, advice.range_said) if each]
     if said:
         lines = [said[0], *lines, *said[1:]]
     elif advice.clean_in:
-        lines.append(f"Best months: {months_text(advice.clean_in)}.")
+        months = months_text(advice.clean_in, language)
+        lines.append(translate(language, "Best months: {months}.", months=months))
     lines.append(
-        "With the guard that suits best."
+        translate(language, "With the guard that suits best.")
         if guarded
-        else "From the ground or by a paid visit, without a guard."
+        else translate(language, "From the ground or by a paid visit, without a guard.")
     )
     ends = advice.recommended_guard or "none"
     verdict = next((row for row in advice.guards if row.kind == ends), None)
     if verdict is not None and verdict.failure != "none expected":
-        lines.append(f"What ends the interval: {FAILURES[verdict.failure]}.")
-    return Answer(question, headline, tuple(lines))
+        failure = translate(language, FAILURES[verdict.failure])
+        lines.append(translate(language, "What ends the interval: {failure}.", failure=failure))
+    return Answer(question, sentence_case(headline), tuple(lines))
 
 
-def why_of(advice: Advice, units: Units) -> tuple[str, ...]:
+def why_of(advice: Advice, units: Units, language: Language = "en") -> tuple[str, ...]:
     """The sentences that decided; where there is no answer, the rule that says so comes first."""
     # What is said of a single guard kind belongs beside that kind.
     reasons = sorted(
         advice.reasons,
         key=lambda reason: (not reason.rule.startswith("unsure"), reason.about in GUARD_KINDS),
     )
-    voice = voice_of(advice, "estimator", units)
-    return tuple(say(reason, voice) or "" for reason in reasons[:_REASONS_ON_TOP]) or ("No rule spoke.",)
+    voice = reader_voice(advice, units, language)
+    said = tuple(told(reason, voice) for reason in reasons[:_REASONS_ON_TOP])
+    return said or (translate(language, "No rule spoke."),)
 
 
 def next_step_of(advice: Advice) -> str:
@@ -198,39 +263,66 @@ def next_step_of(advice: Advice) -> str:
     return "Nothing left to measure is likely to change the answer."
 
 
-def notices_of(advice: Advice) -> tuple[Entry, ...]:
+def notices_of(advice: Advice, units: Units = "us", language: Language = "en") -> tuple[Entry, ...]:
     """What the reader must know before trusting the answers."""
     notices = []
     if advice.failed_photos:
+        photos = joined(advice.failed_photos, language=language)
         notices.append(
-            Entry("Photos that could not be read", f"{joined(advice.failed_photos)}. The rest was used.")
+            Entry(
+                translate(language, "Photos that could not be read"),
+                translate(language, "{photos}. The rest was used.", photos=photos),
+            )
         )
     if advice.check_photos:
+        photos = joined(advice.check_photos, language=language)
         notices.append(
-            Entry("Photos to look at again", f"{joined(advice.check_photos)}: they disagree with the others.")
+            Entry(
+                translate(language, "Photos to look at again"),
+                translate(language, "{photos}: they disagree with the others.", photos=photos),
+            )
         )
-    notices += [Entry("To be settled", one.sentence) for one in advice.questions]
+    settle = translate(language, "To be settled")
+    voice = reader_voice(advice, units, language)
+    notices += [
+        Entry(settle, one.sentence if language == "en" else told(one, voice)) for one in advice.questions
+    ]
     return tuple(notices)
 
 
-def until_then_of(advice: Advice) -> tuple[str, ...]:
+def until_then_of(advice: Advice, language: Language = "en") -> tuple[str, ...]:
     """How to keep the gutters clean until the next visit, from the ground."""
     lines = []
     if advice.clean_in:
-        lines.append(f"Put the cleaning in the calendar: {months_text(advice.clean_in)}.")
+        months = months_text(advice.clean_in, language)
+        lines.append(translate(language, "Put the cleaning in the calendar: {months}.", months=months))
     lines.append(
-        "After heavy rain, look up from the ground. Water over the front edge or a dry downspout means a "
-        "blockage: call sooner."
+        translate(
+            language,
+            "After heavy rain, look up from the ground. Water over the front edge or a dry downspout means a "
+            "blockage: call sooner.",
+        )
     )
     if advice.recommended_guard not in (None, "none"):
         lines.append(
-            "Once a season, look at the guard. Loose dry litter often blows off; a wet mat that stays for "
-            "weeks needs brushing."
+            translate(
+                language,
+                "Once a season, look at the guard. Loose dry litter often blows off; a wet mat that stays "
+                "for weeks needs brushing.",
+            )
         )
     else:
-        lines.append("Look below each downspout: grit and needles washed out show what collects above.")
+        lines.append(
+            translate(
+                language,
+                "Look below each downspout: grit and needles washed out show what collects above.",
+            )
+        )
     lines.append(
-        "Cutting back what overhangs the roof brings less litter. Leave limbs near power lines or above the "
-        "roof to a licensed tree service."
+        translate(
+            language,
+            "Cutting back what overhangs the roof brings less litter. Leave limbs near power lines or above "
+            "the roof to a licensed tree service.",
+        )
     )
     return tuple(lines)

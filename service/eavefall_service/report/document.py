@@ -5,10 +5,27 @@ Both renderers read this and nothing else, so that the HTML and the PDF of one s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
+from eavefall_model.language import translate
+from eavefall_model.vocabulary import Language
 from eavefall_service.plots.canvas import Plot
+
+
+def layout_words(language: Language) -> dict[str, str]:
+    """What the layout says beside the document's own words, by its name in the templates."""
+    return {
+        "why": translate(language, "Why"),
+        "date": translate(language, "Date"),
+        "survey": translate(language, "Survey"),
+        "rep": translate(language, "Rep"),
+        "phone": translate(language, "Phone"),
+        "advised": translate(language, "(advised)"),
+        # The page numbers stand where the braces are.
+        "page": translate(language, "page {at} of {last}"),
+    }
 
 
 @dataclass(frozen=True)
@@ -136,7 +153,10 @@ class Section:
 
 @dataclass(frozen=True)
 class ReportDocument:
-    """The whole report: ``answers``, ``why``, ``notices`` that the reader must know, then the sections."""
+    """The whole report: ``answers``, ``why``, ``notices`` that the reader must know, then the sections.
+
+    ``words`` are the few that the layout itself says, in the report's ``language``.
+    """
 
     title: str
     kicker: str
@@ -147,6 +167,8 @@ class ReportDocument:
     why: Lines
     notices: tuple[Entry, ...]
     sections: tuple[Section, ...]
+    language: Language = "en"
+    words: Mapping[str, str] = field(default_factory=lambda: layout_words("en"))
 
     def section(self, key: str) -> Section | None:
         """The section of that key, if the report has it."""

@@ -6,32 +6,52 @@ import math
 
 from eavefall_model.advice.say import joined
 from eavefall_model.advice.schema import Advice
+from eavefall_model.language import translate
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
 from eavefall_model.units import number_text
+from eavefall_model.vocabulary import Language
+from eavefall_service.report.answers import class_name
 from eavefall_service.report.document import Entry
 
 
-def _classes() -> str:
+def _classes(language: Language) -> str:
     parts = []
     for name, (_, high) in reversed(CLASS_BOUNDS_MM.items()):
-        size = "wider still" if math.isinf(high) else f"up to {number_text(high)} mm"
-        parts.append(f"{name.replace('-', ' ')} {size}")
-    return joined(parts)
+        screen = class_name(name, language)
+        if math.isinf(high):
+            parts.append(translate(language, "{screen} wider still", screen=screen))
+        else:
+            parts.append(
+                translate(language, "{screen} up to {most} mm", screen=screen, most=number_text(high))
+            )
+    return joined(parts, language=language)
 
 
-def glossary_of(advice: Advice) -> tuple[Entry, ...]:
+def glossary_of(advice: Advice, language: Language = "en") -> tuple[Entry, ...]:
     """Opening, fineness, trial runs, and when cleaning is needed."""
     return (
         Entry(
-            "Fineness", f"By clear opening, the free width between two wires or across a hole: {_classes()}."
+            translate(language, "Fineness"),
+            translate(
+                language,
+                "By clear opening, the free width between two wires or across a hole: {classes}.",
+                classes=_classes(language),
+            ),
         ),
         Entry(
-            "Needs cleaning",
-            "The gutter holds water back, its outlet is blocked, or rain runs over the covered screen.",
+            translate(language, "Needs cleaning"),
+            translate(
+                language,
+                "The gutter holds water back, its outlet is blocked, or rain runs over the covered screen.",
+            ),
         ),
         Entry(
-            "Trial runs",
-            f"The figures were worked out {advice.provenance.draws} times with other values for what is not "
-            "known exactly; a range leaves out the lowest and the highest tenth.",
+            translate(language, "Trial runs"),
+            translate(
+                language,
+                "The figures were worked out {draws} times with other values for what is not known exactly; "
+                "a range leaves out the lowest and the highest tenth.",
+                draws=advice.provenance.draws,
+            ),
         ),
     )

@@ -7,6 +7,7 @@ import io
 import json
 import subprocess
 import sys
+from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -75,6 +76,8 @@ def _plain(value: Any) -> Any:
         }  # fmt: skip
     if isinstance(value, bytes):
         return bool(value)
+    if isinstance(value, Mapping):
+        return dict(value)
     if isinstance(value, tuple):
         return [_plain(each) for each in value]
     if hasattr(value, "__dataclass_fields__"):

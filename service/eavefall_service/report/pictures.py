@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from eavefall_model.advice.say import FOLIAGE as FOLIAGE_SAID
 from eavefall_model.advice.say import joined, sentence_case
 from eavefall_model.gauge.schema import GaugeResult
+from eavefall_model.language import mark, translate, translate_count, unit_name
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.units import MM_PER_INCH, opening_text, per_cent
-from eavefall_model.vocabulary import Foliage
+from eavefall_model.vocabulary import FOLIAGE, Language
 from eavefall_service.report.document import Picture
 from eavefall_service.report.photos import PhotoPicture
 
-RENDERED_LABEL: Final = "Rendered"
+RENDERED_LABEL: Final = mark("Rendered")
 MOST_PICTURES: Final = 4
-_SHOWS = {
+SHOWS: Final = {
     "tree": "tree",
     "closeup": "foliage close up",
     "litter": "litter",
@@ -25,53 +27,70 @@ _SHOWS = {
     "gauge": "needle gauge",
     "handful": "handful of litter",
 }
-_FOLIAGE: dict[Foliage, str] = {"needle": "needle", "broad": "broadleaf", "bare": "bare crown"}
 
 
-def _tag_words(tags: PhotoTags) -> str:
+def _tag_words(tags: PhotoTags, language: Language) -> str:
     verdict = tags.verdict
     states = verdict.foliage.model_dump()
-    seen = [f"{_FOLIAGE[key]} {per_cent(tags.foliage[key])}" for key in _FOLIAGE if states[key] == "yes"]
-    open_ = [_FOLIAGE[key] for key in _FOLIAGE if states[key] == "unsure"]
+    names = {key: translate(language, FOLIAGE_SAID[key]) for key in FOLIAGE}
+    seen = [f"{names[key]} {per_cent(tags.foliage[key], language)}" for key in names if states[key] == "yes"]
+    open_ = [names[key] for key in names if states[key] == "unsure"]
     parts = []
     if seen:
-        parts.append(joined(seen))
+        parts.append(joined(seen, language=language))
     if open_:
-        parts.append(f"unsure about {joined(open_)}")
+        kinds = joined(open_, language=language)
+        parts.append(translate(language, "unsure about {kinds}", kinds=kinds))
     if not seen and not open_:
-        parts.append("no tree seen")
+        parts.append(translate(language, "no tree seen"))
     elif verdict.form == "unsure":
-        parts.append("form unsure")
+        parts.append(translate(language, "form unsure"))
     else:
-        parts.append(f"{verdict.form.replace('_', ' ')} {per_cent(tags.form[verdict.form])}")
+        form = translate(language, verdict.form.replace("_", " "))
+        parts.append(f"{form} {per_cent(tags.form[verdict.form], language)}")
     return "; ".join(parts)
 
 
-def _gauge_words(gauge: GaugeResult) -> str:
+def _gauge_words(gauge: GaugeResult, language: Language) -> str:
     summary = gauge.summary
     if summary is None:
-        return f"no measurement: {gauge.refused.message if gauge.refused else 'refused'}"
-    needles = "needle" if summary.n == 1 else "needles"
-    words = f"{summary.n} {needles}, {opening_text(summary.width_median_mm)} wide"
+        why = translate(language, gauge.refused.retake) if gauge.refused else ""
+        return translate(language, "no measurement: {why}", why=why)
+    width = opening_text(summary.width_median_mm, language=language)
+    words = translate_count(
+        language, "{n} needle, {width} wide", "{n} needles, {width} wide", summary.n, width=width
+    )
     if summary.length_median_mm is not None:
-        words += f", {summary.length_median_mm:.0f} mm ({summary.length_median_mm / MM_PER_INCH:.1f} in) long"
+        inches = f"{summary.length_median_mm / MM_PER_INCH:.1f} {unit_name('in', False, language)}"
+        length = f"{summary.length_median_mm:.0f} mm ({inches})"
+        long = translate(language, "{length} long", length=length)
+        words += f", {long}"
     return words
 
 
 def _picture(
-    ref: PhotoRef, photo: PhotoPicture, tags: PhotoTags | None, gauge: GaugeResult | None
+    ref: PhotoRef,
+    photo: PhotoPicture,
+    tags: PhotoTags | None,
+    gauge: GaugeResult | None,
+    language: Language,
 ) -> Picture:
-    subject = f"{ref.of}, {_SHOWS[ref.shows]}" if ref.of else _SHOWS[ref.shows]
-    found = _gauge_words(gauge) if gauge else _tag_words(tags) if tags else ""
-    kind = "Rendered picture" if photo.rendered else "Photo"
+    shows = translate(language, SHOWS[ref.shows])
+    subject = f"{ref.of}, {shows}" if ref.of else shows
+    found = _gauge_words(gauge, language) if gauge else _tag_words(tags, language) if tags else ""
+    kind = translate(language, "Rendered picture") if photo.rendered else translate(language, "Photo")
+    alt = f"{kind} {ref.file}: {subject}"
+    if found and tags:
+        read_as = translate(language, "Read as {found}", found=found)
+        alt += f". {read_as}"
     return Picture(
         name=ref.file,
         caption=sentence_case(f"{subject}{f': {found}' if found else ''}"),
-        alt=f"{kind} {ref.file}: {subject}{f'. Read as {found}' if found and tags else ''}",
+        alt=alt,
         jpeg=photo.jpeg,
         width_px=photo.width_px,
         height_px=photo.height_px,
-        label=RENDERED_LABEL if photo.rendered else "",
+        label=translate(language, RENDERED_LABEL) if photo.rendered else "",
     )
 
 
@@ -98,6 +117,7 @@ def pictures_of(
     photos: Mapping[str, PhotoPicture],
     tags: Mapping[str, PhotoTags],
     gauges: Mapping[str, GaugeResult],
+    language: Language = "en",
 ) -> tuple[Picture, ...]:
     """At most four photos in the order of the survey, each of another tree or place as far as possible.
 
@@ -115,7 +135,7 @@ def pictures_of(
         chosen.append(best)
         left.remove(best)
     return tuple(
-        _picture(ref, photos[ref.file], tags.get(ref.file), gauges.get(ref.file))
+        _picture(ref, photos[ref.file], tags.get(ref.file), gauges.get(ref.file), language)
         for ref in survey.photos
         if ref in chosen
     )

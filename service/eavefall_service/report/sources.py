@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from eavefall_model.advice.say import joined, say, sentence_case, spare_text, value_text, voice_of
+from eavefall_model.advice.say import assumed_value, joined, sentence_case, spare_text, voice_of
 from eavefall_model.advice.schema import Advice, Reason
 from eavefall_model.house.fields import FIELDS
+from eavefall_model.house.house import LOCAL_CODE
+from eavefall_model.language import translate
 from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
 from eavefall_model.survey import Eave, EaveTaken, Survey, TakenBearing, TakenLength, Tree, TreeTaken
 from eavefall_model.units import flow_text
-from eavefall_model.vocabulary import GUARD_KINDS, Units
-from eavefall_service.report.answers import enough_of
+from eavefall_model.vocabulary import GUARD_KINDS, Language, Units
+from eavefall_service.report.answers import enough_of, reader_voice, told
 from eavefall_service.report.document import Entry
 
 # How the figures of the tables are found; the model's own files give the formulas and cite the pages.
-_METHODS: Final = (
+METHODS: Final = (
     (
         "Clear opening",
         "The widest standard size that refuses the thinnest needles end-on and keeps the gutter from filling "
@@ -41,58 +43,67 @@ _METHODS: Final = (
 )
 
 
-def assumed_entries(advice: Advice, units: Units) -> tuple[Entry, ...]:
+def assumed_entries(advice: Advice, units: Units, language: Language = "en") -> tuple[Entry, ...]:
     """What the survey left out and what was taken instead, said once for all eaves or trees that share it."""
-    voice = voice_of(advice, "estimator", units)
+    voice = voice_of(advice, "estimator", units, language)
     where: dict[tuple[str, str, str], list[str]] = {}
     for row in advice.assumed:
-        taken, low, high = (value_text(each, row.unit, voice) for each in (row.value, row.low, row.high))
-        between = f" ({low} to {high})" if low != high else ""
-        where.setdefault((row.label, f"{taken}{between}", row.why), []).append(row.of or "")
+        where.setdefault((row.label, assumed_value(row, voice), row.why), []).append(row.of or "")
     return tuple(
         Entry(
-            sentence_case(f"{words}{f' ({joined(names)})' if any(names) else ''}"),
+            sentence_case(
+                f"{translate(language, words)}"
+                f"{f' ({joined(names, language=language)})' if any(names) else ''}"
+            ),
             taken,
-            why.rstrip("."),
+            _why(why, language).rstrip("."),
         )
         for (words, taken, why), names in where.items()
     )
 
 
-def measured_entries(survey: Survey, units: Units) -> tuple[Entry, ...]:
+def _why(why: str, language: Language) -> str:
+    """Why a default was taken; the source of a design rain stands as it is."""
+    source, found, _ = why.partition(LOCAL_CODE)
+    return f"{source}{translate(language, LOCAL_CODE)}" if found and source else translate(language, why)
+
+
+def measured_entries(survey: Survey, units: Units, language: Language = "en") -> tuple[Entry, ...]:
     """How each measure was taken, where the survey says so: ``Back pine: height 32 ft, by angle, ± 2 ft``."""
     parts: tuple[Tree | Eave, ...] = (*survey.trees, *survey.eaves)
-    said = [(part.name, "; ".join(_taken(part, part.taken, units))) for part in parts if part.taken]
+    said = [(part.name, "; ".join(_taken(part, part.taken, units, language))) for part in parts if part.taken]
     return tuple(Entry(name, text) for name, text in said if text)
 
 
-def _taken(part: Tree | Eave, taken: TreeTaken | EaveTaken, units: Units) -> Iterator[str]:
+def _taken(
+    part: Tree | Eave, taken: TreeTaken | EaveTaken, units: Units, language: Language
+) -> Iterator[str]:
     kind = "trees" if isinstance(part, Tree) else "eaves"
     for name in type(taken).model_fields:
         how = getattr(taken, name)
         if isinstance(how, TakenBearing) and (bearing_deg := getattr(part, f"{name}_deg")) is not None:
-            said = bearing_taken_text(bearing_deg, how)
+            said = bearing_taken_text(bearing_deg, how, language)
         elif isinstance(how, TakenLength) and (length_m := getattr(part, f"{name}_m")) is not None:
-            said = length_taken_text(length_m, how, units)
+            said = length_taken_text(length_m, how, units, language)
         else:
             continue
-        yield f"{FIELDS[f'{kind}.{name}'].label} {said}"
+        yield f"{translate(language, FIELDS[f'{kind}.{name}'].label)} {said}"
 
 
-def _source(reason: Reason) -> str:
+def _source(reason: Reason, language: Language) -> str:
     """Source and mark; the habit of a trade has no other source than its mark says."""
     unsourced = reason.source == "trade practice" and reason.mark == "common practice, no source"
     if reason.source == reason.mark or unsourced:
-        return reason.mark
-    return f"{reason.source} ({reason.mark})"
+        return translate(language, reason.mark)
+    return f"{translate(language, reason.source)} ({translate(language, reason.mark)})"
 
 
-def _rules(reasons: Sequence[Reason]) -> str:
+def _rules(reasons: Sequence[Reason], language: Language) -> str:
     """Rules by their names in words, those of one source together."""
     named: dict[str, list[str]] = {}
     for reason in reasons:
-        rules = named.setdefault(_source(reason), [])
-        name = reason.rule.replace("-", " ")
+        rules = named.setdefault(_source(reason, language), [])
+        name = translate(language, reason.rule.replace("-", " "))
         if name not in rules:
             rules.append(name)
     return "; ".join(f"{', '.join(rules)}: {source}" for source, rules in named.items())
@@ -113,40 +124,64 @@ def _merged(reasons: Sequence[Reason]) -> list[tuple[Reason, list[str]]]:
     return found
 
 
-def source_entries(advice: Advice, said: Sequence[str], units: Units) -> tuple[Entry, ...]:
+def source_entries(
+    advice: Advice, said: Sequence[str], units: Units, language: Language = "en"
+) -> tuple[Entry, ...]:
     """Every rule that spoke with its source, then how each kind of figure was found.
 
     What ``said`` holds stands elsewhere in the report and is not said twice; nor are the sentences about
     guard kinds, whose table gives the one that decided.
     """
-    voice = voice_of(advice, "estimator", units)
+    voice = reader_voice(advice, units, language)
     others = _merged([one for one in advice.reasons if one.about not in GUARD_KINDS])
-    known = [reason for reason, _ in others if (say(reason, voice) or "") in said]
-    entries = [Entry("Said above", "", _rules(known))] if known else []
+    known = [reason for reason, _ in others if told(reason, voice) in said]
+    entries = [Entry(translate(language, "Said above"), "", _rules(known, language))] if known else []
     entries += [
-        Entry(sentence_case(joined(names)) or "House", say(reason, voice) or "", _rules([reason]))
+        Entry(
+            sentence_case(joined(names, language=language)) or translate(language, "House"),
+            told(reason, voice),
+            _rules([reason], language),
+        )
         for reason, names in others
         if reason not in known
     ]
     spoke = [one for one in advice.reasons if one.about in GUARD_KINDS]
     if spoke:
-        entries.append(Entry("Guard kinds", "Verdicts as in the table.", _rules(spoke)))
-    for what, how, source in _METHODS:
-        text = how
+        entries.append(
+            Entry(
+                translate(language, "Guard kinds"),
+                translate(language, "Verdicts as in the table."),
+                _rules(spoke, language),
+            )
+        )
+    for what, how, source in METHODS:
+        text = translate(language, how)
         if what == "Clear opening":
-            text = " ".join(filter(None, (how, enough_of(advice))))
+            text = " ".join(filter(None, (text, enough_of(advice, language))))
         if what == "Rain":
-            text = " ".join((how, *(_rain(advice, at, units) for at in range(len(advice.eaves)))))
-        entries.append(Entry(what, text, source))
+            text = " ".join((text, *(_rain(advice, at, units, language) for at in range(len(advice.eaves)))))
+        entries.append(Entry(translate(language, what), text, translate(language, source)))
     return tuple(entries)
 
 
-def _rain(advice: Advice, at: int, units: Units) -> str:
+def _rain(advice: Advice, at: int, units: Units, language: Language) -> str:
     eave, water = advice.eaves[at].eave, advice.eaves[at].water
-    parts = [f"gutter {flow_text(water.gutter_l_s, units)}", f"outlet {flow_text(water.outlet_l_s, units)}"]
+
+    def flow(litres_per_second: float) -> str:
+        return flow_text(litres_per_second, units, language)
+
+    capacities = [
+        translate(language, "gutter {flow}", flow=flow(water.gutter_l_s)),
+        translate(language, "outlet {flow}", flow=flow(water.outlet_l_s)),
+    ]
     if water.inlet_l_s is not None:
-        parts.append(f"screen {flow_text(water.inlet_l_s, units)}")
-    return (
-        f"{sentence_case(eave)}: {flow_text(water.demand_l_s, units)} arrive; {joined(parts)}; "
-        f"{water.weakest} {spare_text(water.margin)}."
+        capacities.append(translate(language, "screen {flow}", flow=flow(water.inlet_l_s)))
+    return translate(
+        language,
+        "{eave}: {flow} arrive; {capacities}; {weakest} {spare}.",
+        eave=sentence_case(eave),
+        flow=flow(water.demand_l_s),
+        capacities=joined(capacities, language=language),
+        weakest=translate(language, water.weakest),
+        spare=spare_text(water.margin, language),
     )

@@ -10,15 +10,22 @@ from eavefall_model.advice.say import (
     guard_why,
     joined,
     months_text,
-    say,
     sentence_case,
     spare_text,
-    voice_of,
 )
-from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict, Opening
-from eavefall_model.units import length_text, mass_per_length_text, number_text, opening_text, per_cent
-from eavefall_model.vocabulary import Units
+from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict
+from eavefall_model.language import mark, translate
+from eavefall_model.units import (
+    length_text,
+    mass_per_length_text,
+    number_text,
+    opening_text,
+    per_cent,
+    span_text,
+)
+from eavefall_model.vocabulary import Language, Units
 from eavefall_service.plots.words import load_value, months_short
+from eavefall_service.report.answers import class_name, reader_voice, told
 from eavefall_service.report.document import Table
 
 _NAMES = 4
@@ -33,99 +40,125 @@ def _first_why(row: GuardVerdict, advice: Advice, voice: Voice) -> str:
     """The sentence of the rule that decided."""
     for reason in advice.reasons:
         if reason.about == row.kind and reason.rule == deciding_rule(row):
-            return say(reason, voice) or ""
+            return told(reason, voice)
     return guard_why(advice, row.kind, voice)
 
 
-def _counted(row: GuardVerdict, advice: Advice, units: Units) -> str:
+def _counted(row: GuardVerdict, advice: Advice, voice: Voice) -> str:
     """What gets in by number."""
     for reason in advice.reasons:
         if reason.about == row.kind and reason.rule == "small-things-get-in":
-            return f" {say(reason, voice_of(advice, 'estimator', units))}"
+            return f" {told(reason, voice)}"
     return ""
 
 
-def guards_table(advice: Advice, units: Units) -> Table:
+def _heads(language: Language, *words: str) -> tuple[str, ...]:
+    return tuple(translate(language, word) for word in words)
+
+
+def guards_table(advice: Advice, units: Units, language: Language = "en") -> Table:
     """Every guard kind with its verdict, in the order of the advice; the advised one is marked, if any."""
     advised = advice.recommended_guard
+    voice = reader_voice(advice, units, language)
     rows = tuple(
         (
-            sentence_case(guard_name(row.kind)),
-            row.verdict,
-            "—" if row.opening_mm is None else opening_text(row.opening_mm),
-            months_short(row.interval_months),
-            row.failure,
-            f"{per_cent(row.passes_share)} / {per_cent(row.stays_share)}",
-            _first_why(row, advice, voice_of(advice, "estimator", units)) + _counted(row, advice, units),
+            sentence_case(guard_name(row.kind, language)),
+            translate(language, row.verdict),
+            "—" if row.opening_mm is None else opening_text(row.opening_mm, language=language),
+            months_short(row.interval_months, language),
+            translate(language, row.failure),
+            f"{per_cent(row.passes_share, language)} / {per_cent(row.stays_share, language)}",
+            _first_why(row, advice, voice) + _counted(row, advice, voice),
         )
         for row in advice.guards
     )
+    note = translate(
+        language,
+        "Months to cleaning. In: share of the litter that passes into the gutter; stays: on the guard.",
+    )
+    if not advised:
+        not_yet = translate(language, "No guard is advised until the kind of tree is known.")
+        note = f"{note} {not_yet}"
     return Table(
         "guards",
-        "Guard kinds side by side",
-        ("Guard", "Verdict", "Opening", "Months", "Ended by", "In / stays", "Why"),
+        translate(language, "Guard kinds side by side"),
+        _heads(
+            language, mark("Guard"), mark("Verdict"), mark("Opening"), mark("Months"), mark("Ended by"),
+            mark("In / stays"), mark("Why"),
+        ),
         rows,
-        "Months to cleaning. In: share of the litter that passes into the gutter; stays: on the guard."
-        + ("" if advised else " No guard is advised until the kind of tree is known."),
+        note,
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
         (1.5, 0.85, 0.9, 1.0, 1.1, 0.95, 4.4),
-    )
+    )  # fmt: skip
 
 
-def _opening(opening: Opening | None) -> str:
-    return "" if opening is None else f", up to {number_text(opening.high_mm)}\u00a0mm"
+def _fineness(eave: EaveAdvice, language: Language) -> str:
+    name = class_name(eave.fineness_class, language)
+    if eave.opening_mm is None:
+        return name
+    most = f"{number_text(eave.opening_mm.high_mm)}\u00a0mm"
+    return translate(language, "{screen}, up to {most}", screen=name, most=most)
 
 
-def eaves_table(advice: Advice, units: Units) -> Table:
+def eaves_table(advice: Advice, units: Units, language: Language = "en") -> Table:
     """Class, interval, load, months and rain of each eave."""
     return Table(
         "eaves",
-        "Eave by eave",
-        ("Eave", "Fineness", "Guard, months", "Open", "Litter a year", "Clean in", "Rain", "Trees"),
+        translate(language, "Eave by eave"),
+        _heads(
+            language, mark("Eave"), mark("Fineness"), mark("Guard, months"), mark("Open"),
+            mark("Litter a year"), mark("Clean in"), mark("Rain"), mark("Trees"),
+        ),
         tuple(
             (
                 eave.eave,
-                f"{eave.fineness_class.replace('-', ' ')}{_opening(eave.opening_mm)}",
-                months_short(eave.interval_months) if advice.recommended_guard else "—",
-                months_short(eave.interval_unguarded_months),
-                f"{mass_per_length_text(eave.litter_kg_per_m_year.typical, units)} ({_range(eave, units)})",
-                months_text(eave.clean_in) or "no fixed month",
-                f"{eave.water.weakest}: {spare_text(eave.water.margin)}",
-                _few(eave.trees) or "none near",
+                _fineness(eave, language),
+                months_short(eave.interval_months, language) if advice.recommended_guard else "—",
+                months_short(eave.interval_unguarded_months, language),
+                f"{mass_per_length_text(eave.litter_kg_per_m_year.typical, units, language)} "
+                f"({_range(eave, units, language)})",
+                months_text(eave.clean_in, language) or translate(language, "no fixed month"),
+                f"{translate(language, eave.water.weakest)}: {spare_text(eave.water.margin, language)}",
+                _few(eave.trees, language) or translate(language, "none near"),
             )
             for eave in advice.eaves
         ),
-        "Months and litter: typical, and the range of 8 in 10 trial runs. Rain: the tightest point, and its "
-        "capacity over the design flow.",
+        translate(
+            language,
+            "Months and litter: typical, and the range of 8 in 10 trial runs. Rain: the tightest point, and "
+            "its capacity over the design flow.",
+        ),
         shares=(0.8, 1.7, 1.15, 1.0, 1.3, 0.95, 1.2, 1.3),
-    )
+    )  # fmt: skip
 
 
-def _few(names: Sequence[str]) -> str:
+def _few(names: Sequence[str], language: Language) -> str:
     """The first names, heaviest first as the advice gives them, and how many more."""
     if len(names) <= _NAMES:
-        return joined(names)
-    return f"{', '.join(names[: _NAMES - 1])} and {len(names) - _NAMES + 1} more"
+        return joined(names, language=language)
+    first = ", ".join(names[: _NAMES - 1])
+    return translate(language, "{names} and {n} more", names=first, n=len(names) - _NAMES + 1)
 
 
-def _range(eave: EaveAdvice, units: Units) -> str:
+def _range(eave: EaveAdvice, units: Units, language: Language) -> str:
     load = eave.litter_kg_per_m_year
-    low, high = (number_text(load_value(kg_m, units), 2) for kg_m in (load.low, load.high))
-    return f"{low} to {high}"
+    low, high = (number_text(load_value(kg_m, units), 2, language) for kg_m in (load.low, load.high))
+    return span_text(low, high, language)
 
 
-def _meters(length_m: float, units: Units) -> str:
-    return length_text(length_m, units) if length_m else "—"
+def _meters(length_m: float, units: Units, language: Language) -> str:
+    return length_text(length_m, units, language) if length_m else "—"
 
 
-def material_table(advice: Advice, units: Units) -> Table:
+def material_table(advice: Advice, units: Units, language: Language = "en") -> Table:
     """Material per eave and in all, and the price range where the office gave prices."""
     offs = [eave.take_off for eave in advice.eaves]
     rows = [
         (
             eave.eave,
-            _meters(eave.take_off.guard_m, units),
-            _meters(eave.take_off.gutter_m, units),
+            _meters(eave.take_off.guard_m, units, language),
+            _meters(eave.take_off.gutter_m, units, language),
             str(eave.take_off.corners),
             str(eave.take_off.ends),
             str(eave.take_off.outlets),
@@ -135,27 +168,33 @@ def material_table(advice: Advice, units: Units) -> Table:
     if len(rows) > 1:
         rows.append(
             (
-                "all eaves",
-                _meters(sum(off.guard_m for off in offs), units),
-                _meters(sum(off.gutter_m for off in offs), units),
+                translate(language, "all eaves"),
+                _meters(sum(off.guard_m for off in offs), units, language),
+                _meters(sum(off.gutter_m for off in offs), units, language),
                 str(sum(off.corners for off in offs)),
                 str(sum(off.ends for off in offs)),
                 str(sum(off.outlets for off in offs)),
             )
         )
-    waste = f"Lengths include {per_cent(max(off.waste_share for off in offs))} waste."
-    notes = dict.fromkeys(off.note for off in offs if off.note and "Not a quote" not in off.note)
+    share = per_cent(max(off.waste_share for off in offs), language)
+    waste = translate(language, "Lengths include {share} waste.", share=share)
+    notes = dict.fromkeys(
+        translate(language, off.note) for off in offs if off.note and "Not a quote" not in off.note
+    )
     return Table(
         "material",
-        "Material",
-        ("Eave", "Guard", "New gutter", "Corners", "Ends", "Outlets"),
+        translate(language, "Material"),
+        _heads(
+            language, mark("Eave"), mark("Guard"), mark("New gutter"), mark("Corners"), mark("Ends"),
+            mark("Outlets"),
+        ),
         tuple(rows),
-        " ".join(filter(None, (waste, *notes, price_line(advice)))),
+        " ".join(filter(None, (waste, *notes, price_line(advice, language)))),
         shares=(1.6, 1, 1, 0.8, 0.7, 0.8),
-    )
+    )  # fmt: skip
 
 
-def price_line(advice: Advice) -> str:
+def price_line(advice: Advice, language: Language = "en") -> str:
     """Price range over all eaves, or nothing where the office gave no prices or they differ in currency."""
     offs = [eave.take_off for eave in advice.eaves]
     lows = [off.price_low for off in offs if off.price_low is not None]
@@ -163,5 +202,11 @@ def price_line(advice: Advice) -> str:
     currencies = {off.currency for off in offs if off.price_low is not None}
     if not lows or len(lows) != len(offs) or len(highs) != len(offs) or len(currencies) != 1:
         return ""
-    money = f"{sum(lows):,.0f} to {sum(highs):,.0f} {currencies.pop()}"
-    return f"{money} from the office's own price table. Not a quote."
+    low, high = (f"{sum(prices):,.0f}" for prices in (lows, highs))
+    return translate(
+        language,
+        "{low} to {high} {currency} from the office's own price table. Not a quote.",
+        low=low,
+        high=high,
+        currency=currencies.pop(),
+    )

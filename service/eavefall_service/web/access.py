@@ -14,12 +14,14 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.language import mark
 from eavefall_service.journeys import accounts, door, links
 from eavefall_service.journeys.accounts import SignedIn
 from eavefall_service.journeys.actor import ADMINS, AUDITORS, Actor
 from eavefall_service.journeys.door import Verb
 from eavefall_service.web import limits
 from eavefall_service.web.errors import refuse
+from eavefall_service.web.reader_language import keep_choice
 from eavefall_service.web.request_text import CheckedRequest
 from eavefall_service.web.server_state import Office, OfficeDep
 
@@ -61,7 +63,9 @@ class DoorRoute(APIRoute):
             request = CheckedRequest(request.scope, request.receive)
             if verbs:
                 await run_in_threadpool(_admit, request, verbs)
-            return await handle(request)
+            answer = await handle(request)
+            keep_choice(request, answer)
+            return answer
 
         return checked
 
@@ -170,7 +174,7 @@ def _follow(office: Office, request: Request, session: Session, token: str) -> L
         if error.code == "link-unknown" and not office.limiter.take(
             key, limits.UNKNOWN_LINK_TRIES, limits.SIGN_IN_WINDOW_S
         ):
-            raise refuse("too-many-tries", hint="Wait a few minutes.") from error
+            raise refuse("too-many-tries", hint=mark("Wait a few minutes.")) from error
         raise
     return LinkVisit(actor, row.id, token, link.expires_at)
 

@@ -16,6 +16,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
+from eavefall_model.language import mark, translate
+from eavefall_service.web.reader_language import language_of
 from eavefall_service.web.watching.structured_log import REQUEST_NUMBER
 
 PROBLEM: Final = "application/problem+json"
@@ -73,9 +75,14 @@ def status_of(code: str) -> int:
     return _STATUS.get(code, 422)
 
 
-def refuse(code: str, message: str = "", hint: str = "") -> ServiceError:
-    """An error to raise; the message defaults to what the code means."""
-    return ServiceError(code, message or ERROR_CODES[code], hint)
+def is_told_on_the_web(code: str) -> bool:
+    """Whether a page may have to tell a homeowner of it."""
+    return code in _STATUS or code.startswith("photo-")
+
+
+def refuse(code: str, message: str = "", hint: str = "", **named: object) -> ServiceError:
+    """An error to raise; the message, its ``{names}`` filled, defaults to what the code means."""
+    return ServiceError(code, message or ERROR_CODES[code], hint, **named)
 
 
 def documented(*codes: str) -> dict[int | str, dict[str, Any]]:
@@ -107,6 +114,10 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
     """
 
     def answer(request: Request, problem: Problem) -> Response:
+        # Only homeowners are spoken to in their own language; the pages of the office are in English.
+        if request.url.path.startswith("/h/") and (language := language_of(request)) != "en":
+            said = {name: translate(language, getattr(problem, name)) for name in ("title", "detail", "hint")}
+            problem = problem.model_copy(update=said)
         if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
             return problem_response(problem)
         page: Response = show_page(request, problem)
@@ -114,6 +125,7 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
 
     async def ours(request: Request, error: Exception) -> Response:
         assert isinstance(error, EavefallError)
+        language = language_of(request) if request.url.path.startswith("/h/") else "en"
         status = status_of(error.code)
         field = getattr(error, "field", "")
         fields = [{"field": field, "message": error.message}] if field else []
@@ -127,7 +139,7 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
                 title=title,
                 status=status,
                 code=error.code,
-                detail=error.message,
+                detail=error.said(language),
                 hint=error.hint,
                 fields=fields,
             ),
@@ -164,8 +176,11 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
     async def unforeseen(request: Request, error: Exception) -> Response:
         # The server's own middleware logs the error after this answer.
         code = "internal-error"
-        hint = f"If it stays, tell the office this number: {REQUEST_NUMBER.get()}."
-        detail = "Try again in a moment."
+        language = language_of(request) if request.url.path.startswith("/h/") else "en"
+        hint = translate(
+            language, "If it stays, tell the office this number: {number}.", number=REQUEST_NUMBER.get()
+        )
+        detail = mark("Try again in a moment.")
         problem = Problem(title=ERROR_CODES[code], status=500, code=code, detail=detail, hint=hint)
         response = answer(request, problem)
         harden(request.url.path, response.headers)
@@ -178,20 +193,20 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
             else "disk is full" in str(error)  # SQLite's own words for SQLITE_FULL
         )
         if isinstance(error, PoolTimeout) or "database is locked" in str(error):
-            hint = "Nothing of this request was kept; try again in a moment."
+            hint = mark("Nothing of this request was kept; try again in a moment.")
             busy = Problem(
                 title=ERROR_CODES["server-busy"],
                 status=429,
                 code="server-busy",
-                detail="Too much at once.",
+                detail=mark("Too much at once."),
                 hint=hint,
             )
             return answer(request, busy)
         if not is_full:
             raise error
         code = "disk-full"
-        detail = "The server's disk is full; nothing of this request was kept."
-        hint = "Nothing was lost; try again later."
+        detail = mark("The server's disk is full; nothing of this request was kept.")
+        hint = mark("Nothing was lost; try again later.")
         return answer(
             request, Problem(title=ERROR_CODES[code], status=507, code=code, detail=detail, hint=hint)
         )

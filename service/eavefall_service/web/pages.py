@@ -9,16 +9,19 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, cast
 from urllib.parse import parse_qsl, quote, urlencode
 
 import segno
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
+from jinja2 import pass_context
+from jinja2.runtime import Context
 from markupsafe import Markup
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say, sentence_case
+from eavefall_model.language import moment_text, script_messages, translate, translations
 from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
 from eavefall_model.survey import Eave, Tree
 from eavefall_model.units import (
@@ -29,11 +32,12 @@ from eavefall_model.units import (
     parse_pitch_deg,
     pitch_text,
 )
-from eavefall_model.vocabulary import Units
+from eavefall_model.vocabulary import Language, Units
 from eavefall_service.journeys.history_words import action_text, changes_of
 from eavefall_service.journeys.usual import Usual
 from eavefall_service.web import limits, words
 from eavefall_service.web.errors import Problem, problem_response
+from eavefall_service.web.reader_language import NAMES, language_of
 
 _HERE: Final = Path(__file__).parent
 _OWN_ADDRESS: Final = re.compile(rb"""(\s(?:href|src|action|formaction|data-(?!site)[a-z-]+)=")/(?!/)""")
@@ -58,12 +62,25 @@ def qr_code(address: str) -> Markup:
     return Markup(segno.make_qr(address, error="m").svg_inline(scale=5, border=4, dark="#000", light="#fff"))
 
 
-def when(text: str | None) -> str:
-    """A stored time as ``6 May 2031, 07:08 UTC``."""
-    if not text:
-        return ""
-    moment = datetime.fromisoformat(text)
-    return f"{moment.day} {moment:%b %Y, %H:%M} UTC"
+def language_in(context: Context) -> Language:
+    """The language that a page is written in."""
+    return cast(Language, context.get("language") or "en")
+
+
+@pass_context
+def _gettext(context: Context, message: str) -> str:
+    return translate(language_in(context), message)
+
+
+@pass_context
+def _ngettext(context: Context, one: str, many: str, n: int) -> str:
+    return translations(language_in(context)).ngettext(one, many, n)
+
+
+@pass_context
+def when(context: Context, text: str | None) -> str:
+    """A stored time as ``6 May 2031, 07:08 UTC``, in the reader's language."""
+    return moment_text(datetime.fromisoformat(text), language_in(context)) if text else ""
 
 
 def length(meters: float | str | None, units: str = "us") -> str:
@@ -127,8 +144,13 @@ def page_query(query: str, start: int) -> str:
 
 
 templates: Final = Jinja2Templates(_HERE / "templates")
+templates.env.add_extension("jinja2.ext.i18n")
+templates.env.install_gettext_callables(_gettext, _ngettext, newstyle=True)  # type: ignore[attr-defined]
+templates.env.policies["ext.i18n.trimmed"] = True
 templates.env.trim_blocks = templates.env.lstrip_blocks = True
-templates.env.globals.update(static=static_url, words=words, limits=limits, page_query=page_query)
+templates.env.globals.update(
+    static=static_url, words=words, limits=limits, page_query=page_query, language_names=NAMES
+)
 templates.env.filters.update(
     when=when,
     in_units=length,
@@ -152,6 +174,9 @@ templates.env.filters.update(
 def page(request: Request, name: str, status: int = 200, /, **context: Any) -> Response:
     """Render a template. ``actor`` is the signed-in person or None; ``area`` marks the part of the site."""
     base = request.scope.get("base_path", "")
+    language = context.setdefault("language", "en")
+    if language != "en":
+        context["script_messages"] = script_messages(language)
     given = {"actor": None, "typed": {}, "wrong": {}, "meanwhile": (), "site": base, **context}
     answer = templates.TemplateResponse(request, name, given, status)
     if base:
@@ -175,10 +200,11 @@ def done(request: Request, location: str) -> Response:
 
 def problem_page(request: Request, problem: Problem) -> Response:
     """A refusal for people; someone who is not signed in is asked to."""
+    language = language_of(request) if request.url.path.startswith("/h/") else "en"
     if wants_json(request):
         return problem_response(problem)
     if problem.code == "not-signed-in" and request.method == "GET":
         return RedirectResponse(f"/sign-in?next={quote(request.url.path, safe='/')}", 303)
     if problem.code == "second-factor-needed" and request.method == "GET":
         return RedirectResponse("/second-factor", 303)
-    return page(request, "problem.html", problem.status, problem=problem)
+    return page(request, "problem.html", problem.status, problem=problem, language=language)

@@ -7,7 +7,9 @@ from typing import Final
 from eavefall_model.advice import say
 from eavefall_model.advice.say import every, range_of, sentence_case
 from eavefall_model.advice.schema import Interval
+from eavefall_model.language import translate
 from eavefall_model.shed.visits import HORIZON_MONTHS
+from eavefall_model.vocabulary import Language
 
 # As the answers name them, with a large first letter.
 FOLIAGE: Final = {word: sentence_case(text) for word, text in say.FOLIAGE.items()}
@@ -161,11 +163,12 @@ def interval(low: float | None, typical: float | None, high: float | None) -> st
     return f"{every(typical)} ({range_of(Interval(low=low, typical=typical, high=high))})"
 
 
-def months_span(low: float, high: float) -> str:
+def months_span(low: float, high: float, language: Language = "en") -> str:
     """``Every 5 to 14 months``, ``Less than once in five years``."""
     if low >= HORIZON_MONTHS:
-        return sentence_case(every(low))
-    return f"Every {range_of(Interval(low=low, typical=low, high=high))}"
+        return sentence_case(every(low, language))
+    months = range_of(Interval(low=low, typical=low, high=high), language)
+    return translate(language, "Every {months}", months=months)
 
 
 def opening(low_mm: float, high_mm: float) -> str:

@@ -44,7 +44,7 @@ def answer_to(advice: Advice, survey: Survey) -> HomeAnswer:
     classes = tuple(
         name for name in (*FINENESS_CLASSES, "no-guard-needed") if advice.class_probability[name] >= 0.1
     )
-    return home_answer(PreQuote(classes, months.low, months.high, advice), survey)
+    return home_answer(PreQuote(classes, months.low, months.high, advice))
 
 
 def lines_of(answer: HomeAnswer) -> list[str]:
@@ -215,9 +215,9 @@ def test_two_kinds_of_needle_ask_for_one_photo(pines: tuple[Survey, Advice]) -> 
 
 
 def test_a_class_comes_with_what_it_may_also_turn_out_to_be(pines: tuple[Survey, Advice]) -> None:
-    survey, advice = pines
+    _, advice = pines
     quote = PreQuote(("fine", "extra-fine", "no-guard-needed"), 9, 60, advice)
-    answer = home_answer(quote, survey)
+    answer = home_answer(quote)
     assert answer.fine == "An extra-fine screen, to be on the safe side"
     assert answer.fine_lines[-1].endswith("turn out to be a fine screen or no screen at all.")
     assert answer.often.replace("\u00a0", " ") == "Every 9 months to more than five years"
@@ -225,10 +225,8 @@ def test_a_class_comes_with_what_it_may_also_turn_out_to_be(pines: tuple[Survey,
 
 
 def test_an_end_of_the_answers_that_would_need_the_kind_is_told(pines: tuple[Survey, Advice]) -> None:
-    survey, advice = pines
-    sure, unsure = (
-        home_answer(PreQuote(("fine", *more), 9, 60, advice), survey) for more in ((), ("unsure",))
-    )
+    _, advice = pines
+    sure, unsure = (home_answer(PreQuote(("fine", *more), 9, 60, advice)) for more in ((), ("unsure",)))
     told = "must know the kind of tree first"
     assert not any(told in line for line in sure.fine_lines)
     assert any(told in line for line in unsure.fine_lines)

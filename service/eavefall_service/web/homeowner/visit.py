@@ -6,6 +6,7 @@ import asyncio
 
 from starlette.concurrency import run_in_threadpool
 
+from eavefall_model.language import mark
 from eavefall_model.reading import Reading
 from eavefall_model.survey_io import survey_from_data
 from eavefall_model.vocabulary import MEASURED
@@ -36,7 +37,7 @@ def shot_meta(key: str) -> PhotoMeta:
     """What a guided shot shows; raises ``request-invalid`` for one that we do not have."""
     shot = next((shot for shot in SHOTS if shot.key == key), None)
     if shot is None:
-        raise refuse("request-invalid", f"{key!r} is not one of the shots.")
+        raise refuse("request-invalid", mark("“{key}” is not one of the shots."), key=key)
     return PhotoMeta(shot.shows, None, shot.reference, shot.key)
 
 
@@ -73,7 +74,7 @@ def delete_own(office: Office, visit: LinkVisit, sha256: str) -> None:
     """Delete a photo that was sent over a link of this survey; the office's own photos are not theirs."""
     with office.database.read() as session:
         if photos.photo_of(session, visit.survey_id, sha256).sent_role != "homeowner":
-            raise refuse("not-found", "There is no such photo of yours.")
+            raise refuse("not-found", mark("There is no such photo of yours."))
     photo_upload.delete_photo(office, visit.survey_id, sha256, visit.actor)
 
 

@@ -10,8 +10,9 @@ from eavefall_model.advice.say import GUARDS, joined
 from eavefall_model.debris.drop import Fate, likeliest_fates
 from eavefall_model.debris.evidence import NAMES, sound_pieces
 from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
+from eavefall_model.language import translate, translate_count
 from eavefall_model.screens.guards import Guards, Offer
-from eavefall_model.vocabulary import GuardKind
+from eavefall_model.vocabulary import GuardKind, Language
 from eavefall_service.journeys.photos import PhotoView
 from eavefall_service.web.server_state import Office
 
@@ -40,7 +41,9 @@ class HandfulShown:
     counted: int
 
 
-def handful_shown(view: PhotoView, guards: Guards, guard: str = "") -> HandfulShown | None:
+def handful_shown(
+    view: PhotoView, guards: Guards, guard: str = "", language: Language = "en"
+) -> HandfulShown | None:
     """The handful of one photo on a guard kind's finest opening (the finest of all where none is named)."""
     result = view.sorted_debris
     if result is None or result.refused is not None:
@@ -62,7 +65,7 @@ def handful_shown(view: PhotoView, guards: Guards, guard: str = "") -> HandfulSh
         pieces=pieces,
         guard=kind,
         opening_mm=offer.clear_mm,
-        summary=summary(result),
+        summary=summary(result, language),
         drops=result.drops,
         passing=counted["passes through"],
         sticking=counted["sticks"],
@@ -70,21 +73,26 @@ def handful_shown(view: PhotoView, guards: Guards, guard: str = "") -> HandfulSh
     )
 
 
-def summary(result: DebrisResult) -> str:
+def summary(result: DebrisResult, language: Language = "en") -> str:
     """``63 pieces: 31 needles, 20 twigs and bark, 12 not sure``; clumps are said by what they hold."""
     kinds = Counter(NAMES[piece.kind] for piece in sound_pieces([result]) if piece.kind)
-    words = [f"{number} {name}" for name, number in kinds.most_common()]
+    words = [f"{number} {translate(language, name)}" for name, number in kinds.most_common()]
     single = [piece for piece in result.pieces if piece.clump == 1]
     unsure = len(single) - sum(kinds.values())
-    words += [f"{unsure} not sure or not whole"] if unsure else []
+    words += [translate(language, "{n} not sure or not whole", n=unsure)] if unsure else []
     clumped = sum(piece.clump for piece in result.pieces if piece.clump > 1)
-    words += [f"about {clumped} lying on one another"] if clumped else []
-    return f"{len(single) + clumped} pieces: {joined(words)}"
+    words += [translate(language, "about {n} lying on one another", n=clumped)] if clumped else []
+    found = joined(words, language=language)
+    return translate_count(
+        language, "{n} piece: {found}", "{n} pieces: {found}", len(single) + clumped, found=found
+    )
 
 
-def handful_context(office: Office, view: PhotoView, guard: str = "", piece: int = 0) -> dict[str, Any]:
+def handful_context(
+    office: Office, view: PhotoView, guard: str = "", piece: int = 0, language: Language = "en"
+) -> dict[str, Any]:
     """What the card of one handful shows; ``piece`` is the one tapped."""
-    shown = handful_shown(view, office.settings.answers.guards, guard)
+    shown = handful_shown(view, office.settings.answers.guards, guard, language)
     chosen = next((each for each in shown.pieces if each.piece.number == piece), None) if shown else None
     return {"view": view, "shown": shown, "chosen": chosen, "guard_words": GUARDS["estimator"]}
 

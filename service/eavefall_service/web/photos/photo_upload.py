@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect, Request
 
 from eavefall_model.errors import EavefallError
+from eavefall_model.language import mark
 from eavefall_model.photo import MIN_SIDE_PX, Photo, decode
 from eavefall_model.reading import Reading, read_decoded
 from eavefall_model.tags.schema import PhotoTags
@@ -133,7 +134,7 @@ async def receive(
 def check_free_disk(office: Office) -> None:
     """Raise ``disk-full`` where photos would fill the last of the disk."""
     if shutil.disk_usage(office.photos.root).free < limits.MIN_FREE_DISK_BYTES:
-        raise refuse("disk-full", hint="Nothing was lost; keep the photo and try again later.")
+        raise refuse("disk-full", hint=mark("Nothing was lost; keep the photo and try again later."))
 
 
 async def _fill(incoming: IncomingPhoto, chunks: AsyncIterator[bytes]) -> None:
@@ -145,13 +146,16 @@ async def _fill(incoming: IncomingPhoto, chunks: AsyncIterator[bytes]) -> None:
                 if incoming.size > limits.PHOTO_BYTES:
                     raise _too_large()
     except (TimeoutError, ClientDisconnect) as error:
-        raise refuse("upload-slow", hint="Try again where the signal is better.") from error
+        raise refuse("upload-slow", hint=mark("Try again where the signal is better.")) from error
 
 
 def _too_large() -> Exception:
     most = limits.PHOTO_BYTES // 1_000_000
     return refuse(
-        "photo-too-many-bytes", f"A photo may have {most} MB.", "Send it at the phone's ordinary quality."
+        "photo-too-many-bytes",
+        mark("A photo may have {most} MB."),
+        mark("Send the photo at the phone's ordinary quality."),
+        most=most,
     )
 
 
@@ -160,7 +164,7 @@ def _check_digest(incoming: IncomingPhoto, digest: str | None) -> None:
         return
     given = digest.split("sha-256=", 1)[1].split(",")[0].strip().strip(":")
     if given != base64.b64encode(bytes.fromhex(incoming.sha256)).decode():
-        raise refuse("digest-mismatch", hint="Send the photo again.")
+        raise refuse("digest-mismatch", hint=mark("Send the photo again."))
 
 
 def _take_in(
@@ -186,8 +190,9 @@ def _known_again(office: Office, survey_id: str, actor: Actor, known: PhotoRow, 
     """A photo that the office had already may still answer a homeowner's guided shot, but only one."""
     if meta.shot is not None and known.shot != meta.shot:
         if known.shot is not None:
-            message = "You have sent this very photo already, for another of the five."
-            raise refuse("photo-sent-already", message, "Take another one here, or leave this one out.")
+            message = mark("You have sent this very photo already, for another of the five.")
+            hint = mark("Take another one here, or leave this one out.")
+            raise refuse("photo-sent-already", message, hint)
         with changing(office, actor, "send photo", survey_id) as (session, _):
             session.get_one(PhotoRow, known.id).shot = meta.shot
     view = look(office, survey_id, actor).photo(known.sha256)

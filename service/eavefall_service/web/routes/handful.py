@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import EavefallError
+from eavefall_model.language import mark
 from eavefall_model.reading import USUAL_GUTTER
 from eavefall_service.journeys import photos
 from eavefall_service.journeys.actor import Actor
@@ -24,6 +25,7 @@ from eavefall_service.web.homeowner.visit import wait_for_measure
 from eavefall_service.web.photos import photo_upload
 from eavefall_service.web.photos.gutter_view import GUTTERS, gutter_shown
 from eavefall_service.web.photos.handful_view import handful_context
+from eavefall_service.web.reader_language import language_of
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.server_state import Office, OfficeDep
 
@@ -155,14 +157,16 @@ def sort_own_piece(
     _need_consent(office, visit)
     view = look(office, visit.survey_id, visit.actor).photo(sha256)
     if view is None or view.row.sent_role != "homeowner":
-        raise refuse("not-found", "There is no such photo of yours.")
+        raise refuse("not-found", mark("There is no such photo of yours."))
     _sort(office, visit.survey_id, visit.actor, sha256, number, kind)
     return RedirectResponse(f"/h/{visit.token}/handful#photo-{sha256[:12]}", 303)
 
 
 def _need_consent(office: Office, visit: LinkVisit) -> None:
     if look(office, visit.survey_id, visit.actor).row.consent_at is None:
-        raise refuse("not-allowed", "First say yes to how we use the photos.", "Open the link again.")
+        raise refuse(
+            "not-allowed", mark("First say yes to how we use the photos."), mark("Open the link again.")
+        )
 
 
 def _home(
@@ -173,9 +177,13 @@ def _home(
     piece: int,
     problem: EavefallError | None = None,
 ) -> Response:
+    language = language_of(request)
+
     def cards(photos: list[PhotoView]) -> list[Any]:
         return [
-            handful_context(office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0)
+            handful_context(
+                office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0, language
+            )
             for view in photos
             if view.row.shows == "handful" and view.row.shot == SHOT
         ]
@@ -203,8 +211,9 @@ def _home_page(
     seen = look(office, visit.survey_id, visit.actor)
     if seen.row.consent_at is None:
         return RedirectResponse(f"/h/{visit.token}?missing=agree", 303)
+    language = language_of(request)
     with office.database.read() as session:
-        head = letterhead(session, office.settings.office)
+        head = letterhead(session, office.settings.office, language)
     return pages.page(
         request,
         template,
@@ -217,5 +226,6 @@ def _home_page(
         base=f"/h/{visit.token}",
         settings=office.settings,
         cards=cards(list(reversed(seen.photos))),
+        language=language,
         problem=problem,
     )

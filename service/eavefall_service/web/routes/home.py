@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.errors import EavefallError
+from eavefall_model.language import mark
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.administration.settings import days_kept, letterhead
 from eavefall_service.journeys.advice import Inputs, advise
@@ -33,6 +34,7 @@ from eavefall_service.web.homeowner.visit import (
     wait_for_measure,
 )
 from eavefall_service.web.photos import photo_upload
+from eavefall_service.web.reader_language import language_of
 from eavefall_service.web.server_state import Office, OfficeDep
 
 router = APIRouter(prefix="/h/{token}", include_in_schema=False, route_class=DoorRoute)
@@ -66,6 +68,7 @@ def _page(
         by_shot=by_shot,
         shots=SHOTS,
         head=head,
+        language=language_of(request),
         ready=all(by_shot[shot.key] or shot.optional for shot in SHOTS),
         **more,
     )
@@ -80,7 +83,9 @@ def _consented_page(request: Request, office: Office, visit: LinkVisit, name: st
 
 def _need_consent(office: Office, visit: LinkVisit) -> None:
     if look(office, visit.survey_id, visit.actor).row.consent_at is None:
-        raise refuse("not-allowed", "First say yes to how we use the photos.", "Open the link again.")
+        raise refuse(
+            "not-allowed", mark("First say yes to how we use the photos."), mark("Open the link again.")
+        )
 
 
 def _ask_consent(visit: LinkVisit) -> Response:
@@ -222,6 +227,7 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
         document = {**document_with_answers(seen.row.document, seen.row.answers, end), "photos": refs}
         return Inputs(survey_from_data(document), seen.readings, office.settings.answers)
 
+    language = language_of(request)
     quote = prequote(inputs_at, lambda inputs: office.answers.of(inputs.sha256, partial(advise, inputs)))
     return _page(
         request,
@@ -229,8 +235,8 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
         visit,
         "home/answer.html",
         seen=seen,
-        answer=home_answer(quote, inputs_at(1).survey, office.settings.answers.units),
-        price=price_line(quote.middle),
+        answer=home_answer(quote, office.settings.answers.units, language),
+        price=price_line(quote.middle, language),
     )
 
 

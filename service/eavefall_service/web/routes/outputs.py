@@ -8,12 +8,13 @@ from functools import partial
 from typing import Final, Literal
 
 import numpy as np
-from fastapi import APIRouter, UploadFile
+from fastapi import APIRouter, Request, UploadFile
 from PIL import Image
 from starlette.responses import RedirectResponse, Response
 
 from eavefall_model.errors import PhotoError
 from eavefall_model.gauge.sheet import write_sheet
+from eavefall_model.vocabulary import Language
 from eavefall_service.journeys import history, transfer
 from eavefall_service.journeys.actor import Actor
 from eavefall_service.journeys.administration.settings import letterhead
@@ -30,6 +31,7 @@ from eavefall_service.web.answering import answer_of, look
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos import photo_reading
 from eavefall_service.web.photos.copy_import import import_copy
+from eavefall_service.web.reader_language import chosen
 from eavefall_service.web.request_checks import PICTURE_POLICY
 from eavefall_service.web.request_text import parse_json
 from eavefall_service.web.server_state import Office, OfficeDep
@@ -39,17 +41,19 @@ router = APIRouter(include_in_schema=False, route_class=DoorRoute)
 _OWN_STYLE: Final = {"Content-Security-Policy": PICTURE_POLICY}
 
 
-def report_response(office: Office, survey_id: str, actor: Actor, kind: Literal["html", "pdf"]) -> Response:
+def report_response(
+    office: Office, survey_id: str, actor: Actor, kind: Literal["html", "pdf"], language: Language = "en"
+) -> Response:
     """The report to read or print, or as PDF."""
     with office.turn_for_report(actor.name):
-        document = _document(office, survey_id, actor)
+        document = _document(office, survey_id, actor, language)
         if kind == "html":
             return Response(render_html(document), media_type="text/html", headers=_OWN_STYLE)
         paper = render_pdf(document, paper_of(actor.units))
     return Response(paper, media_type="application/pdf", headers=_named(document.title, "pdf"))
 
 
-def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
+def _document(office: Office, survey_id: str, actor: Actor, language: Language) -> ReportDocument:
     seen = look(office, survey_id, actor)
     advice = answer_of(office, seen)
     pictures = {}
@@ -63,7 +67,15 @@ def _document(office: Office, survey_id: str, actor: Actor) -> ReportDocument:
         company=own.name, rep=seen.row.created_by, phone=own.phone, survey_number=survey_id,
         date=seen.row.created_at[:10], logo=own.logo,
     )  # fmt: skip
-    return build_report(seen.survey, advice, pictures, seen.readings, letterhead=head, units=actor.units)
+    return build_report(
+        seen.survey,
+        advice,
+        pictures,
+        seen.readings,
+        letterhead=head,
+        units=actor.units,
+        language=language,
+    )
 
 
 def _shown(office: Office, view: PhotoView) -> bytes | None:
@@ -82,15 +94,15 @@ def _named(row_name: str, ending: str) -> dict[str, str]:
 
 
 @router.get("/rep/{survey_id}/report.html")
-def report_html(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
-    """The report to read or print."""
-    return report_response(office, survey_id, actor, "html")
+def report_html(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+    """The report to read or print, in the language chosen for the owner."""
+    return report_response(office, survey_id, actor, "html", chosen(request) or "en")
 
 
 @router.get("/rep/{survey_id}/report.pdf")
-def report_pdf(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
+def report_pdf(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The same report as PDF."""
-    return report_response(office, survey_id, actor, "pdf")
+    return report_response(office, survey_id, actor, "pdf", chosen(request) or "en")
 
 
 @router.get("/rep/{survey_id}/copy.json")

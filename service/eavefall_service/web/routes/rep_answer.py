@@ -17,6 +17,7 @@ from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, Staff, may
 from eavefall_service.web.answering import answer_of, changing, look
 from eavefall_service.web.homeowner.answer import home_answer
+from eavefall_service.web.reader_language import NAMES, chosen
 from eavefall_service.web.routes.rep import survey_context
 from eavefall_service.web.server_state import Office, OfficeDep
 from eavefall_service.web.survey_drawings import answer_drawings
@@ -49,6 +50,7 @@ def answer_page(request: Request, office: OfficeDep, actor: Staff, survey_id: st
 @router.get("/{survey_id}/show")
 def show_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     """The answer for the owner to read over the rep's shoulder: large, in their words, nothing to press."""
+    language = chosen(request) or "en"  # the browser is the rep's, so what it asks for is no sign
     seen = look(office, survey_id, actor)
     advice = answer_of(office, seen)
     return pages.page(
@@ -57,8 +59,9 @@ def show_page(request: Request, office: OfficeDep, actor: Staff, survey_id: str)
         actor=actor,
         area="rep",
         row=seen.row,
-        answer=home_answer(quote_of(advice), seen.survey, actor.units),
-        price=price_line(advice),
+        answer=home_answer(quote_of(advice), actor.units, language),
+        price=price_line(advice, language),
+        language=language,
     )
 
 
@@ -103,6 +106,9 @@ def _share(request: Request, office: Office, actor: Actor, survey_id: str, new_l
     with office.database.read() as session:
         given = links.links_of(session, survey_id)
         lines = history.history_of(session, survey_id)
+    language = chosen(request) or "en"
+    if new_link and language != "en":
+        new_link = f"{new_link}?language={language}"
     context = survey_context(seen, actor)
     return pages.page(
         request,
@@ -112,5 +118,7 @@ def _share(request: Request, office: Office, actor: Actor, survey_id: str, new_l
         lines=lines,
         new_link=new_link,
         picture=pages.qr_code(new_link) if new_link else "",
+        languages=NAMES,
+        owners_language=language,
         **context,
     )

@@ -13,6 +13,7 @@ from eavefall_service.journeys.administration.settings import days_kept, letterh
 from eavefall_service.web import limits, pages
 from eavefall_service.web.access import DoorRoute, MaybeStaff
 from eavefall_service.web.photos.photo_upload import check_free_disk
+from eavefall_service.web.reader_language import language_of
 from eavefall_service.web.server_state import Office, OfficeDep
 
 router = APIRouter(include_in_schema=False, route_class=DoorRoute)
@@ -31,7 +32,11 @@ def privacy(request: Request, actor: MaybeStaff, office: OfficeDep) -> Response:
     """What is kept, for how long, who sees it."""
     with office.database.read() as session:
         days, head = days_kept(session), letterhead(session, office.settings.office)
-    return pages.page(request, "privacy.html", actor=actor, head=head, days=days, link_days=limits.LINK_DAYS)
+    language = "en" if actor is not None else language_of(request)
+    return pages.page(
+        request, "privacy.html", actor=actor, head=head, days=days, link_days=limits.LINK_DAYS,
+        language=language,
+    )  # fmt: skip
 
 
 @router.get("/healthz")

@@ -1,5 +1,6 @@
 // The homeowner's five shots: sent in the background, checked at once; the page works without this script too.
 
+import { tell } from "./messages.js";
 import { Queue, showQueue, watchFiles } from "./queue.js";
 
 const page = document.querySelector("[data-home]");
@@ -32,6 +33,7 @@ queue.addEventListener("sent", async ({ detail: { entry } }) => {
 });
 
 // Each answer is kept as it is tapped, and waits on this phone while there is no signal.
+const ALL = tell("All answers");
 const questions = document.querySelector("form[data-each]");
 function answerEntry(fields, label) {
   return {
@@ -52,19 +54,19 @@ async function armQuestions() {
     }
   }
   questions.addEventListener("change", async (event) => {
-    const asked = event.target.closest("fieldset")?.querySelector("legend")?.textContent || "An answer";
+    const asked = event.target.closest("fieldset")?.querySelector("legend")?.textContent || tell("An answer");
     await queue.add(answerEntry({ [event.target.name]: event.target.value }, asked));
     queue.flush();
   });
   questions.addEventListener("submit", async (event) => {
     event.preventDefault();
-    await queue.add(answerEntry(new FormData(questions), "All answers"));
+    await queue.add(answerEntry(new FormData(questions), ALL));
     queue.flush();
   });
 }
 if (questions) armQuestions();
 queue.addEventListener("sent", ({ detail: { entry, answer } }) => {
-  if (entry.label === "All answers" && answer.next) location.assign(answer.next);
+  if (entry.label === ALL && answer.next) location.assign(answer.next);
 });
 
 // Tells the office that a person has opened the link, which a messenger's preview has not.
@@ -80,7 +82,7 @@ async function keepForLater() {
   await navigator.serviceWorker.ready;
   const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src*='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of [`${site}/static/queue.js`, ...files.map((each) => each.href || each.src)]) {
+  for (const address of [`${site}/static/queue.js`, `${site}/static/messages.js`, ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
   const kept = await caches.open("eavefall-pages");

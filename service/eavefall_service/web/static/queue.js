@@ -1,6 +1,8 @@
 // A queue of requests in IndexedDB: photos and forms wait here through reloads and hours without signal.
 // Each entry is sent on its own, oldest first; only an answer from the server takes it out again.
 
+import { tell } from "./messages.js";
+
 const NAME = "eavefall";
 const STORE = "requests";
 const RETRY_S = [2, 4, 8, 15, 30, 60];
@@ -103,7 +105,7 @@ export class Queue extends EventTarget {
         this.timer = setTimeout(() => this.flush(), seconds * 1000);
         return;
       } else {
-        const problem = [answer.detail || answer.title || `Refused (${status}).`, answer.hint || ""].join(" ").trim();
+        const problem = [answer.detail || answer.title || tell("Refused ({status}).", { status }), answer.hint || ""].join(" ").trim();
         await inStore("readwrite", (store) => store.put({ ...entry, problem, code: answer.code || "", fields: answer.fields || [] }));
         this.changed();
         this.dispatchEvent(new CustomEvent("refused", { detail: { entry, problem, code: answer.code || "", fields: answer.fields || [] } }));
@@ -120,9 +122,9 @@ export class Queue extends EventTarget {
 
 const WORDS = {
   "idle": "",
-  "sending": "Sending…",
-  "no signal": "No signal. They stay on this phone and go out by themselves.",
-  "busy": "The server is busy. Trying again by itself.",
+  "sending": tell("Sending…"),
+  "no signal": tell("No signal. They stay on this phone and go out by themselves."),
+  "busy": tell("The server is busy. Trying again by itself."),
   "signed out": "You are signed out. Sign in again; nothing here is lost.",
 };
 
@@ -156,7 +158,7 @@ export function showQueue(queue, survey = "") {
       const bar = document.createElement("progress");
       bar.max = 1;
       bar.value = queue.progress.get(entry.id) || 0;
-      bar.setAttribute("aria-label", `Sending ${entry.label}`);
+      bar.setAttribute("aria-label", tell("Sending {label}", { label: entry.label }));
       text.append(bar);
     }
     item.append(text);
@@ -171,7 +173,7 @@ export function showQueue(queue, survey = "") {
       const away = document.createElement("button");
       away.type = "button";
       away.className = "small";
-      away.textContent = "Put away";
+      away.textContent = tell("Put away");
       away.onclick = () => queue.drop(entry.id);
       item.append(away);
     }
@@ -184,7 +186,7 @@ export function showQueue(queue, survey = "") {
     section.hidden = entries.length === 0;
     const waiting = entries.filter((entry) => !entry.problem).length;
     document.getElementById("queue-title").textContent =
-      waiting ? `Waiting to be sent: ${waiting}` : "Not accepted";
+      waiting ? tell("Waiting to be sent: {waiting}", { waiting }) : tell("Not accepted");
     document.getElementById("queue-now").hidden = waiting === 0;
     const state = document.getElementById("queue-state");
     const words = WORDS[queue.state];
