@@ -50,14 +50,14 @@ from eavefall_service.web.homeowner import answer, questions
 
 ROOT = Path(__file__).resolve().parent.parent
 CATALOG = ROOT / "model/eavefall_model/locale/es/LC_MESSAGES/eavefall.po"
-_HEADER = """# Spanish of the US trade for homeowners: usted, short sentences, the same word for the same thing.
+_HEADER = """# Spanish of the US trade for homeowners: usted, short sentences, one word for one thing.
 #
 # canaleta (not canalón): what installers and their customers say in the United States and most of America;
 # canalón is Spain's word and in places means the whole drain.
 # malla: screen; protector: guard, the product; hojarasca: litter; alero: eave; bajante: downspout;
 # salida: outlet; aguja, hoja ancha: needle, broadleaf; orificio: hole of a screen; cálculo: trial run.
 # Sizes keep the point (0.5 mm), as in the United States; feet and inches are written out.
-# What is the same in both languages says so in a comment; what is said no more is taken out.
+# What is the same in both languages says so in a comment.
 # The English text is the name of a message. .ci/catalog.py brings this file up to date."""
 _PYTHON = {"translate": (2,), "translate_count": (2, 3), "mark": None}
 _TEMPLATES = {"_": None, "gettext": None, "ngettext": (1, 2)}

@@ -78,6 +78,12 @@ def _ngettext(context: Context, one: str, many: str, n: int) -> str:
 
 
 @pass_context
+def in_language(context: Context, message: str) -> str:
+    """A message that stands in a table, in the page's language; escaped like any other text."""
+    return translate(language_in(context), message)
+
+
+@pass_context
 def when(context: Context, text: str | None) -> str:
     """A stored time as ``6 May 2031, 07:08 UTC``, in the reader's language."""
     return moment_text(datetime.fromisoformat(text), language_in(context)) if text else ""
@@ -153,6 +159,7 @@ templates.env.globals.update(
 )
 templates.env.filters.update(
     when=when,
+    in_language=in_language,
     in_units=length,
     told_in_units=told_length,
     measure=told_measure,

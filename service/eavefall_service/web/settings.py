@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 
 from eavefall_model.advice import OfficeSettings
 from eavefall_model.errors import ServiceError
+from eavefall_model.language import mark
 
 LOOPBACK_SECRET: Final = "for this computer only, never on a network"
 _SECRET_LETTERS: Final = 32
@@ -51,7 +52,7 @@ class Settings:
     port: int = 8337
     public_url: str = ""
     secret: str = LOOPBACK_SECRET
-    office: str = "our office"
+    office: str = mark("our office")
     answers: OfficeSettings = field(default_factory=OfficeSettings)
 
     def __post_init__(self) -> None:

@@ -10,6 +10,8 @@ from typing import Final, cast, get_args
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
+from eavefall_model.language import translate
+from eavefall_model.vocabulary import Language
 from eavefall_service.journeys.actor import OFFICE, Actor, Role
 from eavefall_service.journeys.history import note
 from eavefall_service.storage.rows import SettingRow
@@ -38,10 +40,14 @@ class Letterhead:
     logo: bytes = b""
 
 
-def letterhead(session: Session, name: str) -> Letterhead:
-    """The office's letterhead; ``name`` stands where nobody has written one."""
+def letterhead(session: Session, name: str, language: Language = "en") -> Letterhead:
+    """The office's letterhead; ``name`` stands where nobody has written one, in the reader's language."""
     set_ = {key: str(value) for key, value in setting(session, _LETTERHEAD).items()}
-    return Letterhead(set_.get("name") or name, set_.get("phone", ""), base64.b64decode(set_.get("logo", "")))
+    return Letterhead(
+        set_.get("name") or translate(language, name),
+        set_.get("phone", ""),
+        base64.b64decode(set_.get("logo", "")),
+    )
 
 
 def set_letterhead(session: Session, head: Letterhead, *, by: Actor) -> None:

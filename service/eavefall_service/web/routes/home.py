@@ -55,7 +55,7 @@ def _page(
         if view.row.shot is not None:
             by_shot.setdefault(view.row.shot, []).append((view, problems_of(view)))
     with office.database.read() as session:
-        head = letterhead(session, office.settings.office)
+        head = letterhead(session, office.settings.office, language_of(request))
     return pages.page(
         request,
         name,

@@ -30,9 +30,9 @@ def front_door(actor: MaybeStaff) -> Response:
 @router.get("/privacy")
 def privacy(request: Request, actor: MaybeStaff, office: OfficeDep) -> Response:
     """What is kept, for how long, who sees it."""
-    with office.database.read() as session:
-        days, head = days_kept(session), letterhead(session, office.settings.office)
     language = "en" if actor is not None else language_of(request)
+    with office.database.read() as session:
+        days, head = days_kept(session), letterhead(session, office.settings.office, language)
     return pages.page(
         request, "privacy.html", actor=actor, head=head, days=days, link_days=limits.LINK_DAYS,
         language=language,
