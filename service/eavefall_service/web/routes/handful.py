@@ -214,14 +214,6 @@ def _home_page(
     language = language_of(request)
     with office.database.read() as session:
         head = letterhead(session, office.settings.office, language)
-<<<<<<< HEAD
-=======
-    cards = [
-        handful_context(office, view, "", piece if view.row.sha256.startswith(photo or "-") else 0, language)
-        for view in reversed(seen.photos)
-        if view.row.shows == "handful" and view.row.shot == SHOT
-    ]
->>>>>>> 32205e4 (Tests: the catalog holds every message, and no page or report in Spanish has a word outside it)
     return pages.page(
         request,
         template,
