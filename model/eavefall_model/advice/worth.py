@@ -300,8 +300,8 @@ ASKED: Final[dict[str, tuple[str, str, tuple[tuple[str, str], ...]]]] = {
         (("count", "count"), ("kind", "words"), ("length", "mm"), ("width", "mm")),
     ),
     "gutter-photo-and-past": (
-        "{tree}: the photo into the gutter shows it {seen} full, where {said} was said. Look at both "
-        "once more; what was said is used.",
+        "{tree}: the photo into the gutter shows it {seen} full, where {said} was said.",
+        "Look at both once more; what was said is used.",
         (("said", "share"), ("seen", "share")),
     ),
     "past-and-trees": (
