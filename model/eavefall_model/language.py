@@ -9,12 +9,11 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
-from datetime import datetime
 from functools import cache
 from importlib import resources
 from typing import Any, Final
 
-from babel.dates import format_datetime, get_month_names
+from babel.dates import get_month_names
 from babel.lists import format_list
 from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
@@ -99,11 +98,6 @@ def listed(words: Sequence[str], language: Language = "en", last: str = "and") -
 def month_name(month: int, language: Language = "en") -> str:
     """Month 1 to 12 by name."""
     return str(get_month_names("wide", locale=LOCALES[language])[month])
-
-
-def moment_text(moment: datetime, language: Language = "en") -> str:
-    """``6 May 2031, 07:08 UTC``."""
-    return format_datetime(moment, "d MMM y, HH:mm 'UTC'", locale=LOCALES[language])
 
 
 def per_cent_text(share: float, language: Language = "en") -> str:

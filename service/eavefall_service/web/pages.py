@@ -13,6 +13,7 @@ from typing import Any, Final, cast
 from urllib.parse import parse_qsl, quote, urlencode
 
 import segno
+from babel.dates import format_datetime
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from jinja2 import pass_context
@@ -21,7 +22,7 @@ from markupsafe import Markup
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from eavefall_model.advice.say import assumed_text, figures_text, months_text, say, sentence_case
-from eavefall_model.language import moment_text, script_messages, translate, translations
+from eavefall_model.language import LOCALES, script_messages, translate, translations
 from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
 from eavefall_model.survey import Eave, Tree
 from eavefall_model.units import (
@@ -86,7 +87,10 @@ def in_language(context: Context, message: str) -> str:
 @pass_context
 def when(context: Context, text: str | None) -> str:
     """A stored time as ``6 May 2031, 07:08 UTC``, in the reader's language."""
-    return moment_text(datetime.fromisoformat(text), language_in(context)) if text else ""
+    if not text:
+        return ""
+    locale = LOCALES[language_in(context)]
+    return format_datetime(datetime.fromisoformat(text), "d MMM y, HH:mm 'UTC'", locale=locale)
 
 
 def length(meters: float | str | None, units: str = "us") -> str:
