@@ -150,6 +150,7 @@ def _tables() -> Iterator[tuple[Any, ...]]:
     yield sources, sources.METHODS
     sold = {each.kind for each in catalogue.load_catalogue()}
     yield catalogue, sorted(sold | {" ".join(kind.split()[1:]) for kind in sold})
+    yield catalogue, sorted({each.designation for each in catalogue.load_catalogue()})
 
 
 def _flat(table: Any) -> Iterator[str]:

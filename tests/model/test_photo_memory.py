@@ -17,7 +17,7 @@ from PIL import Image
 from eavefall_model.errors import PhotoError
 from eavefall_model.photo import MAX_PIXELS, MAX_SIDE_RATIO, MEMORY_CEILING_BYTES, claimed_bytes, decode
 from eavefall_model.reading import decode_to_read
-from eavefall_model.vocabulary import MEASURED
+from eavefall_model.vocabulary import NEED_REFERENCE
 
 SMALL = 128
 # Prints by how much decoding the large picture raised the process's peak (Linux, proc(5): VmHWM, clear_refs).
@@ -143,7 +143,7 @@ def test_scans_behind_fill_bytes_and_false_ends_are_counted() -> None:
 def test_a_close_up_is_measured_at_a_phones_full_size_at_most() -> None:
     """Measuring takes three times what decoding takes."""
     data = saved("1", (6000, 3000), "PNG")
-    for shows in MEASURED:
+    for shows in NEED_REFERENCE:
         photo = decode_to_read(data, name="a", shows=shows, tagger=None)  # type: ignore[arg-type]
         height, width = photo.rgb.shape[:2]
         assert 12_500_000 < height * width <= 12_600_000

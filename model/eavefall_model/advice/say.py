@@ -305,7 +305,8 @@ def sold_text(sold: MarketOpening, language: Language = "en") -> str:
     """``40 mesh mill cloth``, ``0.0625 in on 0.1250 in perforated sheet``: as the trade calls it."""
     first, *rest = sold.kind.split()
     kind = " ".join(rest) if sold.designation.split()[-1] == first else sold.kind
-    return translate(language, "{size} {kind}", size=sold.designation, kind=translate(language, kind))
+    size = translate(language, sold.designation)
+    return translate(language, "{size} {kind}", size=size, kind=translate(language, kind))
 
 
 def _number(value: Any) -> float:

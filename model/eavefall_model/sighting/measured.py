@@ -84,7 +84,7 @@ def length_taken_text(
         return text
     sd_m = length_sd_m(value_m, taken)
     return f"{text}, {translate(language, BY[taken.how])}" + (
-        "" if sd_m is None else f", ± {_sd_text(sd_m, units, language)}"
+        "" if sd_m is None else f", ±\u00a0{_sd_text(sd_m, units, language)}"
     )
 
 
@@ -94,7 +94,7 @@ def bearing_taken_text(bearing_deg: float, taken: TakenBearing | None, language:
         return compass(bearing_deg, language)
     by = translate(language, COMPASS if taken.how == "angle" else BY[taken.how])
     sd_deg = bearing_sd_deg(taken)
-    return f"{compass(bearing_deg, language)}, {by}" + ("" if sd_deg is None else f", ± {sd_deg:.0f}°")
+    return f"{compass(bearing_deg, language)}, {by}" + ("" if sd_deg is None else f", ±\u00a0{sd_deg:.0f}°")
 
 
 def _sd_text(sd_m: float, units: Units, language: Language) -> str:
