@@ -133,7 +133,7 @@ def _tables() -> Iterator[tuple[Any, ...]]:
     yield figures, figures.PIECES, figures.SLOT_FOES
     yield litter_sources, litter_sources.GENERIC_WORDS
     yield measured, measured.BY, measured.COMPASS
-    yield evidence, evidence.NAMES
+    yield evidence, evidence.NAMES, evidence.GUTTER_LITTER_WORDS
     yield drop, get_args(drop.Fate)
     yield debris_read, debris_read.RETAKES, debris_read.SPREAD
     yield gauge_schema, gauge_schema.REASONS

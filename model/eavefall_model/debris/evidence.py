@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 
 from eavefall_model.debris.drop import piece_mass_mg
 from eavefall_model.debris.schema import DebrisResult, GutterFill, GutterResult, Piece
+from eavefall_model.language import listed, translate
 from eavefall_model.species.table import Part, Taxon
 from eavefall_model.survey import Survey
-from eavefall_model.units import per_cent
-from eavefall_model.vocabulary import DebrisKind, Form, GutterLitter
+from eavefall_model.units import per_cent, span_text
+from eavefall_model.vocabulary import DebrisKind, Form, GutterLitter, Language
 
 Array = NDArray[np.float64]
 Group = Literal["needles", "sprays", "leaves", "leaflets"]
@@ -270,20 +271,30 @@ def with_fill_seen(survey: Survey, seen: GutterPhoto | None) -> Survey:
     return survey.model_copy(update={"history": past})
 
 
-def fifths(fill: GutterFill) -> str:
+def fifths(fill: GutterFill, language: Language = "en") -> str:
     """``3 of 5 full where it is fullest (2 to 4)``."""
     full, low, high = (round(5 * share) for share in (fill.full_share, fill.full_low, fill.full_high))
-    between = "" if low == high else f" ({low} to {high})"
     if full == 0:
-        return f"Empty, or nearly{between}"
-    return f"{'Full' if full == 5 else f'{full} of 5 full'} where it is fullest{between}"
+        text = translate(language, "Empty, or nearly")
+    elif full == 5:
+        text = translate(language, "Full where it is fullest")
+    else:
+        text = translate(language, "{full} of 5 full where it is fullest", full=full)
+    return text if low == high else f"{text} ({span_text(str(low), str(high), language)})"
 
 
-def lies(fill: GutterFill) -> str:
+def lies(fill: GutterFill, language: Language = "en") -> str:
     """What lies there, how much of the floor it covers, and whether it looks wet."""
     if fill.covered_share < 0.05:
-        return "Hardly anything lies on its floor."
-    words = [f"litter on {per_cent(fill.covered_share)} of the floor in view", GUTTER_LITTER_WORDS[fill.kind]]
-    words += {"seen": ["wet or rotted dark"], "not seen": ["dry"], "unsure": []}[fill.wet]
-    text = f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+        return translate(language, "Hardly anything lies on its floor.")
+    share = per_cent(fill.covered_share, language)
+    words = [
+        translate(language, "litter on {share} of the floor in view", share=share),
+        translate(language, GUTTER_LITTER_WORDS[fill.kind]),
+    ]
+    if fill.wet == "seen":
+        words.append(translate(language, "wet or rotted dark"))
+    elif fill.wet == "not seen":
+        words.append(translate(language, "dry"))
+    text = listed(words, language)
     return f"{text[0].upper()}{text[1:]}."

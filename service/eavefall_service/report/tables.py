@@ -89,7 +89,8 @@ def guards_table(advice: Advice, units: Units, language: Language = "en") -> Tab
         rows,
         note,
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
-        (1.5, 0.85, 0.9, 1.0, 1.1, 0.95, 4.4),
+        # Spanish writes out "pulgadas".
+        (1.5, 0.85, 0.9 if language == "en" else 1.3, 1.0, 1.1, 0.95, 4.4),
     )  # fmt: skip
 
 
@@ -190,7 +191,7 @@ def material_table(advice: Advice, units: Units, language: Language = "en") -> T
         ),
         tuple(rows),
         " ".join(filter(None, (waste, *notes, price_line(advice, language)))),
-        shares=(1.6, 1, 1, 0.8, 0.7, 0.8),
+        shares=(1.3, 1, 1, 0.95, 0.75, 0.9),
     )  # fmt: skip
 
 

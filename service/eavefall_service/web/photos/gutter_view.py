@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from eavefall_model.debris.evidence import fifths, lies
+from eavefall_model.vocabulary import Language
 from eavefall_service.journeys.photos import PhotoView
 
 # References of the page's choices, as :meth:`GutterSize.parse` reads them, and their words.
@@ -29,13 +30,16 @@ class GutterShown:
     lies: str
 
 
-def gutter_shown(view: PhotoView) -> GutterShown | None:
+def gutter_shown(view: PhotoView, language: Language = "en") -> GutterShown | None:
     """How full, with the lines that say so; None where the photo does not tell."""
     fill = view.gutter.fill if view.gutter else None
     if fill is None:
         return None
     return GutterShown(
-        tuple(_points(line) for line in fill.lines_px), _points(fill.litter_px), fifths(fill), lies(fill)
+        tuple(_points(line) for line in fill.lines_px),
+        _points(fill.litter_px),
+        fifths(fill, language),
+        lies(fill, language),
     )
 
 

@@ -194,8 +194,10 @@ def _home(
 def _home_gutter(
     request: Request, office: Office, visit: LinkVisit, problem: EavefallError | None = None
 ) -> Response:
+    language = language_of(request)
+
     def cards(photos: list[PhotoView]) -> list[Any]:
-        return [(view, gutter_shown(view)) for view in photos if view.row.shot == GUTTER_SHOT]
+        return [(view, gutter_shown(view, language)) for view in photos if view.row.shot == GUTTER_SHOT]
 
     return _home_page(request, office, visit, "home/gutter.html", cards, problem)
 
