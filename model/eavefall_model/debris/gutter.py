@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from eavefall_model.debris.gutter_section import Eye, GutterSize, find_eye
 from eavefall_model.debris.schema import GutterFill, GutterResult
 from eavefall_model.gauge.schema import Refusal
+from eavefall_model.language import mark
 from eavefall_model.photo import Photo
 from eavefall_model.vocabulary import GUTTER_LITTER
 
@@ -103,8 +104,10 @@ def _refused(photo: Photo, name: str, size: GutterSize, why: str) -> GutterResul
     refused = Refusal(
         reason="no-gutter",
         message=f"{name} does not show into a gutter: {why}.",
-        retake="Hold the phone sideways on a pole, out from the eave and above it, so that the whole front "
-        "face of the gutter, the inside and the back rim run across the picture.",
+        retake=mark(
+            "Hold the phone sideways on a pole, out from the eave and above it, so that the whole front "
+            "face of the gutter, the inside and the back rim run across the picture."
+        ),
     )
     return GutterResult(
         photo=name,

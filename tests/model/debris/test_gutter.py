@@ -185,3 +185,10 @@ def test_words_of_a_fill():
     assert fifths(fill(1.0, sd=0.02)) == "Full where it is fullest"
     assert lies(fill()) == "Litter on 90% of the floor in view, mostly needles and wet or rotted dark."
     assert lies(fill(covered_share=0.0)) == "Hardly anything lies on its floor."
+
+
+def test_words_of_a_fill_in_spanish():
+    assert fifths(fill(0.62), "es") == "Llena en 3 de 5 partes donde más tiene (3 a 4)"
+    assert lies(fill(), "es") == (
+        "Hojarasca en el 90% del fondo que se ve, sobre todo agujas y mojada o podrida y oscura."
+    )
