@@ -1,4 +1,4 @@
-"""What must hold on every page: axe-core, dark and light, 200 % zoom, narrow reflow, target size, weight.
+"""What must hold on every page: axe-core, dark and light, 200 % zoom, narrow reflow, targets, weight, keys.
 
 Each page is loaded once, as on a phone, and then looked at in every width and both colors.
 """
@@ -166,6 +166,58 @@ def barriers(person: Person) -> Iterator[str]:
                 yield f"{view}, {scheme}: {violation['id']} {targets}"
 
 
+def by_keys(person: Person) -> Iterator[str]:
+    """What Tab never reaches, and what it reaches without a mark around it."""
+    page = person.page
+    page.evaluate(
+        """() => {
+          const shown = (each) => each.checkVisibility() && !each.closest("[inert], :disabled");
+          const controls =
+            'a[href], button, input:not([type=hidden]), select, textarea, summary, [tabindex="0"]';
+          window.byKeys = {
+            unmarked: [], left: new Set([...document.querySelectorAll(controls)].filter(shown)) };
+          window.byKeys.most = 2 * window.byKeys.left.size + 10;
+          document.activeElement?.blur();
+          scrollTo(0, 0);
+        }"""
+    )
+    for _ in range(page.evaluate("byKeys.most")):
+        page.keyboard.press("Tab")
+        page.evaluate(
+            """() => {
+              const at = document.activeElement, { left, unmarked } = window.byKeys;
+              if (!left.has(at)) return;
+              // Of radio buttons one has the Tab key, the arrows have the others.
+              const sister = (each) => at.type === "radio" && each.name === at.name && each.form === at.form;
+              for (const each of [...left]) if (each === at || sister(each)) left.delete(each);
+              const marked = (each) => each && getComputedStyle(each).outlineStyle !== "none"
+                && parseFloat(getComputedStyle(each).outlineWidth) > 0;
+              // A drawing is in meters, and its lines grow thick by the screen's pixels.
+              const thick = (each) => getComputedStyle(each).vectorEffect === "non-scaling-stroke"
+                && parseFloat(getComputedStyle(each).strokeWidth) >= 5;
+              if (![at, at.closest("label"), at.parentElement].some(marked)
+                && ![...at.querySelectorAll("*")].some(thick)) unmarked.push(at.outerHTML.slice(0, 80));
+            }"""
+        )
+        if page.evaluate("byKeys.left.size") == 0:
+            break
+    yield from page.evaluate(
+        """() => [...[...byKeys.left].map((each) => "no key reaches " + each.outerHTML.slice(0, 80)),
+                  ...byKeys.unmarked.map((each) => "unmarked: " + each)]"""
+    )
+
+
+def moving(person: Person) -> Iterator[str]:
+    """What still moves for somebody who asked for less motion."""
+    yield from person.page.evaluate(
+        """() => [...document.querySelectorAll("*")].filter((each) => {
+             const style = getComputedStyle(each);
+             return [style.animationName !== "none" && style.animationDuration, style.transitionDuration]
+               .some((all) => all && all.split(",").some((one) => parseFloat(one) > 0.01));
+           }).map((each) => "moves: " + each.outerHTML.slice(0, 80))"""
+    )
+
+
 @pytest.mark.parametrize("who", ["open", "rita", "aldo"])
 def test_every_page(chromium, process, places, who):
     person = Person(chromium, process.url, "phone", reduced_motion="reduce")
@@ -181,7 +233,7 @@ def test_every_page(chromium, process, places, who):
             found += below_the_fold(person)
         # What is one tap away counts too.
         person.page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
-        found += [*sideways(person), *barriers(person)]
+        found += [*by_keys(person), *moving(person), *sideways(person), *barriers(person)]
         wrong += [(place, each) for each in found]
     person.context.close()
     assert wrong == []
