@@ -169,24 +169,24 @@ def barriers(person: Person) -> Iterator[str]:
 def by_keys(person: Person) -> Iterator[str]:
     """What Tab never reaches, and what it reaches without a mark around it."""
     page = person.page
-    page.evaluate(
+    most = page.evaluate(
         """() => {
           const shown = (each) => each.checkVisibility() && !each.closest("[inert], :disabled");
           const controls =
             'a[href], button, input:not([type=hidden]), select, textarea, summary, [tabindex="0"]';
           window.byKeys = {
             unmarked: [], left: new Set([...document.querySelectorAll(controls)].filter(shown)) };
-          window.byKeys.most = 2 * window.byKeys.left.size + 10;
           document.activeElement?.blur();
           scrollTo(0, 0);
+          return 2 * window.byKeys.left.size + 10;
         }"""
     )
-    for _ in range(page.evaluate("byKeys.most")):
+    for _ in range(most):
         page.keyboard.press("Tab")
-        page.evaluate(
+        left = page.evaluate(
             """() => {
               const at = document.activeElement, { left, unmarked } = window.byKeys;
-              if (!left.has(at)) return;
+              if (!left.has(at)) return left.size;
               // Of radio buttons one has the Tab key, the arrows have the others.
               const sister = (each) => at.type === "radio" && each.name === at.name && each.form === at.form;
               for (const each of [...left]) if (each === at || sister(each)) left.delete(each);
@@ -197,9 +197,10 @@ def by_keys(person: Person) -> Iterator[str]:
                 && parseFloat(getComputedStyle(each).strokeWidth) >= 5;
               if (![at, at.closest("label"), at.parentElement].some(marked)
                 && ![...at.querySelectorAll("*")].some(thick)) unmarked.push(at.outerHTML.slice(0, 80));
+              return left.size;
             }"""
         )
-        if page.evaluate("byKeys.left.size") == 0:
+        if left == 0:
             break
     yield from page.evaluate(
         """() => [...[...byKeys.left].map((each) => "no key reaches " + each.outerHTML.slice(0, 80)),

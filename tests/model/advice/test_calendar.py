@@ -15,16 +15,11 @@ from eavefall_model.advice.schema import Advice
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 
+EAVE = {"name": "back", "length": "12 m", "roof_run": "5 m", "pitch": "6/12", "facing": "N"}
+
 
 def advice(*trees: dict[str, Any], **more: Any) -> Advice:
-    eave = {
-        "name": "back",
-        "length": "12 m",
-        "roof_run": "5 m",
-        "pitch": "6/12",
-        "facing": "N",
-        "height": "3 m",
-    }
+    eave = {**EAVE, "height": "3 m"}
     named = [{"name": f"tree {at}", "eave": "back", **tree} for at, tree in enumerate(trees)]
     return assess(Survey.model_validate({"name": "h", "eaves": [eave], "trees": named, **more}), draws=300)
 
@@ -92,14 +87,7 @@ def test_a_guard_is_looked_at_and_the_range_says_what_a_look_tells() -> None:
 
 def of_guard(**history: Any) -> Outcome:
     """A house with micromesh on its one gutter and what its owner tells of that."""
-    eave = {
-        "name": "back",
-        "length": "12 m",
-        "roof_run": "5 m",
-        "pitch": "6/12",
-        "facing": "N",
-        "gutter": {"guard": "woven_micromesh"},
-    }
+    eave = {**EAVE, "gutter": {"guard": "woven_micromesh"}}
     pine = {"name": "pine", "species": "Pinus taeda", "distance": "6 m", "height": "18 m", "count": 2}
     survey = Survey.model_validate(
         {"name": "h", "month": 6, "eaves": [eave], "trees": [pine], "history": history}
