@@ -193,11 +193,6 @@ def guard_why(advice: Advice, kind: str, voice: Voice) -> str:
     return " ".join(dict.fromkeys(filter(None, found)))
 
 
-def joined(words: Sequence[str], last: str = "and", language: Language = "en") -> str:
-    """``a, b and c``."""
-    return listed(words, language, last) if words else ""
-
-
 def sentence_case(text: str) -> str:
     """First letter large, the rest untouched."""
     return text[:1].upper() + text[1:]
@@ -286,7 +281,7 @@ def months_text(months: Iterable[int], language: Language = "en") -> str:
     for run in runs:
         names = [month_name(month, language) for month in run]
         words += [span_text(names[0], names[-1], language)] if len(names) > 2 else names
-    return joined(words, language=language)
+    return listed(words, language)
 
 
 def spare_text(margin: float, language: Language = "en") -> str:
@@ -338,7 +333,7 @@ def _pieces(counted: Any, voice: Voice) -> str:
         name, _, number = str(each).partition("=")
         many = count_per_length_text(float(number), voice.units, voice.language)
         words.append(f"{many} {translate(voice.language, name)}")
-    pieces = joined(words, language=voice.language)
+    pieces = listed(words, voice.language)
     if voice.units == "us":
         return translate(voice.language, "{pieces} a foot", pieces=pieces)
     return translate(voice.language, "{pieces} a meter", pieces=pieces)
@@ -382,12 +377,8 @@ _WAYS: Final[Mapping[str, Callable[[Any, Voice], str]]] = MappingProxyType(
         "calendar months": lambda value, voice: months_text(_list(value), voice.language),
         "pieces/m": _pieces,
         "eave": _eave,
-        "trees": lambda value, voice: joined(
-            [_tree(each, voice) for each in _list(value)], language=voice.language
-        ),
-        "words": lambda value, voice: joined(
-            [_word(each, voice) for each in _list(value)], language=voice.language
-        ),
+        "trees": lambda value, voice: listed([_tree(each, voice) for each in _list(value)], voice.language),
+        "words": lambda value, voice: listed([_word(each, voice) for each in _list(value)], voice.language),
     }
 )
 # Units of which a value is a number.

@@ -8,6 +8,7 @@ from typing import Any, Final
 from eavefall_model.advice import say
 from eavefall_model.advice.say import sentence_case
 from eavefall_model.errors import EavefallError
+from eavefall_model.language import listed
 from eavefall_model.units import (
     compass,
     length_text,
@@ -132,7 +133,7 @@ def _value(name: str, value: Any, units: Units) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list | tuple):
-        return say.joined([_value(name, each, units) for each in value])
+        return listed([_value(name, each, units) for each in value])
     if name == "expires_at":
         return str(value)[:10]
     if name == "opening_mm" and isinstance(value, int | float):

@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from eavefall_model.advice.say import joined, months_text
+from eavefall_model.advice.say import months_text
 from eavefall_model.advice.schema import EaveAdvice
-from eavefall_model.language import month_name
+from eavefall_model.language import listed, month_name
 from eavefall_model.units import mass_per_length_text
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.palette import ACCENT, CHART_IN, INK, form_style
@@ -46,7 +46,7 @@ class LitterPlot:
         return (
             f"Stacked bar chart of litter per length of gutter at the eave {self.eave}. Over a year "
             f"{mass_per_length_text(year, self.units)}, most in {month_name(totals.index(max(totals)) + 1)}; "
-            f"{joined(shares)}.{cleaning}"
+            f"{listed(shares)}.{cleaning}"
         )
 
     def draw(self, figure: Figure) -> None:

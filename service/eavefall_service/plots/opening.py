@@ -11,8 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-from eavefall_model.advice.say import joined
-from eavefall_model.language import translate
+from eavefall_model.language import listed, translate
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
 from eavefall_model.units import MM_PER_INCH, number_text, opening_text, span_text
 from eavefall_model.vocabulary import Language
@@ -82,7 +81,7 @@ class OpeningPlot:
         else:
             said.append(translate(self.language, "No opening is advised."))
         if each:
-            widths = joined(each, language=self.language)
+            widths = listed(each, self.language)
             said.append(translate(self.language, "Widths of what falls: {widths}.", widths=widths))
         return " ".join(said)
 

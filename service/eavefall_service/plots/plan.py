@@ -13,10 +13,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
-from eavefall_model.advice.say import joined
 from eavefall_model.advice.schema import Advice
 from eavefall_model.house.tree_kinds import TreeKind
-from eavefall_model.language import translate
+from eavefall_model.language import listed, translate
 from eavefall_model.survey import Survey
 from eavefall_model.units import compass, length_text, mass_per_length_text
 from eavefall_model.vocabulary import Language, Units
@@ -97,11 +96,11 @@ class PlanPlot:
                 )
         said = [
             translate(language, "Plan sketch, north up."),
-            translate(language, "Eaves: {eaves}.", eaves=joined(eaves, language=language)),
+            translate(language, "Eaves: {eaves}.", eaves=listed(eaves, language)),
             translate(
                 language,
                 "Trees: {trees}.",
-                trees=joined(trees, language=language) or translate(language, "none"),
+                trees=listed(trees, language) or translate(language, "none"),
             ),
         ]
         if self.wind_from_deg is not None:

@@ -10,7 +10,6 @@ from eavefall_model.advice.say import (
     Voice,
     every,
     guard_name,
-    joined,
     months_text,
     range_of,
     say,
@@ -21,7 +20,7 @@ from eavefall_model.advice.say import (
     wait_text,
 )
 from eavefall_model.advice.schema import Advice, Opening, Said
-from eavefall_model.language import translate
+from eavefall_model.language import listed, translate
 from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.units import per_cent, range_text
 from eavefall_model.vocabulary import FINENESS_CLASSES, GUARD_KINDS, FinenessClass, Language, Units
@@ -71,7 +70,7 @@ def _split(advice: Advice, language: Language) -> str:
         for name, share in ranked
         if share >= 0.005
     ]
-    shares = joined(parts, language=language)
+    shares = listed(parts, language)
     return translate(language, "The trial runs asked for: {shares}.", shares=shares) if parts else ""
 
 
@@ -106,7 +105,7 @@ def _by_eave(advice: Advice, language: Language) -> str:
             language,
             "{screen} at {eaves}",
             screen=class_name(name, language),
-            eaves=joined(on, language=language),
+            eaves=listed(on, language),
         )
         for name, on in eaves.items()
     )
@@ -116,7 +115,7 @@ def _by_eave(advice: Advice, language: Language) -> str:
 def _sold(opening: Opening, language: Language) -> str:
     """What the trade sells in the range, the most open first."""
     named = [sold_text(sold, language) for sold in opening.on_market[:_NAMED]]
-    cloths = joined(named, language=language)
+    cloths = listed(named, language)
     return translate(language, "Sold in that range: {cloths}.", cloths=cloths) if named else ""
 
 
@@ -267,7 +266,7 @@ def notices_of(advice: Advice, units: Units = "us", language: Language = "en") -
     """What the reader must know before trusting the answers."""
     notices = []
     if advice.failed_photos:
-        photos = joined(advice.failed_photos, language=language)
+        photos = listed(advice.failed_photos, language)
         notices.append(
             Entry(
                 translate(language, "Photos that could not be read"),
@@ -275,7 +274,7 @@ def notices_of(advice: Advice, units: Units = "us", language: Language = "en") -
             )
         )
     if advice.check_photos:
-        photos = joined(advice.check_photos, language=language)
+        photos = listed(advice.check_photos, language)
         notices.append(
             Entry(
                 translate(language, "Photos to look at again"),

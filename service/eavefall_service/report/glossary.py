@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 
-from eavefall_model.advice.say import joined
 from eavefall_model.advice.schema import Advice
-from eavefall_model.language import translate
+from eavefall_model.language import listed, translate
 from eavefall_model.screens.classes import CLASS_BOUNDS_MM
 from eavefall_model.units import number_text
 from eavefall_model.vocabulary import Language
@@ -24,7 +23,7 @@ def _classes(language: Language) -> str:
             parts.append(
                 translate(language, "{screen} up to {most} mm", screen=screen, most=number_text(high))
             )
-    return joined(parts, language=language)
+    return listed(parts, language)
 
 
 def glossary_of(advice: Advice, language: Language = "en") -> tuple[Entry, ...]:

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Final
 
 from eavefall_model.advice.say import FOLIAGE as FOLIAGE_SAID
-from eavefall_model.advice.say import joined, sentence_case
+from eavefall_model.advice.say import sentence_case
 from eavefall_model.gauge.schema import GaugeResult
-from eavefall_model.language import mark, translate, translate_count, unit_name
+from eavefall_model.language import listed, mark, translate, translate_count, unit_name
 from eavefall_model.survey import PhotoRef, Survey
 from eavefall_model.tags.schema import PhotoTags
 from eavefall_model.units import MM_PER_INCH, opening_text, per_cent
@@ -37,9 +37,9 @@ def _tag_words(tags: PhotoTags, language: Language) -> str:
     open_ = [names[key] for key in names if states[key] == "unsure"]
     parts = []
     if seen:
-        parts.append(joined(seen, language=language))
+        parts.append(listed(seen, language))
     if open_:
-        kinds = joined(open_, language=language)
+        kinds = listed(open_, language)
         parts.append(translate(language, "unsure about {kinds}", kinds=kinds))
     if not seen and not open_:
         parts.append(translate(language, "no tree seen"))

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from eavefall_model.advice.say import assumed_value, joined, sentence_case, spare_text, voice_of
+from eavefall_model.advice.say import assumed_value, sentence_case, spare_text, voice_of
 from eavefall_model.advice.schema import Advice, Reason
 from eavefall_model.house.fields import FIELDS
 from eavefall_model.house.house import LOCAL_CODE
-from eavefall_model.language import translate
+from eavefall_model.language import listed, translate
 from eavefall_model.sighting.measured import bearing_taken_text, length_taken_text
 from eavefall_model.survey import Eave, EaveTaken, Survey, TakenBearing, TakenLength, Tree, TreeTaken
 from eavefall_model.units import flow_text
@@ -52,8 +52,7 @@ def assumed_entries(advice: Advice, units: Units, language: Language = "en") -> 
     return tuple(
         Entry(
             sentence_case(
-                f"{translate(language, words)}"
-                f"{f' ({joined(names, language=language)})' if any(names) else ''}"
+                f"{translate(language, words)}{f' ({listed(names, language)})' if any(names) else ''}"
             ),
             taken,
             _why(why, language).rstrip("."),
@@ -138,7 +137,7 @@ def source_entries(
     entries = [Entry(translate(language, "Said above"), "", _rules(known, language))] if known else []
     entries += [
         Entry(
-            sentence_case(joined(names, language=language)) or translate(language, "House"),
+            sentence_case(listed(names, language)) or translate(language, "House"),
             told(reason, voice),
             _rules([reason], language),
         )
@@ -181,7 +180,7 @@ def _rain(advice: Advice, at: int, units: Units, language: Language) -> str:
         "{eave}: {flow} arrive; {capacities}; {weakest} {spare}.",
         eave=sentence_case(eave),
         flow=flow(water.demand_l_s),
-        capacities=joined(capacities, language=language),
+        capacities=listed(capacities, language),
         weakest=translate(language, water.weakest),
         spare=spare_text(water.margin, language),
     )

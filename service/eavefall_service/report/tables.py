@@ -8,13 +8,12 @@ from eavefall_model.advice.say import (
     Voice,
     guard_name,
     guard_why,
-    joined,
     months_text,
     sentence_case,
     spare_text,
 )
 from eavefall_model.advice.schema import Advice, EaveAdvice, GuardVerdict
-from eavefall_model.language import mark, translate
+from eavefall_model.language import listed, mark, translate
 from eavefall_model.units import (
     length_text,
     mass_per_length_text,
@@ -137,7 +136,7 @@ def eaves_table(advice: Advice, units: Units, language: Language = "en") -> Tabl
 def _few(names: Sequence[str], language: Language) -> str:
     """The first names, heaviest first as the advice gives them, and how many more."""
     if len(names) <= _NAMES:
-        return joined(names, language=language)
+        return listed(names, language)
     first = ", ".join(names[: _NAMES - 1])
     return translate(language, "{names} and {n} more", names=first, n=len(names) - _NAMES + 1)
 

@@ -10,13 +10,12 @@ from eavefall_model.advice.say import (
     CLASSES,
     Voice,
     every,
-    joined,
     months_text,
     say,
     sentence_case,
     voice_of,
 )
-from eavefall_model.language import mark, translate
+from eavefall_model.language import listed, mark, translate
 from eavefall_model.units import range_text
 from eavefall_model.vocabulary import GUARD_KINDS, Language, Units
 from eavefall_service.journeys.prequote import PreQuote
@@ -113,7 +112,7 @@ def _how_fine(quote: PreQuote, no_tree: bool, voice: Voice) -> tuple[str, tuple[
         )
         return not_yet, (none,)
     others = [CLASSES["owner"][each] for each in quote.classes if each not in (name, "unsure")]
-    also = joined([translate(language, each) for each in others], "or", language)
+    also = listed([translate(language, each) for each in others], language, "or")
     if name == "unsure":
         return not_yet, (translate(language, "Still possible: {screens}.", screens=also),) if also else ()
     lines = []

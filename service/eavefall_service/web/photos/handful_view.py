@@ -6,11 +6,11 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
-from eavefall_model.advice.say import GUARDS, joined
+from eavefall_model.advice.say import GUARDS
 from eavefall_model.debris.drop import Fate, likeliest_fates
 from eavefall_model.debris.evidence import NAMES, sound_pieces
 from eavefall_model.debris.schema import DebrisResult, DropCount, Piece
-from eavefall_model.language import translate, translate_count
+from eavefall_model.language import listed, translate, translate_count
 from eavefall_model.screens.guards import Guards, Offer
 from eavefall_model.vocabulary import GuardKind, Language
 from eavefall_service.journeys.photos import PhotoView
@@ -82,7 +82,7 @@ def summary(result: DebrisResult, language: Language = "en") -> str:
     words += [translate(language, "{n} not sure or not whole", n=unsure)] if unsure else []
     clumped = sum(piece.clump for piece in result.pieces if piece.clump > 1)
     words += [translate(language, "about {n} lying on one another", n=clumped)] if clumped else []
-    found = joined(words, language=language)
+    found = listed(words, language)
     return translate_count(
         language, "{n} piece: {found}", "{n} pieces: {found}", len(single) + clumped, found=found
     )
