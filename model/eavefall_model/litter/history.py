@@ -38,8 +38,15 @@ HABIT_ERROR: Final = 0.7
 # an outlet may block before. Our judgement.
 _OVERFLOW_AT: Final = 0.75
 _OVERFLOW_SPREAD: Final = 0.2
-# Share of answers that are mistaken or about another gutter, so that no draw is ruled out. Our judgement.
-_MISTAKEN: Final = 0.03
+# Share of answers that are mistaken or about another gutter, so that no draw is ruled out, and how likely
+# each answer is then: any of six fillings, yes or no, a frequency between every other year and six times a
+# year (in the logarithm). Our judgement.
+MISTAKEN: Final = 0.03
+_ANY_FILL: Final = 1 / 6
+_EITHER: Final = 1 / 2
+_ANY_HABIT: Final = 1 / math.log(6 / 0.5)
+# Fillings are told in steps of a fifth.
+STEP: Final = 0.2
 # The weights are flattened until at least so many draws' worth remains.
 _LEAST_SHARE: Final = 0.05
 _LEAST_DRAWS: Final = 100
@@ -124,14 +131,20 @@ def fill_since_cleaning(
     return np.asarray(fallen / full)
 
 
-def _overflow_chance(fill: Array) -> Array:
+def _normal(off: Array) -> Array:
+    """Density of a standard normal value."""
+    return np.asarray(np.exp(-0.5 * np.square(off)) / math.sqrt(2 * math.pi))
+
+
+def overflow_chance(fill: Array) -> Array:
+    """Chance that a gutter has run over that is seen so full at its fullest, or a screen so covered."""
     return np.asarray(1.0 / (1.0 + np.exp(-(fill - _OVERFLOW_AT) / (_OVERFLOW_SPREAD / 1.7))))
 
 
 def log_likelihood(
     observed: Observed, depth: Array | None, due_per_year: Array, due_depth: Array | float = 0.5
 ) -> Array:
-    """Logarithm of how likely each draw makes what was observed, (draws,).
+    """Logarithm of how likely each draw makes what was observed, (draws,), answers mistaken now and then.
 
     Parameters
     ----------
@@ -146,24 +159,25 @@ def log_likelihood(
     """
     total = np.zeros(len(due_per_year))
 
-    def heard(chance: Array) -> None:
-        np.add(total, np.log(_MISTAKEN + (1 - _MISTAKEN) * chance), out=total)
+    def heard(chance: Array, anyhow: float) -> None:
+        np.add(total, np.log(MISTAKEN * anyhow + (1 - MISTAKEN) * chance), out=total)
 
     if observed.fill is not None and depth is not None:
         if observed.fill >= 0.99:  # full: as full as this or it would be fuller if it could
-            heard(ndtr((depth - 0.9) / observed.fill_sd))
+            heard(ndtr((depth - 0.9) / observed.fill_sd), _ANY_FILL)
         else:
-            heard(np.exp(-0.5 * ((np.minimum(depth, 1.2) - observed.fill) / observed.fill_sd) ** 2))
+            off = (np.minimum(depth, 1.2) - observed.fill) / observed.fill_sd
+            heard(STEP * _normal(off) / observed.fill_sd, _ANY_FILL)
     cleanings = observed.cleanings_per_year
     if cleanings:
-        heard(np.exp(-0.5 * (np.log(cleanings / due_per_year) / HABIT_ERROR) ** 2))
+        heard(_normal(np.log(cleanings / due_per_year) / HABIT_ERROR) / HABIT_ERROR, _ANY_HABIT)
     if observed.overflowed is not None:
         between = depth
         if between is None and cleanings:
             between = due_per_year / cleanings * due_depth
         if between is not None:
-            chance = _overflow_chance(between)
-            heard(chance if observed.overflowed else 1 - chance)
+            chance = overflow_chance(between)
+            heard(chance if observed.overflowed else 1 - chance, _EITHER)
     return total
 
 

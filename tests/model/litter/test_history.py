@@ -7,13 +7,18 @@ import pytest
 
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.intervals import wilson
 from eavefall_model.litter.history import (
     FILL_ERROR,
+    HABIT_ERROR,
+    MISTAKEN,
+    STEP,
     Observed,
     fill_for_depth,
     fill_since_cleaning,
     log_likelihood,
     looseness,
+    overflow_chance,
     resampled_rows,
     seen_depth,
     surprise,
@@ -50,6 +55,35 @@ def test_the_posterior_of_a_normal_rate_is_the_textbook_one() -> None:
     assert (found.share * prior).sum() == pytest.approx(mean, abs=0.015)
     spread = np.sqrt((found.share * (prior - (found.share * prior).sum()) ** 2).sum())
     assert spread == pytest.approx(1 / np.sqrt(precision), abs=0.01)
+
+
+def test_the_truth_lies_in_the_range_told_as_often_as_it_says() -> None:
+    # True houses drawn from the prior answer with the errors that the update takes them to make: fillings in
+    # fifths, habits, whether it ran over, three in a hundred mistaken. Ten to ninety holds eight in ten.
+    due = np.exp(0.6 * RNG.standard_normal(4000))
+    depth = 0.5 * due * np.exp(0.5 * RNG.standard_normal(4000))
+    inside = []
+    for truth in range(400):
+        uneven = np.sqrt(FILL_ERROR**2 - STEP**2 / 12)
+        look = np.clip(min(depth[truth], 1.2) + uneven * RNG.standard_normal(), 0, 1)
+        look = RNG.integers(6) / 5 if RNG.random() < MISTAKEN else round(float(look) * 5) / 5
+        habit = due[truth] * np.exp(HABIT_ERROR * RNG.standard_normal())
+        over = bool(RNG.random() < overflow_chance(depth[truth]))
+        told = Observed(6, 9, fill=look, cleanings_per_year=habit, overflowed=over)
+        share = weights_from(log_likelihood(told, depth[400:], due[400:])).share
+        low, high = np.quantile(due[400:][resampled_rows(share, RNG.random())], (0.1, 0.9))
+        inside.append(low <= due[truth] <= high)
+    low, high = wilson(sum(inside), len(inside))
+    assert low < 0.8 < high
+    assert high - low < 0.09
+
+
+def test_a_mistaken_answer_is_as_likely_as_any_other() -> None:
+    # A draw that cannot show what was seen still stands for three in a hundred times one answer of six.
+    told = log_likelihood(Observed(6, 9, fill=0.4), np.array([0.4, 1.2]), np.ones(2))
+    assert np.exp(told[1]) == pytest.approx(0.03 / 6, rel=0.01)
+    right = 0.2 / (FILL_ERROR * np.sqrt(2 * np.pi))
+    assert np.exp(told[0]) == pytest.approx(0.97 * right + 0.03 / 6, rel=1e-6)
 
 
 def test_full_means_this_full_or_fuller() -> None:

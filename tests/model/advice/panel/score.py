@@ -8,6 +8,7 @@ not edited.
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,22 +17,27 @@ from typing import Any, Final
 import numpy as np
 import yaml
 
-from eavefall_model.advice.outcome import Outcome, run
+from eavefall_model.advice.outcome import GuardOutcome, Outcome, run
 from eavefall_model.advice.rulebook import RuleBook, load_rules
 from eavefall_model.errors import SurveyError
 from eavefall_model.intervals import wilson
 from eavefall_model.litter.history import (
     FILL_ERROR,
+    HABIT_ERROR,
+    MISTAKEN,
+    STEP,
     Observed,
     fill_since_cleaning,
     log_likelihood,
     looseness,
+    overflow_chance,
     resampled_rows,
     seen_depth,
     weights_from,
 )
 from eavefall_model.litter.waiting import lying_since_brushed
 from eavefall_model.screens.guards import load_guards
+from eavefall_model.shed.visits import HORIZON_MONTHS
 from eavefall_model.survey import Survey
 from eavefall_model.survey_io import survey_from_data
 
@@ -148,74 +154,124 @@ def total(name: str, agrees: Sequence[bool]) -> str:
 
 @dataclass(frozen=True)
 class Ranges:
-    """Over simulated houses that fit a survey: 10 to 90 ratios of the open gutter and of the guard named,
-    before and after a year of its own history is told, and the share whose truth lies in the range told
-    after."""
+    """Of one house's open gutter, or of one guard on it: 10 to 90 ratio by the trees alone, and over
+    simulated houses that fit the survey (truths,) the ratio of the range told, whether the truth lies in it,
+    and whether it ends at "more than five years", where all that is longer counts as the same."""
 
-    open_before: float
-    open_after: float
-    guarded_before: float
-    guarded_after: float
-    covered: tuple[int, int]
-    guard_covered: tuple[int, int]
+    before: float
+    ratios: np.ndarray
+    hits: np.ndarray
+    open_ended: np.ndarray
+
+
+def _answer(depth: float, due: float, observed: Observed, whole: bool, rng: np.random.Generator) -> Observed:
+    """What somebody answers at a house that shows so much and asks for so many visits, by the errors of
+    ``litter.history``: a look in fifths, with ``whole`` how often it is cleaned and whether it ran over
+    too."""
+    uneven = math.sqrt(FILL_ERROR**2 - STEP**2 / 12)
+    look = np.clip(min(depth, 1.2) + uneven * rng.standard_normal(), 0, 1)
+    if rng.random() < MISTAKEN:
+        look = rng.integers(6) / 5
+    told = replace(observed, fill=round(float(look) * 5) / 5)
+    if not whole:
+        return told
+    habit = due * math.exp(HABIT_ERROR * rng.standard_normal())
+    if rng.random() < MISTAKEN:
+        habit = 0.5 * 12 ** rng.random()
+    over = rng.random() < (0.5 if rng.random() < MISTAKEN else overflow_chance(np.array(depth)))
+    return replace(told, cleanings_per_year=habit, overflowed=bool(over))
 
 
 def _told(
-    months: np.ndarray, seen: np.ndarray, observed: Observed, due: np.ndarray, truths: int
-) -> tuple[float, float, int]:
-    """Ratio before and after, and how many truths lie in the range told.
-
-    Draws stand for true houses: each tells what it shows (draws,) with the error of a look, and the other
-    draws are weighed by it.
-    """
-    rng = np.random.default_rng(1)
-    ratios, hit = [], 0
+    months: np.ndarray,
+    seen: np.ndarray,
+    observed: Observed,
+    due: np.ndarray,
+    due_seen: np.ndarray | float,
+    asked: tuple[int, bool],
+    rng: np.random.Generator,
+) -> Ranges:
+    """Draws stand for true houses: each answers what it shows, and the other draws are weighed by that."""
+    truths, whole = asked
+    ratios, hits, ends = [], [], []
     for truth in rng.choice(len(months), truths, replace=False):
-        look = float(np.clip(min(seen[truth], 1.0) + FILL_ERROR * rng.standard_normal(), 0, 1))
-        told = replace(observed, fill=round(look * 5) / 5)
+        told = _answer(float(seen[truth]), float(due[truth]), observed, whole, rng)
         others = np.where(np.arange(len(months)) != truth, 0.0, -1e3)
-        rows = resampled_rows(weights_from(log_likelihood(told, seen, due) + others).share, 0.5)
+        rows = resampled_rows(
+            weights_from(log_likelihood(told, seen, due, due_seen) + others).share, rng.random()
+        )
         low, high = np.quantile(months[rows], (0.1, 0.9))
-        hit += bool(low - 1e-9 <= months[truth] <= high + 1e-9)
+        hits.append(low - 1e-9 <= months[truth] <= high + 1e-9)
         ratios.append(high / low)
-    return float(np.divide(*np.quantile(months, (0.9, 0.1)))), float(np.median(ratios)), hit
+        ends.append(high >= HORIZON_MONTHS - 1e-6)
+    before = float(np.divide(*np.quantile(months, (0.9, 0.1))))
+    return Ranges(before, np.array(ratios), np.array(hits), np.array(ends))
 
 
-def ranges(house: House, truths: int = 40, draws: int = 2000) -> Ranges:
-    """Ranges of one house, with the open gutter looked at after up to a year, and the guard after a year."""
+def ranges(
+    house: House, number: int, truths: int = 60, whole: bool = False, draws: int = 2000
+) -> dict[str, Ranges]:
+    """Ranges of one house with gutter and guard each looked at when it is due, after a year at most.
+
+    ``number`` gives each house draws and truths of its own, so that hits are independent.
+    """
     data = {**house.survey, "history": {"cleanings_per_year": 0}}
-    outcome = run(survey_from_data(data), {}, {}, load_rules(), load_guards(), seed=0, draws=draws)
+    outcome = run(survey_from_data(data), {}, {}, load_rules(), load_guards(), seed=number, draws=draws)
     gutter, guard = outcome.guards["none"], outcome.guards[house.expects["guard"]]
-    at, month = int(np.argmin(np.median(gutter.months, axis=0))), outcome.survey.month
-    since = float(np.clip(np.median(gutter.months[:, at]), 3.0, 12.0))
+    month, rng = outcome.survey.month, np.random.default_rng([number, 7])
+
+    def looked_at(found: GuardOutcome) -> tuple[int, float]:
+        middle = np.median(found.months, axis=0)
+        return int(np.argmin(middle)), float(np.clip(middle.min(), 3.0, 12.0))
+
+    at, since = looked_at(gutter)
     full = outcome.capacity.gutter_kg_m[:, at] / outcome.settings["fill_share"]
     fill = sum(
         fill_since_cleaning(gutter.litter.inside[foliage, :, at], full, past, since, month)
         for foliage, past in enumerate(outcome.sources.past)
     )
-    depth = seen_depth(np.asarray(fill), looseness(outcome.streams.normal("history.loose")))
+    loose = looseness(outcome.streams.normal("history.loose"))
+    on, passed = looked_at(guard)
     face = next(stage for stage in guard.stages if stage.code == 1)
-    on = int(np.argmin(np.median(guard.months, axis=0)))
-    lies = lying_since_brushed(face, on, outcome.sources.past, 12.0, month)
-    share = 1 - (1 - outcome.settings["blinded_limit"]) ** lies
-    one = _told(gutter.house_months, depth, Observed(month, since), 12 / gutter.months[:, at], truths)
-    two = _told(guard.house_months, share, Observed(month, 12.0), 12 / guard.months[:, on], truths)
-    return Ranges(one[0], one[1], two[0], two[1], (one[2], truths), (two[2], truths))
+    lies = lying_since_brushed(face, on, outcome.sources.past, passed, month)
+    covered = 1 - (1 - outcome.settings["blinded_limit"]) ** lies
+    return {
+        "open": _told(
+            gutter.house_months, seen_depth(np.asarray(fill), loose), Observed(month, since),
+            12 / gutter.months[:, at], seen_depth(outcome.settings["fill_share"], loose),
+            (truths, whole), rng,
+        ),
+        "guarded": _told(
+            guard.house_months, covered, Observed(month, passed), 12 / guard.months[:, on],
+            outcome.settings["blinded_limit"], (truths, whole), rng,
+        ),
+    }  # fmt: skip
 
 
-def print_ranges(half: str = "") -> None:
-    """Medians over the houses of a half, or of all."""
-    found = [ranges(house) for house in (houses(half) if half else [*houses("open"), *houses("closed")])]
-    for name in ("open_before", "open_after", "guarded_before", "guarded_after"):
-        each = np.array([getattr(one, name) for one in found])
-        low, middle, high = np.quantile(each, (0.25, 0.5, 0.75))
-        print(
-            f"{name:15s} median 10-90 ratio {middle:.1f} (quartiles {low:.1f} to {high:.1f}, n {len(each)})"
-        )
-    for name in ("covered", "guard_covered"):
-        hits, count = (sum(getattr(one, name)[at] for one in found) for at in range(2))
-        low, high = wilson(hits, count)
-        print(f"{name} {hits} of {count} ({low:.0%} to {high:.0%})")
+def print_ranges(panel: str, truths: int, whole: bool) -> None:
+    """Medians over all houses of a panel, and how often the truth lies in the range told."""
+    each = [*houses("open", panel), *houses("closed", panel)]
+    found = [ranges(house, number, truths, whole) for number, house in enumerate(each)]
+    for name in ("open", "guarded"):
+        mine = [one[name] for one in found]
+        for when, ratios in (
+            ("before", np.array([one.before for one in mine])),
+            ("after", np.array([float(np.median(one.ratios)) for one in mine])),
+        ):
+            low, middle, high = np.quantile(ratios, (0.25, 0.5, 0.75))
+            n = len(ratios)
+            print(f"{name} {when} median 10-90 ratio {middle:.1f} (quartiles {low:.1f} to {high:.1f}, n {n})")
+        hits = np.concatenate([one.hits for one in mine])
+        ends = np.concatenate([one.open_ended for one in mine])
+        for which, some in (
+            ("all", hits),
+            ("range ends below five years", hits[~ends]),
+            ("beyond", hits[ends]),
+        ):
+            if len(some):
+                low, high = wilson(int(some.sum()), len(some))
+                share = f"{some.mean():.0%} of {len(some)} ({low:.0%} to {high:.0%})"
+                print(f"{name} truth in range, {which}: {share}")
 
 
 def main() -> None:
@@ -226,12 +282,15 @@ def main() -> None:
     parser.add_argument(
         "--ranges", action="store_true", help="10 to 90 ratios and coverage of all forty instead"
     )
+    parser.add_argument("--truths", type=int, default=60, help="simulated houses for each, with --ranges")
+    parser.add_argument("--whole", action="store_true", help="tell how often and overflow too, with --ranges")
     asked = parser.parse_args()
     half = "closed" if asked.closed else "open"
+    panel = "panel_second" if asked.second else "panel"
     if asked.ranges:
-        print_ranges()
+        print_ranges(panel, asked.truths, asked.whole)
         return
-    found = list(rows(half, "panel_second" if asked.second else "panel", asked.draws))
+    found = list(rows(half, panel, asked.draws))
     short = {"suits": "S", "suits with care": "c", "does not suit": "-"}
     for row in found:
         if "unknown" in row:
