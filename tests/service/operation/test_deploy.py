@@ -15,6 +15,11 @@ from pathlib import Path
 
 import httpx
 import pytest
+from fastapi.routing import APIRoute
+
+from eavefall_service.web import limits
+from eavefall_service.web.request_checks import limit_of
+from eavefall_service.web.routes import ROUTERS
 
 from ..web.conftest import PASSWORD, Server, noise_jpeg, put_tree
 
@@ -244,6 +249,20 @@ def test_the_unit_leaves_little_open(unit):
     if found is None:
         pytest.skip(f"NOT TESTED: this systemd-analyze cannot weigh a file: {told.stderr.strip()[:100]}")
     assert float(found[1]) < 2.5
+
+
+@pytest.mark.parametrize("base", ["", BASE])
+def test_the_proxy_lets_through_what_the_server_takes_as_large(base):
+    """Every route for photos or whole surveys, at the root of its host and at a path of it."""
+    conf = (DEPLOY / "nginx.conf").read_text("utf-8")
+    places = re.findall(r"location ~ (\S+) \{\n\s+client_max_body_size 41m;", conf)
+    assert len(places) == 1
+    routes = [route for router in ROUTERS for route in router.routes if isinstance(route, APIRoute)]
+    paths = {re.sub(r"\{\w+\}", "tree", route.path) for route in routes if "POST" in route.methods}
+    large = {path for path in paths if limit_of(path) > limits.JSON_BYTES}
+    assert len(large) >= 8
+    for path in paths:
+        assert bool(re.fullmatch(places[0].strip("^$"), base + path)) == (path in large), path
 
 
 def command_of(line: str) -> list[str]:
