@@ -207,7 +207,7 @@ def _find(kind: PartKind, parts: list[dict[str, Any]], key: str | None) -> int |
     if key is None:
         return None
     if kind == "drop_tests":
-        return int(key) if key.isdecimal() and int(key) < len(parts) else None
+        return next((at for at in range(len(parts)) if str(at) == key), None)
     return next((at for at, part in enumerate(parts) if part["name"] == key), None)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import threading
+import warnings
 from typing import Any, Final, Protocol
 
 import matplotlib
@@ -79,7 +80,9 @@ def plot_svg(plot: Plot, prefix: str) -> str:
     ``prefix`` is put before every id so that several drawings can share a page.
     """
     out = io.StringIO()
-    with _TURN, matplotlib.rc_context(_SETTINGS):
+    with _TURN, matplotlib.rc_context(_SETTINGS), warnings.catch_warnings():
+        # The reader's own fonts may have what ours lacks; and the remark would spell a name out in the log.
+        warnings.filterwarnings("ignore", "Glyph ", UserWarning)
         nothing: dict[str, Any] = {"Date": None, "Creator": None, "Type": None}
         _figure(plot).savefig(out, format="svg", transparent=True, metadata=nothing)
     return tidy_svg(out.getvalue(), prefix, plot.title, plot.alt)

@@ -22,6 +22,19 @@ _FONT: Final = re.compile(
 _FAMILY: Final = "system-ui, 'Helvetica Neue', Arial, 'DejaVu Sans', sans-serif"
 
 
+# No character of XML 1.0 (its production 2), not allowed in a text of PDF/UA-1, or a control that nobody sees.
+_UNSEEN: Final = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufeff\ufdd0-\ufdef"
+    + "".join(f"{chr(plane + 0xFFFE)}{chr(plane + 0xFFFF)}" for plane in range(0, 0x110000, 0x10000))
+    + "]"
+)
+
+
+def printable(text: str) -> str:
+    """The text without what is no character on paper: controls, byte order marks, noncharacters."""
+    return _UNSEEN.sub("", text)
+
+
 def _short(match: re.Match[str]) -> str:
     # Two decimals of a point are finer than a printer dot, and hide last-digit noise between platforms.
     text = f"{float(match[0]):.2f}".rstrip("0").rstrip(".")
@@ -86,7 +99,7 @@ def tidy_svg(svg: str, prefix: str, title: str, description: str) -> str:
     title, description : str
         What a screen reader says; plain text, escaped here.
     """
-    root = ET.fromstring(svg)
+    root = ET.fromstring(printable(svg))
     used: set[str] = set()
     _walk(root, prefix, used)
     for node in root.iter():
@@ -107,6 +120,6 @@ def tidy_svg(svg: str, prefix: str, title: str, description: str) -> str:
     )
     for at, (tag, text) in enumerate((("title", title), ("desc", description))):
         label = ET.Element(tag, {"id": f"{prefix}-{tag}"})
-        label.text = text
+        label.text = printable(text)
         root.insert(at, label)
     return ET.tostring(root, encoding="unicode")

@@ -18,6 +18,7 @@ from PIL import Image
 
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.canvas import plot_svg
+from eavefall_service.plots.tidy import printable
 from eavefall_service.report.document import Figure, Picture, Pictures, ReportDocument
 
 Paper = Literal["letter", "a4"]
@@ -67,13 +68,15 @@ def _plain(value: Any) -> Any:
     """The document as JSON; a drawing is its title, size and words, a photo all but its bytes."""
     if isinstance(value, Figure):
         plot = value.plot
-        size = {"alt": plot.alt, "width_in": plot.size_in[0]}
-        return {"kind": "Figure", "key": value.key, "caption": value.caption, **size}
+        size = {"alt": printable(plot.alt), "width_in": plot.size_in[0]}
+        return {"kind": "Figure", "key": value.key, "caption": printable(value.caption), **size}
     if isinstance(value, Picture):
         return {
-            "caption": value.caption, "alt": value.alt, "label": value.label,
+            **{name: printable(getattr(value, name)) for name in ("caption", "alt", "label")},
             "shape": value.width_px / value.height_px,
         }  # fmt: skip
+    if isinstance(value, str):
+        return printable(value)
     if isinstance(value, bytes):
         return bool(value)
     if isinstance(value, Mapping):

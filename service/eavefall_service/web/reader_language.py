@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 from fastapi import Request
@@ -11,6 +12,8 @@ from eavefall_model.vocabulary import LANGUAGES, Language
 
 COOKIE: Final = "eavefall_language"
 _KEPT_S: Final = 60 * 24 * 3600
+# RFC 9110, 12.4.2; the digits are written out, since a superscript two is a digit to Python too.
+_QUALITY: Final = re.compile(r"[01](\.[0-9]{0,3})?")
 # Each language by its own name, which is how its readers look for it.
 NAMES: Final[dict[Language, str]] = {"en": "English", "es": "Español"}
 
@@ -36,8 +39,7 @@ def _asked_for(header: str) -> Language | None:
         name = tag.strip().split("-")[0].lower()
         quality = weight.strip().removeprefix("q=")
         if name in LANGUAGES:
-            is_number = quality.replace(".", "", 1).isdigit()
-            found.append((float(quality) if is_number else 1.0, name))
+            found.append((float(quality) if _QUALITY.fullmatch(quality) else 1.0, name))
     best = max(found, key=lambda each: each[0], default=None)  # of equals the first
     return best[1] if best is not None and best[0] > 0 else None
 

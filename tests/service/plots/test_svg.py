@@ -184,6 +184,15 @@ def test_hostile_names_are_escaped(survey: Survey, advice: Advice) -> None:
     assert "$x^2$" in words
 
 
+@pytest.mark.parametrize("name", ["李家的松树", "🌲 and 🏠", "a\x00b\x0b\x7f\ufeff\ufffe"])
+def test_what_the_font_lacks_is_drawn_without_a_word(survey: Survey, advice: Advice, name: str) -> None:
+    """A warning (an error here) would spell the name out in the server's log, letter by letter."""
+    tree = survey.trees[0].model_copy(update={"name": name})
+    changed = survey.model_copy(update={"trees": (tree, *survey.trees[1:])})
+    drawn = ET.fromstring(plot_svg(plan_plot(changed, advice), "p"))
+    assert re.sub(r"[\x00\x0b\x7f\ufeff\ufffe]", "", name) in "".join(drawn.itertext())
+
+
 def test_far_trees_do_not_shrink_the_house(survey: Survey, advice: Advice) -> None:
     def house_width(trees: tuple[object, ...]) -> float:
         svg = plot_svg(plan_plot(survey.model_copy(update={"trees": trees}), advice), "p")

@@ -23,6 +23,7 @@ from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from PIL import Image
@@ -220,6 +221,45 @@ def test_a_database_that_cannot_grow_says_so(own_server):
     }
     assert codes <= {200, 507}
     assert 507 in codes
+
+
+# what nobody can see in a name, and numbers that are none
+
+
+UNSEEN = "".join(map(chr, (0, 0x0B, 0x1B, 0x7F, 0x85, 0xFEFF, 0xFDD0, 0xFFFE, 0xFFFF, 0x1FFFE, 0x10FFFF)))
+
+
+def test_letters_that_nobody_sees_spoil_neither_drawing_nor_report(rep, survey):
+    """Pasted from a spreadsheet or sent on purpose: XML takes none of them, PDF/UA-1 not all."""
+    names = {"eaves": f"Front{UNSEEN}side", "trees": f"Old{UNSEEN}oak"}
+    assert rep.post(f"/rep/{survey}/site", data={"note": f"Gate{UNSEEN}locked"}).status_code == 200
+    assert (
+        rep.post(f"/rep/{survey}/eaves", data={"key": "Front", "name": names["eaves"], "length": "9 m"})
+    ).status_code == 200
+    assert put_tree(rep, survey, names["trees"], distance="3 m", height="20 m").status_code == 200
+    for page in ("house", "trees", "answer", "plan", "report.html", "report.pdf"):
+        assert rep.get(f"/rep/{survey}/{page}").status_code == 200, page
+    for drawing in ("sketch", "plan"):
+        svg = rep.get(f"/pictures/{survey}/plots/{drawing}.svg")
+        assert "Oldoak" in "".join(ElementTree.fromstring(svg.content).itertext())
+
+
+@pytest.mark.parametrize("weight", [b"\xb2", b"\xbd", b"nan", b"1e999", b".", b"9" * 4000])
+def test_a_language_wanted_oddly_much_is_no_error(server, link, weight):
+    """A superscript two counts as a digit, and is no number."""
+    host, port = server.url.removeprefix("http://").split(":")
+    with socket.create_connection((host, int(port)), timeout=30) as raw:
+        head = f"GET {link}/photos HTTP/1.1\r\nHost: {host}:{port}\r\nConnection: close\r\nAccept-Language: es;q="
+        raw.sendall(head.encode() + weight + b"\r\n\r\n")
+        assert closed_by_server(raw).startswith(b"HTTP/1.1 200 ")
+
+
+@pytest.mark.parametrize("kind", ["trees", "eaves", "drop_tests"])
+def test_a_number_of_very_many_digits_removes_nothing(rep, survey, kind):
+    asked = rep.post(
+        f"/rep/{survey}/{kind}/remove", data={"key": "9" * 5000}, headers={"Accept": "application/json"}
+    )
+    assert (asked.status_code, asked.json()["code"]) == (404, "not-found")
 
 
 # copies
