@@ -22,7 +22,7 @@ _FONT: Final = re.compile(
 _FAMILY: Final = "system-ui, 'Helvetica Neue', Arial, 'DejaVu Sans', sans-serif"
 
 
-# No character of XML 1.0 (its production 2), not allowed in a text of PDF/UA-1, or a control that nobody sees.
+# No character of XML 1.0 (its production 2), not allowed in a text of PDF/UA-1, or a control nobody sees.
 _UNSEEN: Final = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufeff\ufdd0-\ufdef"
     + "".join(f"{chr(plane + 0xFFFE)}{chr(plane + 0xFFFF)}" for plane in range(0, 0x110000, 0x10000))

@@ -249,8 +249,8 @@ def test_a_language_wanted_oddly_much_is_no_error(server, link, weight):
     """A superscript two counts as a digit, and is no number."""
     host, port = server.url.removeprefix("http://").split(":")
     with socket.create_connection((host, int(port)), timeout=30) as raw:
-        head = f"GET {link}/photos HTTP/1.1\r\nHost: {host}:{port}\r\nConnection: close\r\nAccept-Language: es;q="
-        raw.sendall(head.encode() + weight + b"\r\n\r\n")
+        head = f"GET {link}/photos HTTP/1.1\r\nHost: {host}:{port}\r\nConnection: close\r\n".encode()
+        raw.sendall(head + b"Accept-Language: es;q=" + weight + b"\r\n\r\n")
         assert closed_by_server(raw).startswith(b"HTTP/1.1 200 ")
 
 
