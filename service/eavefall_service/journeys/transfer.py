@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Callable, Sequence
+import json
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -45,8 +46,8 @@ class SurveyCopy:
 
 def export(
     view: SurveyView, lines: Sequence[HistoryRow], picture: Callable[[PhotoView], bytes | None]
-) -> dict[str, Any]:
-    """Everything known of a survey.
+) -> Iterator[str]:
+    """Everything known of a survey, as JSON in pieces of one photo, since eighty do not fit in memory.
 
     Parameters
     ----------
@@ -56,14 +57,13 @@ def export(
         Gives a photo's re-encoded bytes, or None if they are gone.
     """
     row = view.row
-    return {
+    copy = {
         "format": COPY_FORMAT,
         "survey": view.survey.dump(),
         "answers": row.answers,
         "status": row.status,
         "created_by": row.created_by,
         "created_at": row.created_at,
-        "photos": [_photo(photo, picture(photo)) for photo in view.photos],
         "advice": view.latest.body if view.latest else None,
         "decisions": [
             {"at": each.at, "who": each.who, "role": each.role, "kind": each.kind,
@@ -76,6 +76,10 @@ def export(
             for line in reversed(lines)
         ],
     }  # fmt: skip
+    yield json.dumps(copy, indent=1).removesuffix("\n}") + ',\n "photos": ['
+    for at, photo in enumerate(view.photos):
+        yield "," * bool(at) + "\n" + json.dumps(_photo(photo, picture(photo)))
+    yield "]\n}"
 
 
 def _photo(view: PhotoView, jpeg: bytes | None) -> dict[str, Any]:

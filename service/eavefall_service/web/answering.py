@@ -119,4 +119,14 @@ def _inputs(office: Office, view: SurveyView) -> Inputs:
 def _answer(office: Office, view: SurveyView, inputs: Inputs) -> Advice:
     if view.latest is not None and view.latest.input_sha256 == inputs.sha256:
         return Advice.model_validate(view.latest.body)
-    return office.answers.of(inputs.sha256, partial(advise, inputs))
+    return worked_out(office, inputs)
+
+
+def worked_out(office: Office, inputs: Inputs) -> Advice:
+    """The answer kept for the same input, or else a new one."""
+
+    def work_out() -> Advice:
+        with office.memory_for_answer(len(inputs.survey.eaves)):
+            return advise(inputs)
+
+    return office.answers.of(inputs.sha256, work_out)

@@ -18,8 +18,13 @@ PHOTOS_AT_ONCE: Final = 6
 # Photos whose bytes are still arriving; they take a file each, but no place to be read.
 UPLOADS_AT_ONCE: Final = 240
 WORKERS: Final = 2
-# All photos that are being decoded or measured, together; the next one waits until it fits.
-DECODING_BYTES: Final = 440_000_000
+# All photos being decoded or measured, answers being worked out and copies being parsed, together; the next
+# one waits until it fits. With what the server takes at rest it stays under 1.2 GB.
+WORKING_BYTES: Final = 560_000_000
+# Working out an answer of 2,000 draws, at its peak and for each eave; measured on 1 to 12 eaves.
+ANSWER_BYTES: Final = 20_000_000
+# How many times its own bytes a copy takes while it is parsed: as bytes, as text, and as its values' text.
+PARSING_TIMES: Final = 4
 # How many times as much measuring a photo takes as decoding it.
 MEASURING_TIMES: Final = 4.5
 # Python changes threads this often: a page gives the interpreter up at each of its queries, and waits so

@@ -112,7 +112,7 @@ class Office:
     answers: AnswersKept = field(default_factory=AnswersKept)
     # Passwords are checked two at a time.
     hashing: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(2))
-    _decoding: MemoryBudget = field(default_factory=lambda: MemoryBudget(limits.DECODING_BYTES))
+    _memory: MemoryBudget = field(default_factory=lambda: MemoryBudget(limits.WORKING_BYTES))
     _copying: threading.Lock = field(default_factory=threading.Lock)
     _reports: Places = field(
         default_factory=lambda: Places(
@@ -128,10 +128,18 @@ class Office:
 
     def memory_for(self, data: bytes, *, measured: bool = False) -> AbstractContextManager[object]:
         """Held while a photo is decoded and its pixels are in use, and while it is ``measured``."""
-        return self._decoding.hold(int(claimed_bytes(data) * (limits.MEASURING_TIMES if measured else 1)))
+        return self._memory.hold(int(claimed_bytes(data) * (limits.MEASURING_TIMES if measured else 1)))
+
+    def memory_for_answer(self, eaves: int) -> AbstractContextManager[object]:
+        """Held while the answer for a house of so many eaves is worked out."""
+        return self._memory.hold(limits.ANSWER_BYTES * max(1, eaves))
+
+    def memory_for_parsing(self, size: int) -> AbstractContextManager[object]:
+        """Held while a copy of so many bytes is read and parsed."""
+        return self._memory.hold(limits.PARSING_TIMES * size)
 
     @contextmanager
-    def memory_for_copy(self) -> Iterator[None]:
+    def turn_for_copy(self) -> Iterator[None]:
         """Held while a whole survey with its photos is brought in; refused with ``queue-full`` later."""
         if not self._copying.acquire(timeout=limits.COPY_WAIT_S):
             raise refuse("queue-full", hint="Another survey is being brought in; try again in a minute.")

@@ -31,10 +31,12 @@ from sqlalchemy import text
 
 from eavefall_model.errors import ServiceError
 from eavefall_model.photo import claimed_bytes
-from eavefall_service.journeys import accounts
+from eavefall_service.journeys import accounts, transfer
+from eavefall_service.journeys.actor import UPKEEP
+from eavefall_service.journeys.survey_view import load_view
 from eavefall_service.storage.photo_folder import IncomingPhoto
 from eavefall_service.storage.rows import PhotoRow, SurveyRow
-from eavefall_service.web import limits, upkeep
+from eavefall_service.web import answering, limits, upkeep
 from eavefall_service.web.photos import copy_import, photo_reading, photo_upload
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.routes import outputs
@@ -606,9 +608,9 @@ def test_photos_decoded_at_once_stay_within_their_memory(server, rep, survey, mo
             at_work.remove(claimed_bytes(data))
         return decoded(data, **named)
 
-    monkeypatch.setattr(limits, "DECODING_BYTES", 200_000_000)
-    monkeypatch.setattr(server.office._decoding, "_most", 200_000_000)
-    monkeypatch.setattr(server.office._decoding, "_free", 200_000_000)
+    monkeypatch.setattr(limits, "WORKING_BYTES", 200_000_000)
+    monkeypatch.setattr(server.office._memory, "_most", 200_000_000)
+    monkeypatch.setattr(server.office._memory, "_free", 200_000_000)
     for module in (photo_upload, photo_reading):
         monkeypatch.setattr(module, "decode", watched)
     url = f"/api/1/surveys/{survey}/photos"
@@ -627,7 +629,7 @@ def test_photos_decoded_at_once_stay_within_their_memory(server, rep, survey, mo
 
 def test_a_copy_waits_for_memory_only_so_long(server, rep, survey, monkeypatch):
     copy = copy_of(rep, survey)
-    with server.office.memory_for_copy(), monkeypatch.context() as patch:
+    with server.office.turn_for_copy(), monkeypatch.context() as patch:
         patch.setattr(limits, "COPY_WAIT_S", 0.05)
         answer = import_copy(rep, copy)
     assert (answer.status_code, answer.json()["code"]) == (429, "queue-full")
@@ -711,8 +713,50 @@ def test_what_is_measured_holds_more_memory(server):
     data = claiming(png(64, 64), 3000, 1000)
     for measured in (False, True):
         with server.office.memory_for(data, measured=measured):
-            held.append(limits.DECODING_BYTES - server.office._decoding._free)
+            held.append(limits.WORKING_BYTES - server.office._memory._free)
     assert held == [24_000_000, 108_000_000]
+
+
+def test_answers_worked_out_at_once_fit_into_the_memory(server, rep, survey, monkeypatch):
+    """Where an answer takes a third of the memory, three are worked out at a time, whoever asks."""
+    inside, seen, lock = [], [], threading.Lock()
+    worked = answering.advise
+
+    def watched(inputs):
+        with lock:
+            inside.append(1)
+            seen.append(len(inside))
+        time.sleep(0.1)
+        with lock:
+            inside.pop()
+        return worked(inputs)
+
+    monkeypatch.setattr(answering, "advise", watched)
+    monkeypatch.setattr(limits, "ANSWER_BYTES", limits.WORKING_BYTES // 3)
+    houses = [secrets.token_hex(8) for _ in range(5)]
+    for at, house in enumerate(houses):
+        assert rep.put(f"/api/1/surveys/{house}", json={"name": f"House {at}"}).is_success
+        assert put_tree(rep, house, "oak", species="white oak").is_success
+    with ThreadPoolExecutor(5) as pool:
+        answers = list(pool.map(lambda house: rep.get(f"/api/1/surveys/{house}/advice"), houses))
+    assert {answer.status_code for answer in answers} == {200}
+    assert len(seen) == 5
+    assert max(seen) <= 3
+
+
+def test_a_copy_leaves_in_pieces_of_one_photo(server, rep, survey, make_jpeg, monkeypatch):
+    """The first piece is there before the last picture is fetched."""
+    for seed in (743, 744):
+        rep.post(f"/api/1/surveys/{survey}/photos", content=make_jpeg(seed))
+    with server.office.database.read() as session:
+        view = load_view(session, survey, UPKEEP)
+    fetched = []
+    pieces = transfer.export(view, [], lambda photo: fetched.append(photo.row.id) or b"picture")
+    seen = [(len(fetched), len(piece)) for piece in pieces]
+    assert [count for count, _ in seen] == [0, 1, 2, 2]
+    assert [each["original_sha256"] for each in copy_of(rep, survey)["photos"]] == [
+        photo.row.sha256 for photo in view.photos
+    ]
 
 
 def test_reports_asked_for_at_once_leave_threads_for_pages(server, rep, survey, monkeypatch):

@@ -13,14 +13,14 @@ from eavefall_model.errors import EavefallError
 from eavefall_model.language import mark
 from eavefall_model.survey_io import survey_from_data
 from eavefall_service.journeys.administration.settings import days_kept, letterhead
-from eavefall_service.journeys.advice import Inputs, advise
+from eavefall_service.journeys.advice import Inputs
 from eavefall_service.journeys.checks import problems_of
 from eavefall_service.journeys.prequote import document_with_answers, prequote
 from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.report.tables import price_line
 from eavefall_service.web import pages
 from eavefall_service.web.access import DoorRoute, LinkVisit, PathLink, may
-from eavefall_service.web.answering import changing, keep_decision, look
+from eavefall_service.web.answering import changing, keep_decision, look, worked_out
 from eavefall_service.web.errors import refuse, status_of
 from eavefall_service.web.homeowner.answer import home_answer
 from eavefall_service.web.homeowner.questions import QUESTIONS, SHOTS
@@ -228,7 +228,7 @@ def first_answer(request: Request, office: OfficeDep, visit: PathLink) -> Respon
         return Inputs(survey_from_data(document), seen.readings, office.settings.answers)
 
     language = language_of(request)
-    quote = prequote(inputs_at, lambda inputs: office.answers.of(inputs.sha256, partial(advise, inputs)))
+    quote = prequote(inputs_at, partial(worked_out, office))
     return _page(
         request,
         office,

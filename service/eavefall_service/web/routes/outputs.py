@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import io
-import json
 from functools import partial
 from typing import Final, Literal
 
 import numpy as np
 from fastapi import APIRouter, Request, UploadFile
 from PIL import Image
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response, StreamingResponse
 
 from eavefall_model.errors import PhotoError
 from eavefall_model.gauge.sheet import write_sheet
@@ -112,9 +111,7 @@ def survey_copy(office: OfficeDep, actor: Staff, survey_id: str) -> Response:
     with office.database.read() as session:
         lines = history.history_of(session, survey_id)
     copy = transfer.export(seen, lines, partial(_shown, office))
-    return Response(
-        json.dumps(copy, indent=1), media_type="application/json", headers=_named(seen.row.name, "json")
-    )
+    return StreamingResponse(copy, media_type="application/json", headers=_named(seen.row.name, "json"))
 
 
 def _whole(file: UploadFile) -> bytes:
@@ -128,8 +125,10 @@ def _whole(file: UploadFile) -> bytes:
 @may("make survey")
 def import_survey(office: OfficeDep, actor: Staff, file: UploadFile) -> Response:
     """A new survey from such a copy."""
-    with office.work.place(actor.name), office.memory_for_copy():
-        survey_id = import_copy(office, parse_json(_whole(file)), actor)
+    with office.work.place(actor.name), office.turn_for_copy():
+        with office.memory_for_parsing(file.size or limits.JSON_IMPORT_BYTES):
+            copy = parse_json(_whole(file))
+        survey_id = import_copy(office, copy, actor)
     return RedirectResponse(f"/rep/{survey_id}", 303)
 
 
