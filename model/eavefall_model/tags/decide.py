@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, softmax
 
 from eavefall_model.tags.card import FoliageRule, FormRule
 from eavefall_model.tags.schema import FoliageVerdict, Verdict
@@ -26,9 +26,8 @@ def foliage_probability(
 
 def form_probability(logits: NDArray[np.floating], rule: FormRule) -> dict[Form, float]:
     """Probabilities of the five forms, summing to 1: softmax over the temperature."""
-    z = np.asarray(logits, dtype=np.float64) / rule.temperature
-    e = np.exp(z - z.max())
-    return {form: float(p) for form, p in zip(FORMS, e / e.sum(), strict=True)}
+    shares = softmax(np.asarray(logits, dtype=np.float64) / rule.temperature)
+    return {form: float(p) for form, p in zip(FORMS, shares, strict=True)}
 
 
 def verdict(

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, logit, softmax
 
 from eavefall_model.tags.card import Card, load_card
 from eavefall_model.tags.decide import verdict
@@ -57,7 +57,8 @@ def pool(tags: Sequence[PhotoTags], *, card: Card | None = None) -> SiteTags:
     weight = np.array([_DOUBTFUL_WEIGHT if tag.quality.problems else 1.0 for tag in unique])
     total = max(1.0, float(weight.sum()))
     n_effective = total / (1.0 + (total - 1.0) * CORRELATION)
-    odds = np.array([[_log_odds(tag.foliage[label]) for label in FOLIAGE] for tag in unique])
+    shares = np.array([[tag.foliage[label] for label in FOLIAGE] for tag in unique])
+    odds = np.clip(logit(shares), -_CEILING, _CEILING)
     foliage: dict[Foliage, float] = {
         label: float(expit(n_effective * _middle(odds[:, i], weight))) for i, label in enumerate(FOLIAGE)
     }
@@ -72,18 +73,13 @@ def pool(tags: Sequence[PhotoTags], *, card: Card | None = None) -> SiteTags:
     )
 
 
-def _log_odds(p: float) -> float:
-    q = min(max(p, 1e-9), 1 - 1e-9)
-    return float(np.clip(np.log(q / (1 - q)), -_CEILING, _CEILING))
-
-
 def _middle(values: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
     """Weighted mean after every value is drawn to within ``_REACH`` of the weighted median."""
     order = np.argsort(values)
     passed = np.cumsum(weight[order])
     half = passed[-1] / 2
     low = values[order][np.searchsorted(passed, half - 1e-12)]
-    high = values[order][min(np.searchsorted(passed, half + 1e-12), len(values) - 1)]
+    high = values[order][np.searchsorted(passed, half + 1e-12)]
     median = (low + high) / 2
     held = np.clip(values, median - _REACH, median + _REACH) if len(values) > 2 else values
     return float((held * weight).sum() / weight.sum())
@@ -94,9 +90,8 @@ def _pooled_form(
 ) -> dict[Form, float]:
     scores = np.log(np.array([[max(tag.form[form], 1.0 / 50) for form in FORMS] for tag in tags]))
     scores -= scores.mean(axis=1, keepdims=True)
-    pooled = n_effective * np.array([_middle(scores[:, i], weight) for i in range(len(FORMS))])
-    e = np.exp(pooled - pooled.max())
-    return {form: float(p) for form, p in zip(FORMS, e / e.sum(), strict=True)}
+    pooled = softmax([n_effective * _middle(scores[:, i], weight) for i in range(len(FORMS))])
+    return {form: float(p) for form, p in zip(FORMS, pooled, strict=True)}
 
 
 def _contradictions(tags: Sequence[PhotoTags], foliage: dict[Foliage, float]) -> tuple[str, ...]:

@@ -23,6 +23,8 @@ from eavefall_model.vocabulary import FOLIAGE, FORMS, Foliage, Form
 
 LABELS: Final[tuple[Foliage | Form, ...]] = (*FOLIAGE, *FORMS)
 _HERE: Final = "eavefall_model.tags"
+# Of ONNX Runtime's levels of what it logs.
+_ERRORS_ONLY: Final = 3
 
 
 class Tagger:
@@ -49,7 +51,7 @@ class Tagger:
         options = ort.SessionOptions()
         options.intra_op_num_threads = 1
         options.inter_op_num_threads = 1
-        options.log_severity_level = 3
+        options.log_severity_level = _ERRORS_ONLY
         # Measured together: an arena that grows by what is asked, without planned patterns, peaks lowest.
         options.enable_mem_pattern = False
         grow = {"arena_extend_strategy": "kSameAsRequested"}

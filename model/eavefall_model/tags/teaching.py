@@ -83,8 +83,8 @@ def choose(
 ) -> list[Choice]:
     """Choose ``count`` photos: first the random ones from all, then the best, no two nearly alike.
 
-    A photo's score falls as one like it is taken, by the cosine likeness beyond 0.5, so that ten shots of one
-    tree are not asked about ten times.
+    A photo's score falls as one like it is taken, by twice the cosine likeness beyond 0.5, so that ten shots
+    of one tree are not asked about ten times.
     """
     n = len(score)
     count = min(count, n)

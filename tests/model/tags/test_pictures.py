@@ -78,6 +78,8 @@ def test_an_amber_line_runs_along_the_edge_of_what_spoke_and_nowhere_else() -> N
     line = drawn[20][amber[20]]
     assert (line[:, 0] > line[:, 1]).all()
     assert (line[:, 1] > line[:, 2]).all()
+    # Of one hue, however strongly it is drawn.
+    assert line[:, 1] / line[:, 0] == pytest.approx(np.full(len(line), 176 / 255), abs=0.02)
 
 
 def line_width(size: int, ramp: float, height: int = 8) -> int:

@@ -61,3 +61,15 @@ def test_novelty_counts_by_rank_from_none_to_one_whatever_the_number() -> None:
         found = teaching_score(np.full((n, 3), 0.5), features, np.array([[1.0, 0.0]]))
         # Equally uncertain all: from the nearest to the farthest in even steps, over half a bit.
         assert found - found[0] == pytest.approx(np.linspace(0, 0.5, n))
+
+
+@pytest.mark.parametrize(("second", "order"), [(1.9, [0, 2, 1]), (2.2, [1, 2, 0]), (2.15, [1, 2, 0])])
+def test_a_score_falls_by_twice_the_likeness_beyond_a_half(second: float, order: list[int]) -> None:
+    # The first two are alike by 0.8: the one taken later counts for 0.6 less. The third is like neither.
+    features = np.array([[1.0, 0.0, 0.0], [0.8, 0.6, 0.0], [0.0, 0.0, 1.0]])
+    chosen = choose(np.array([2.0, second, 1.45]), features, 3, seed=0, random_share=0.0)
+    assert [each.place for each in chosen] == order
+    # Likeness of a half or less costs nothing.
+    features[1] = [0.5, np.sqrt(0.75), 0.0]
+    half = choose(np.array([2.0, 1.5, 1.45]), features, 3, seed=0, random_share=0.0)
+    assert [each.place for each in half] == [0, 1, 2]
