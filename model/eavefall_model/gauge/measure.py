@@ -316,12 +316,10 @@ def _is_complete(found: _Found, bundle: tuple[int, int] | None, field: Field) ->
         return False  # on a dark ground the sheath's end does not show
     if trace.good_share < _COMPLETE_GOOD_SHARE:
         return False
-    height, width = field.allowed.shape
     away = round(_FRAME_MM * field.px_per_mm)
     for x, y in field.to_view(trace.axis[[0, -1]]):
-        if not (away <= x < width - away and away <= y < height - away):
-            return False
-        if not field.allowed[y - away : y + away + 1, x - away : x + away + 1].all():
+        around = field.allowed[y - away : y + away + 1, x - away : x + away + 1]
+        if around.shape != (2 * away + 1, 2 * away + 1) or not around.all():
             return False
     return True
 

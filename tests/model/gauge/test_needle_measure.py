@@ -79,6 +79,16 @@ def test_length_and_width_are_those_of_the_plane(turn, tilt, azimuth):
     assert found.rel_scale_sd == 0.0
 
 
+def test_a_needle_thickest_in_its_middle_measures_the_same_whichever_end_comes_first():
+    # The base is an end, however stout the middle: 1.0 mm there, 0.7 mm at the tip, 1.25 mm between.
+    def spindle(s):
+        return 1.0 - 0.3 * s + 1.6 * s * (1 - s)
+
+    one, other = (measured(trace_of(width)) for width in (spindle, lambda s: spindle(1 - s)))
+    assert one.width_mm == pytest.approx(other.width_mm, abs=1e-6)
+    assert one.thin_width_mm == pytest.approx(other.thin_width_mm, abs=1e-6)
+
+
 def test_the_width_is_the_bodys_middle_and_the_thin_part_is_the_tips():
     # From 1.1 mm at the base to 0.9 mm at the tip; the body runs from a tenth to 0.85 of the length.
     def taper(s):
