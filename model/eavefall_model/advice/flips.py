@@ -6,6 +6,7 @@ an owner who accepts more or fewer cleanings.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
@@ -98,7 +99,7 @@ class _Again:
             sources, self.ladder, outcome.allowed_kg_m[self.rows], outcome.settings, limits
         )
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
-        _, times = open_gutter(loads, outcome.courses, self.years, self.cap)
+        _, times = open_gutter(loads, outcome.gutter.courses, self.years, self.cap)
         whole = whole_months(times.stages, times.months)
         enough = np.asarray((whole >= outcome.patience_months[self.rows, None]).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
@@ -126,11 +127,8 @@ def nearest_change(
     ):
         if not side or answer(side[-1]) == base:
             continue
-        low, high = 0, len(side) - 1
-        while low < high:
-            middle = (low + high) // 2
-            low, high = (low, middle) if answer(side[middle]) != base else (middle + 1, high)
-        found.append((candidates[side[low]], answer(side[low])))
+        first = side[bisect_left(side[:-1], True, key=lambda i: answer(i) != base)]
+        found.append((candidates[first], answer(first)))
     return min(found, key=lambda pair: abs(np.log(pair[0] / max(here, 1e-6)))) if found else None
 
 

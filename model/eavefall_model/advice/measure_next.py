@@ -24,13 +24,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from eavefall_model.advice.decide import ENOUGH, decided_class, rounded
-from eavefall_model.advice.outcome import Outcome, wait_months
+from eavefall_model.advice.outcome import Outcome, covered_since, depth_since, wait_months
 from eavefall_model.advice.say import placeholders, written
 from eavefall_model.advice.schema import Figure, FirstStep, MeasureNext
 from eavefall_model.house.fields import FIELDS, Ask, input_kind, input_place
 from eavefall_model.house.reader import Uncertain
-from eavefall_model.litter.history import FILL_ERROR, fill_since_cleaning, looseness, seen_depth
-from eavefall_model.litter.waiting import lying_since_brushed
+from eavefall_model.litter.history import FILL_ERROR
 from eavefall_model.sighting.measured import BY
 from eavefall_model.vocabulary import FINENESS_CLASSES, ClassAnswer, GuardKind, Units, Value
 
@@ -42,6 +41,8 @@ _RESULTS: Final = 12
 _MOST: Final = 6
 _LEAST_CHANCE: Final = 0.03
 _LEAST_DRAWS: Final = 50
+# An input is worth repeating in the usual way where it was taken so many times as inexactly. Our judgement.
+_SURER: Final = 1.2
 # Owners who have not said, as multiples of the default, each as likely. Our judgement.
 _OWNERS: Final = (0.5, 1.0, 2.0)
 HISTORY: Final = "history.now_full_fifths"
@@ -148,9 +149,8 @@ def _class_changes(outcome: Outcome, weights: Array, noise: Array, base: ClassAn
             changed += 1
             continue
         step = math.sqrt(safe * (1 - safe)) * error
-        wanted = [1 - min(max(safe + side * step, 0.001), 0.5) - 1e-9 for side in (-1, 0, 1)]
-        found = {int(np.searchsorted(coarse[row], each)) for each in wanted}
-        changed += FINENESS_CLASSES.index(base) not in found
+        finer = np.clip([safe - step, safe, safe + step], 0.0, 1.0)
+        changed += FINENESS_CLASSES.index(base) not in np.searchsorted(coarse[row], 1 - finer - 1e-9)
     return changed / len(weights)
 
 
@@ -160,7 +160,7 @@ def _gains(outcome: Outcome, waits: list[Array], weights: Array, base: ClassAnsw
     moved = np.zeros(len(weights), dtype=bool)
     for months in waits:
         usual, ratio = float(np.median(months)), outcome.settings["interval_ratio"]
-        error = np.minimum(0.75 * noise, 0.4)
+        error = 0.75 * noise
         low, high = _quantiles(months, weights, np.stack([0.5 - error, 0.5 + error], axis=1)).T
         moved |= (low > ratio * usual) | (high < usual / ratio)
     return _class_changes(outcome, weights, noise, base), float(moved.mean())
@@ -172,7 +172,7 @@ def _taken_worse(item: Uncertain) -> str | None:
     if item.how is None or item.missing or usual is None or usual.scale == "kind":
         return None
     value = np.log(np.maximum(item.draws, 1e-9)) if usual.scale == "log" else item.draws
-    if float(value.std()) <= 1.2 * usual.error:
+    if float(value.std()) <= _SURER * usual.error:
         return None
     compass = item.how == "angle" and input_kind(item.key) in ("eaves.facing", "trees.bearing")
     return "by compass" if compass else BY[item.how]
@@ -264,13 +264,7 @@ def _the_gutters_past(outcome: Outcome) -> Uncertain | None:
     worst = int(np.argmin(np.median(months, axis=0)))
     # Seen best when it is about due.
     since = float(np.clip(np.median(months[:, worst]), 3.0, 12.0))
-    inside, past = outcome.guards["none"].litter.inside, outcome.sources.past
-    full = outcome.capacity.gutter_kg_m[:, worst] / outcome.settings["fill_share"]
-    fill = sum(
-        fill_since_cleaning(inside[foliage, :, worst], full, past[foliage], since, outcome.survey.month)
-        for foliage in range(len(past))
-    )
-    depth = seen_depth(np.asarray(fill), looseness(outcome.streams.normal("history.loose")))
+    depth = depth_since(outcome.gutter, worst, since, outcome.survey.month, outcome.settings)
     return Uncertain(HISTORY, np.minimum(depth, 1.1), True)
 
 
@@ -289,7 +283,7 @@ def measure_next(outcome: Outcome, judged: Judged, units: Units) -> tuple[Measur
     found: list[tuple[float, MeasureNext]] = []
     if (owner := None if judged.guard_anyway else _owners_word(outcome, base, units)) is not None:
         found.append((owner.chance_changes_class, owner))
-    nearest: tuple[float, Uncertain] | None = None
+    others: list[tuple[float, str, Uncertain]] = []
     for item in _askable(outcome):
         how = HOW_MEASURED[input_kind(item.key)]
         weights = results_weights(item.draws, how)
@@ -299,10 +293,9 @@ def measure_next(outcome: Outcome, judged: Judged, units: Units) -> tuple[Measur
             found.append((max(class_chance, interval_chance) / math.sqrt(how.minutes), step))
         elif item.missing:
             middles = _quantiles(waits[-1], weights, np.array([0.5]))[:, 0]
-            swing = float(np.log(middles.max() / middles.min()))
-            nearest = max((swing, item), nearest or (swing, item), key=lambda pair: (pair[0], pair[1].key))
-    if not found and nearest is not None:
-        return (_step(outcome, nearest[1], 0, 0, units),)
+            others.append((float(middles.max() / middles.min()), item.key, item))
+    if not found and others:
+        return (_step(outcome, max(others)[-1], 0, 0, units),)
     found.sort(key=lambda pair: (-pair[0], pair[1].input))
     return tuple(step for _, step in found[:_MOST])
 
@@ -322,11 +315,9 @@ def _a_year_of_the_guard(outcome: Outcome, kind: GuardKind) -> Uncertain | None:
     if outcome.told is not None and outcome.told.observed.guard is not None:
         return None
     guard = outcome.guards[kind]
-    face = next(stage for stage in guard.stages if stage.code == 1)
     worst = int(np.argmin(np.median(guard.months, axis=0)))
-    lies = lying_since_brushed(face, worst, outcome.sources.past, 12.0, outcome.survey.month)
-    share = 1 - (1 - outcome.settings["blinded_limit"]) ** lies
-    return Uncertain(HISTORY, share, True)
+    past, month = outcome.sources.past, outcome.survey.month
+    return Uncertain(HISTORY, covered_since(guard.stages, worst, past, 12.0, month, outcome.settings), True)
 
 
 def narrowing(outcome: Outcome, kind: GuardKind = "none") -> Narrowing:
@@ -352,10 +343,9 @@ def narrowing(outcome: Outcome, kind: GuardKind = "none") -> Narrowing:
                 columns += [value == each for each in np.unique(value)[1:]]
                 continue
             # Read as it would be read.
-            noise = outcome.streams.generator(f"{item.key}.read").standard_normal(len(value))
-            value = value + how.error * noise
-            value = (value - value.mean()) / max(float(value.std()), 1e-12)
-            columns += [value, value**2]
+            value = outcome.streams.generator(f"{item.key}.read").normal(value, how.error)
+            off = value - value.mean()
+            columns += [off, off**2]
         if not columns:
             return 1.0
         design = np.stack(columns, axis=1).astype(np.float64)

@@ -94,8 +94,7 @@ class Told:
     """What the gutter's own past says.
 
     ``before_months`` (draws,) is how long the gutter, or the guard on it, would wait by the trees alone;
-    ``surprise`` the share of those draws that are farther out than how full it was found, ``None`` where
-    that was not seen; ``scale`` what the litter is multiplied by where the trees do not explain it, else 1.
+    ``scale`` what the litter is multiplied by where the trees do not explain it, else 1.
     """
 
     observed: Observed
@@ -103,7 +102,6 @@ class Told:
     before_months: Array
     weights: Weights
     expected_fill: float | None
-    surprise: float | None
     scale: float
 
 
@@ -124,7 +122,7 @@ class Outcome:
     accepted_per_year: float
     patience_months: Array
     whole_months: Array
-    courses: tuple[Array, ...]
+    gutter: Opened
     allowed_kg_m: Array
     opening_cap_mm: float
     limits: tuple[Array, ...]
@@ -222,7 +220,7 @@ def _halves(taxon: Taxon, hemisphere: Hemisphere, kg_m: float) -> tuple[HalfYear
     return tuple(HalfYear(float(weight[at].sum()), float(number[at].sum())) for at in (first, second))  # type: ignore[return-value]
 
 
-def _advised(found: _Opened, eave: int, settings: Mapping[str, float]) -> float:
+def _advised(found: Opened, eave: int, settings: Mapping[str, float]) -> float:
     """Visits a year that are usually advised at an eave, by the trees that shed there and when they do."""
     house, sources = found.house, found.sources
     trees = sources.tree_kg_m[:, :, eave]
@@ -251,7 +249,7 @@ def _guard_outcome(
 
 
 @dataclass(frozen=True)
-class _Opened:
+class Opened:
     """One set of draws without a guard."""
 
     streams: Streams
@@ -269,7 +267,7 @@ def _opened(
     streams: Streams,
     settings: Mapping[str, float],
     scale: float = 1.0,
-) -> _Opened:
+) -> Opened:
     house = build_house(survey, evidence, streams, settings)
     sources = build_sources(house, evidence, streams, settings["thin_kind_share"])
     if scale != 1.0:
@@ -278,7 +276,33 @@ def _opened(
     courses = tuple(open_courses(source, house, settings) for source in sources.each)
     loads = [source.load_kg_m for source in sources.each]
     litter, times = open_gutter(loads, courses, sources.years, cap)
-    return _Opened(streams, house, sources, cap, courses, litter, times)
+    return Opened(streams, house, sources, cap, courses, litter, times)
+
+
+def depth_since(
+    found: Opened, eave: int, months_since: float, month: int | None, settings: Mapping[str, float]
+) -> Array:
+    """Share of its depth, (draws,), to which an open gutter would be seen filled so long after a cleaning."""
+    full = found.cap.gutter_kg_m[:, eave] / settings["fill_share"]
+    fill = sum(
+        fill_since_cleaning(found.litter.inside[foliage, :, eave], full, past, months_since, month)
+        for foliage, past in enumerate(found.sources.past)
+    )
+    return seen_depth(np.asarray(fill), looseness(found.streams.normal("history.loose")))
+
+
+def covered_since(
+    stages: tuple[Stage, ...],
+    eave: int,
+    past: Array,
+    months_since: float,
+    month: int | None,
+    settings: Mapping[str, float],
+) -> Array:
+    """Share of a guard's face, (draws,), that would be found covered so long after it was brushed."""
+    face = next(stage for stage in stages if stage.code == 1)
+    bare = 1 - settings["blinded_limit"]
+    return np.asarray(1 - bare ** lying_since_brushed(face, eave, past, months_since, month))
 
 
 @dataclass(frozen=True)
@@ -293,25 +317,18 @@ class _Seen:
     house_months: Array
 
 
-def _open_seen(before: _Opened, observed: Observed, eave: int, settings: Mapping[str, float]) -> _Seen:
-    loose = looseness(before.streams.normal("history.loose"))
+def _open_seen(before: Opened, observed: Observed, eave: int, settings: Mapping[str, float]) -> _Seen:
     share = None
     if observed.months_since is not None:
-        full = before.cap.gutter_kg_m[:, eave] / settings["fill_share"]
-        fill = sum(
-            fill_since_cleaning(
-                before.litter.inside[foliage, :, eave], full, past, observed.months_since, observed.month
-            )
-            for foliage, past in enumerate(before.sources.past)
-        )
-        share = seen_depth(np.asarray(fill), loose)
+        share = depth_since(before, eave, observed.months_since, observed.month, settings)
+    loose = looseness(before.streams.normal("history.loose"))
     due = 12.0 / before.times.months[:, eave]
     house = before.times.months.min(axis=1)
     return _Seen(share, due, seen_depth(settings["fill_share"], loose), house)
 
 
 def _guard_seen(
-    before: _Opened, observed: Observed, guard: Guard, eave: int, settings: Mapping[str, float]
+    before: Opened, observed: Observed, guard: Guard, eave: int, settings: Mapping[str, float]
 ) -> _Seen:
     """The same of a guard that lies there already, of the middle opening on offer: nobody told which."""
     offer = guard.offers[len(guard.offers) // 2]
@@ -320,17 +337,17 @@ def _guard_seen(
     fates = [part_fates(source, opening, dry) for source in before.sources.each]
     litter = fallen(before.house, before.sources.each, fates, 0, before.cap, settings)
     times = guard_times(before.house, litter, before.sources.years, before.cap, guard.surface, settings)
-    face = next(stage for stage in times.stages if stage.code == 1)
-    bare, share = 1 - settings["blinded_limit"], None
+    share = None
     if observed.months_since is not None:
-        lies = lying_since_brushed(face, eave, before.sources.past, observed.months_since, observed.month)
-        share = 1 - bare**lies
+        share = covered_since(
+            times.stages, eave, before.sources.past, observed.months_since, observed.month, settings
+        )
     due = 12.0 / times.months[:, eave]
     return _Seen(share, due, settings["blinded_limit"], times.months.min(axis=1))
 
 
 def _told_by_the_gutter(
-    before: _Opened, survey: Survey, settings: Mapping[str, float], offered: Guards, fill_sd: float
+    before: Opened, survey: Survey, settings: Mapping[str, float], offered: Guards, fill_sd: float
 ) -> Told | None:
     """What the house's own history says, and the weights of the draws by it."""
     names = [eave.name for eave in survey.eaves]
@@ -343,14 +360,14 @@ def _told_by_the_gutter(
         seen = _open_seen(before, observed, at, settings)
     else:
         seen = _guard_seen(before, observed, offered.of_kind(observed.guard), at, settings)
-    share, expected, odd, scale = seen.share, None, None, 1.0
+    share, expected, scale = seen.share, None, 1.0
     if share is not None:
-        expected = float(np.median(np.minimum(share, 1.0)))
-        if observed.fill is not None:
-            odd = surprise(observed.fill, np.minimum(share, 1.0), observed.fill_sd)
-        if odd is not None and odd < _ODD and observed.guard is None and observed.fill is not None:
+        at_most = np.minimum(share, 1.0)
+        expected = float(np.median(at_most))
+        told = observed.fill if observed.guard is None else None
+        if told is not None and surprise(told, at_most, observed.fill_sd) < _ODD:
             # Not to be explained by the trees as listed: what lies there is what counts.
-            deeper = max(observed.fill, FILL_ERROR / 2) / max(float(np.median(share)), 1e-6)
+            deeper = max(told, FILL_ERROR / 2) / max(float(np.median(share)), 1e-6)
             scale = float(np.clip(fill_for_depth(deeper), 1 / _MOST, _MOST))
             share = share * deeper
     weights = weights_from(log_likelihood(observed, share, seen.due_per_year * scale, seen.due_share))
@@ -360,18 +377,14 @@ def _told_by_the_gutter(
         before_months=seen.house_months,
         weights=weights,
         expected_fill=expected,
-        surprise=odd,
         scale=scale,
     )
 
 
-def _asked(found: _Opened, told: Told | None, evidence: tuple[Evidence, ...]) -> tuple[Contradiction, ...]:
+def _asked(found: Opened, told: Told | None, evidence: tuple[Evidence, ...]) -> tuple[Contradiction, ...]:
     """Everything in the survey that cannot well be true together."""
     asked = (*contradictions(found.house.survey, evidence), *found.sources.contradictions)
-    odd = told is not None and told.surprise is not None and told.surprise < _ODD
-    if told is None or not odd or told.observed.fill is None or told.expected_fill is None:
-        return asked
-    if told.observed.guard is not None:
+    if told is None or told.scale == 1.0 or told.observed.fill is None or told.expected_fill is None:
         return asked
     values = (told.observed.fill, told.expected_fill)
     return (*asked, Contradiction("past-and-trees", told.eave, ("history.now_full_fifths",), values))
@@ -400,9 +413,11 @@ def _nobodys(
 def _seen_otherwise(survey: Survey, seen: GutterPhoto | None) -> tuple[Contradiction, ...]:
     """A photo into the gutter that shows it far fuller or emptier than somebody said."""
     said = survey.history.now_full_fifths
-    if seen is None or seen.counts or said is None or abs(said / 5 - seen.fill.full_share) < _OTHERWISE:
+    if seen is None or seen.counts or said is None:
         return ()
     values = (said / 5, seen.fill.full_share)
+    if abs(np.subtract(*values)) < _OTHERWISE:
+        return ()
     return (Contradiction("gutter-photo-and-past", seen.photo, ("history.now_full_fifths",), values),)
 
 
@@ -500,7 +515,7 @@ def run(
         accepted_per_year=accepted,
         patience_months=patience,
         whole_months=whole,
-        courses=found.courses,
+        gutter=found,
         allowed_kg_m=allowed,
         opening_cap_mm=most_mm,
         limits=limits,

@@ -173,3 +173,25 @@ def test_a_measurement_of_no_error_tells_as_finely_as_the_draws_allow() -> None:
     assert np.bincount(
         np.argmax(three @ np.eye(3)[np.repeat([0, 1, 2], [100, 200, 300])], axis=1)
     ).tolist() == [2, 4, 6]
+
+
+@pytest.mark.parametrize(("months", "changed"), [(3.0, 0), (9.0, 1), (18.0, 1), (30.0, 0)])
+def test_an_owner_who_has_not_said_may_be_any_of_three(months: float, changed: int) -> None:
+    # Every draw waits so long, and the default is once a year: one who accepts half of that wants a wait of
+    # two years, one who accepts twice that of half a year.
+    found = outcome({"height": "20 m", "crown_radius": "4 m"})
+    assert found.accepted_per_year == 1
+    waits = np.full_like(found.whole_months, months)
+    enough = np.full(DRAWS, months >= 12)
+    index = np.full(DRAWS, 3)
+    safe = found.settings["safe_share"]
+    made = replace(
+        found,
+        whole_months=waits,
+        enough=enough,
+        house_index=index,
+        answer=decide(np.full(DRAWS, 0.8), index, enough, safe),
+    )
+    judged = replace(judge(found, load_rules()), guard_anyway=False)
+    asked = steps(waiting(made, np.full(DRAWS, 12.0)), judged).get("household.cleanings_per_year")
+    assert (0 if asked is None else asked.chance_changes_class) == pytest.approx(changed / 3, abs=1e-3)

@@ -31,6 +31,7 @@ def survey(tree: dict[str, Any], **more: Any) -> Survey:
     return Survey.model_validate({"name": "h", "eaves": [eave], "trees": [full], **more})
 
 
+BARE = {"name": "h", "eaves": [{"name": "back", "length": "12 m"}]}
 MEASURED = {"distance": "4 m", "height": "22 m", "crown_radius": "5 m", "count": 4, "bearing": "N"}
 
 
@@ -211,6 +212,13 @@ def test_thicker_needles_would_do_with_less() -> None:
     assert (flip.from_class, flip.to_class) == ("extra-fine", "fine")
     assert "or thicker" in flip.sentence
     assert figure(flip, "width_mm") == 0.6
+    # Beside trees whose needles are thicker it is still about these.
+    thick = {**MEASURED, "name": "loblolly", "eave": "back", "species": "Pinus taeda"}
+    both = survey(MEASURED).trees[0], Survey.model_validate({**BARE, "trees": [thick]}).trees[0]
+    for trees in (both, both[::-1]):
+        advice = assess(survey(MEASURED).model_copy(update={"trees": trees}))
+        flip = next(each for each in advice.flips if "width" in each.input)
+        assert next(each.value for each in flip.figures if each.name == "trees") == ("pines",)
 
 
 def test_the_owner_who_accepts_what_the_flip_says_needs_no_guard() -> None:

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from eavefall_datasets.handfuls.gutters import draw_gutter
-from eavefall_model.advice import answer
 from eavefall_model.debris.evidence import fifths, lies
 from eavefall_model.debris.gutter import read_gutter
 from eavefall_model.debris.gutter_section import GutterSize, find_eye
@@ -17,8 +16,6 @@ from eavefall_model.debris.overlay import draw_gutter_lines
 from eavefall_model.debris.schema import GutterFill, GutterResult
 from eavefall_model.errors import GaugeError
 from eavefall_model.photo import decode
-from eavefall_model.reading import Reading
-from eavefall_model.survey_io import parse_survey
 from eavefall_model.vocabulary import PROFILES
 
 
@@ -115,68 +112,6 @@ def result(of_fill):
     return GutterResult(
         photo="in.jpg", sha256="0" * 64, reference="k_style:5in", fill=of_fill, refused=None, version="1"
     )
-
-
-SURVEY = """
-format: eavefall.survey/1
-name: corner house
-month: 11
-photos:
-- {{file: in.jpg, shows: gutter, of: front}}
-trees:
-- {{name: pine, species: loblolly pine, distance: 20 ft, height: 60 ft}}
-eaves:
-- {{name: front, length: 40 ft}}
-history: {{{history}}}
-"""
-DATED = "last_cleaned_months_ago: 8"
-
-
-def advice(full=None, history=DATED):
-    seen = [] if full is None else [Reading("in.jpg", gutter=result(fill(full)))]
-    return answer(parse_survey(SURVEY.format(history=history)), seen)
-
-
-def rules(told):
-    return {each.rule: each for each in told.reasons}
-
-
-def test_a_fill_with_a_date_changes_how_fast_the_gutter_fills_and_a_reason_names_it():
-    before, emptier, fuller = advice(), advice(0.15), advice(0.9)
-    waits = [each.interval_unguarded_months.typical for each in (fuller, before, emptier)]
-    assert waits[0] <= waits[1] <= waits[2]
-    assert waits[0] < waits[2]
-    said = rules(fuller)["gutter-photo-counted"]
-    assert said.sentence.startswith("A photo into the gutter of front shows it 90% full")
-    assert "mostly needles" in said.sentence
-    assert fuller.past is not None
-    # The same filling told by a person says nearly the same.
-    told = advice(history=DATED + ", now_full_fifths: 4.5, eave: front")
-    assert told.interval_unguarded_months.typical == pytest.approx(waits[0], rel=0.35)
-
-
-def test_without_a_readable_photo_nothing_changes():
-    told = advice()
-    assert told == answer(
-        parse_survey(SURVEY.format(history=DATED)), [Reading("in.jpg", gutter=result(None))]
-    )
-    assert not [rule for rule in rules(told) if rule.startswith("gutter-photo")]
-
-
-def test_a_fill_without_a_date_asks_for_one_and_changes_nothing():
-    before, told = advice(history=""), advice(0.9, history="")
-    assert told.interval_unguarded_months == before.interval_unguarded_months
-    assert "not known" in rules(told)["gutter-photo-undated"].sentence
-
-
-def test_what_a_person_said_stands_and_a_photo_that_differs_is_a_question():
-    said = DATED + ", now_full_fifths: 1, eave: front"
-    told = advice(0.9, history=said)
-    assert told.interval_unguarded_months == advice(history=said).interval_unguarded_months
-    assert [each.code for each in told.questions if each.code.startswith("gutter")] == [
-        "gutter-photo-and-past"
-    ]
-    assert not [each for each in advice(0.25, history=said).questions if each.code.startswith("gutter")]
 
 
 def test_words_of_a_fill():

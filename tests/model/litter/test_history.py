@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from eavefall_model.advice.outcome import run
-from eavefall_model.advice.rulebook import load_rules
 from eavefall_model.intervals import wilson
 from eavefall_model.litter.history import (
     FILL_ERROR,
@@ -24,8 +22,6 @@ from eavefall_model.litter.history import (
     surprise,
     weights_from,
 )
-from eavefall_model.screens.guards import load_guards
-from eavefall_model.survey import History, Survey
 
 RNG = np.random.default_rng(11)
 
@@ -152,49 +148,3 @@ def test_a_gutter_that_is_just_due_looks_half_full() -> None:
     assert seen_depth(0.1 * fill_for_depth(2.0), np.ones(1)) == pytest.approx(2 * seen_depth(0.1, np.ones(1)))
     # 5th and 95th percentile: settled, and as loose as fallen leaves.
     assert looseness(np.array([-1.645, 1.645])) == pytest.approx([1.0, 41 / 13], rel=1e-3)
-
-
-def survey(guard: str | None, **history: object) -> Survey:
-    gutter = {"gutter": {"guard": guard}} if guard else {}
-    eave = {"name": "back", "length": "12 m", "roof_run": "5 m", "pitch": "6/12", "facing": "N", **gutter}
-    pine = {"name": "pine", "species": "Pinus taeda", "distance": "6 m", "height": "18 m", "count": 2}
-    return Survey.model_validate(
-        {"name": "h", "month": 6, "eaves": [eave], "trees": [pine], "history": history}
-    )
-
-
-def months(guard: str | None, of: str, **history: object) -> tuple[float, float, float]:
-    found = run(survey(guard, **history), {}, {}, load_rules(), load_guards(), seed=0, draws=600)
-    low, middle, high = np.quantile(found.guards[of].house_months, (0.1, 0.5, 0.9))  # type: ignore[index]
-    return float(low), float(middle), float(high)
-
-
-def test_a_guards_own_past_narrows_and_moves_its_wait() -> None:
-    none = months("woven_micromesh", "woven_micromesh")
-    bare = months("woven_micromesh", "woven_micromesh", last_cleaned_months_ago=12, now_covered_fifths=0)
-    full = months("woven_micromesh", "woven_micromesh", last_cleaned_months_ago=12, now_covered_fifths=5)
-    assert full[1] < none[1] < bare[1]
-    some = months("woven_micromesh", "woven_micromesh", last_cleaned_months_ago=12, now_covered_fifths=3)
-    assert some[2] / some[0] < none[2] / none[0]
-    # Water that ran over it speaks for a covered face.
-    ran = months("woven_micromesh", "woven_micromesh", last_cleaned_months_ago=12, overflowed=True)
-    dry = months("woven_micromesh", "woven_micromesh", last_cleaned_months_ago=12, overflowed=False)
-    assert ran[1] <= dry[1]
-
-
-def test_how_full_it_is_is_not_asked_of_a_guarded_gutter() -> None:
-    told = months("woven_micromesh", "none", last_cleaned_months_ago=12, now_full_fifths=5)
-    assert told == months("woven_micromesh", "none", last_cleaned_months_ago=12)
-
-
-def test_what_the_trees_cannot_explain_is_taken_as_it_lies_there_and_asked() -> None:
-    far = survey(None, last_cleaned_months_ago=2, now_full_fifths=5)
-    far = far.model_copy(update={"trees": (far.trees[0].model_copy(update={"distance_m": 60.0}),)})
-    found = run(far, {}, {}, load_rules(), load_guards(), seed=0, draws=400)
-    assert found.told is not None
-    assert found.told.scale > 1.5
-    assert "past-and-trees" in {each.code for each in found.contradictions}
-    alone = run(
-        far.model_copy(update={"history": History()}), {}, {}, load_rules(), load_guards(), seed=0, draws=400
-    )
-    assert np.median(found.guards["none"].house_months) < np.median(alone.guards["none"].house_months) / 2
