@@ -318,8 +318,9 @@ def _is_complete(found: _Found, bundle: tuple[int, int] | None, field: Field) ->
         return False
     away = round(_FRAME_MM * field.px_per_mm)
     for x, y in field.to_view(trace.axis[[0, -1]]):
-        around = field.allowed[y - away : y + away + 1, x - away : x + away + 1]
-        if around.shape != (2 * away + 1, 2 * away + 1) or not around.all():
+        top, left, across = y - away, x - away, 2 * away + 1
+        around = field.allowed[top : top + across, left : left + across]
+        if min(top, left) < 0 or around.shape != (across, across) or not around.all():
             return False
     return True
 
