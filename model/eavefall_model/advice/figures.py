@@ -423,16 +423,17 @@ def _trees_kg_m(case: HouseCase) -> Value:
     return middle(case.outcome.sources.tree_kg_m[:, :, case.worst_eave].sum(axis=1))
 
 
-@_figure("house", "mm", "middle width of the leaves that come down", _WIDTHS)
+@_figure("house", "mm", "middle width of the leaves and leaflets that come down", _WIDTHS)
 def _leaf_width_mm(case: HouseCase) -> Value:
-    widths = [(math.log(part.width_mm[0] * part.width_mm[1]) / 2, kg) for part, kg, _ in case.parts({"leaf"})]
+    blades = case.parts({"leaf", "leaflet"})
+    widths = [(math.log(part.width_mm[0] * part.width_mm[1]) / 2, kg) for part, kg, _ in blades]
     total = sum(kg for _, kg in widths)
     return math.exp(sum(width * kg for width, kg in widths) / total) if total > 0 else None
 
 
 @_figure("house", "kg/m", "tassels of trees that shed leaves", _LITTER)
 def _tassels_kg_m(case: HouseCase) -> Value:
-    return sum(kg for _, kg, _ in case.parts({"catkin"})) or None
+    return float(sum(kg for _, kg, _ in case.parts({"catkin"})))
 
 
 @_figure("house", "share", "leaves that come down in the months of the tassels", _SEASONS)

@@ -41,11 +41,12 @@ NEAR_M: Final = 5.0
 # diaries read). Our judgement.
 CALLS_NOBODY: Final = frozenset({"twig", "cone", "bark plate", "bark strip", "bud scale"})
 PLUGS: Final = frozenset({"catkin", "samara", "seed", "seed tuft", "cotton tuft", "seed string"})
-# A guard is looked at once in two years at least (a newspaper's home column, 2021: more often with large
-# trees near; once a year by a roofer's page, an engineer's page and a house-and-garden magazine, once or
-# twice by a handyman's, once or every other year by a cleaner's in Maryland, all read), half as often as
-# the open gutter is cleaned and never more often than that.
-_LEAST_LOOKS: Final = 0.5
+# A guard is looked at half as often as the open gutter is cleaned: once in two years at least (a newspaper's
+# home column, 2021: more often with large trees near), once a year (a roofer's page, an engineer's page and a
+# house-and-garden magazine), once or twice by a handyman's, once or every other year by a cleaner's in
+# Maryland, all read, and all of houses whose open gutter is cleaned once or twice a year. Where that waits
+# for years, the guard waits twice as long too, five years at most.
+_LEAST_LOOKS: Final = 1 / 5
 
 
 @dataclass(frozen=True)

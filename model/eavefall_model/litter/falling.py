@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 _NEEDLE, _BROAD = (FOLIAGE_OF_YEARS.index(foliage) for foliage in ("needle", "broad"))
 # Groups of parts that leave a surface alike and share their good years: stickiness, and whose years. Leaves;
 # needles; leaflets and seeds of broadleaf trees; small wet things.
-GROUPS: Final = ((1.1, _BROAD), (1.5, _NEEDLE), (1.5, _BROAD), (2.5, _BROAD))
+GROUPS: Final = ((0.55, _BROAD), (1.5, _NEEDLE), (1.5, _BROAD), (2.5, _BROAD))
 # Openings over three times as wide as the longest debris is long stay clear (Australian Rainfall and
 # Runoff, book 6 on blockage, from memory).
 _WASHES_DOWN: Final = 1 / 3
