@@ -428,7 +428,8 @@ def _leaf_width_mm(case: HouseCase) -> Value:
     blades = case.parts({"leaf", "leaflet"})
     widths = [(math.log(part.width_mm[0] * part.width_mm[1]) / 2, kg) for part, kg, _ in blades]
     total = sum(kg for _, kg in widths)
-    return math.exp(sum(width * kg for width, kg in widths) / total) if total > 0 else None
+    # To the millimeter: leaves of one twig differ by more.
+    return float(round(math.exp(sum(width * kg for width, kg in widths) / total))) if total > 0 else None
 
 
 @_figure("house", "kg/m", "tassels of trees that shed leaves", _LITTER)

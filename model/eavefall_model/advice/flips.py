@@ -38,7 +38,7 @@ _DISTANCES_M: Final = np.round(np.geomspace(1.0, 60.0, 24), 1)
 _WIDTHS_MM: Final = (0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0, 2.5)
 # What the answer would be then, after the clause that says when.
 THEN: Final = {"no-guard-needed": "no guard is needed.", "open": "an open guard is enough."}
-THEN_CLASS: Final = "the fineness is {to_class}."
+THEN_CLASS: Final = "a screen is wanted, fineness {to_class}."
 MOVED: Final = "If {tree} stood {moved_m} from the eave, not {here_m},"
 WIDTH: Final = {
     True: "If the thinnest needles of {trees} prove to be {width_mm} or thicker,",

@@ -14,6 +14,7 @@ from eavefall_model.advice.outcome import SAME_SIZE, Outcome
 from eavefall_model.advice.rulebook import RuleBook
 from eavefall_model.advice.schema import GuardVerdict, Reason, TimeToNeed, Worth
 from eavefall_model.advice.worth import gain_of, worth_of
+from eavefall_model.litter.opening_needed import class_index
 from eavefall_model.vocabulary import (
     FINENESS_CLASSES,
     GUARD_KINDS,
@@ -62,14 +63,16 @@ def _curve(months: np.ndarray) -> TimeToNeed:  # type: ignore[type-arg]
 
 def _best(outcome: Outcome, found: tuple[GuardVerdict, ...], needed_mm: float) -> GuardKind | None:
     """The guard one would take: one that suits and beats the open gutter, by verdict, by what it keeps out,
-    then by the longest wait. ``None`` where the office offers none."""
+    none finer than is asked for, then by the longest wait. ``None`` where the office offers none."""
 
-    def order(verdict: GuardVerdict) -> tuple[bool, bool, int, bool, float, int]:
+    def order(verdict: GuardVerdict) -> tuple[bool, bool, int, bool, bool, float, int]:
         leaks = verdict.opening_mm is None or verdict.opening_mm > needed_mm * SAME_SIZE
         harsh, elaborate = VERDICTS.index(verdict.verdict), GUARD_KINDS.index(verdict.kind)
         moves = gain_of(outcome, outcome.guards[verdict.kind]) < outcome.settings["worth_factor"]
         poor = verdict.verdict == VERDICTS[-1]
-        return poor, moves, harsh, leaks, -verdict.interval_months.typical, elaborate
+        opening = np.array([np.inf if verdict.opening_mm is None else verdict.opening_mm])
+        finer = bool(class_index(opening)[0] > outcome.answer.index)
+        return poor, moves, harsh, leaks, finer, -verdict.interval_months.typical, elaborate
 
     fitted = [verdict for verdict in found if verdict.kind != "none"]
     return min(fitted, key=order).kind if fitted else None

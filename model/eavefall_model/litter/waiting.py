@@ -29,9 +29,9 @@ _COVERS: Final = (1.0, 1.0, 1.5, 1.5, 4.0)
 # Whose good years each of the groups shares; what sticks and mats is taken to come and go with the needles.
 _WHOSE: Final = [*(whose for _, whose in GROUPS), FOLIAGE_OF_YEARS.index("needle")]
 _MOST_MATS: Final = 0.5
-# What is stuck and matted rots: in a street's gutter leaves do so twice as fast as on natural ground (Hobbie and
-# others 2013, quoted in the Minnesota Stormwater Manual, read), where needles lose 0.25 and leaves 0.4 a year
-# (litter bags, from memory).
+# What is stuck and matted rots: in a street's gutter leaves do so twice as fast as on natural ground (Hobbie
+# and others 2013, quoted in the Minnesota Stormwater Manual, read), where needles lose 0.25 and leaves 0.4 a
+# year (litter bags, from memory).
 _ROTS_A_MONTH: Final = -math.expm1(-0.6 / 12)
 # How much more of each group stays as a mat than of dry leaves and needles: tassels, flowers and pollen
 # cones knit together when wet and dry to a crust (a do-it-yourself page, a householder's diary on live oak,

@@ -25,11 +25,11 @@ _SLOPE_SCALE_DEG: Final = 40.0
 _WIND_SCALE_M_S: Final = 3.0
 # How fast a kind of piece clears against one on a forest floor (judgement). A dry leaf on a sheet is not held
 # there by others: it curls and stands on its stalk, so that it sails in slower winds (a state university's
-# extension page, read), and winds of 5.5 to 8 m/s raise leaves and loose paper (Beaufort 4). Where the mean is
-# 4 m/s in the open, 23 % of the hours have that (Rayleigh); dry, and not from over the roof, some 57 hours a
-# month, in about five spells: a hazard of 5. We take the middle between that and the forest floor's 1.2, as two
-# fitters, a sheet-metal shop and a plumbers' encyclopedia have leaves lie until they are dry and be gone with the
-# next wind, and others find them matted. Needles mat; small wet things stick.
+# extension page, read), and winds of 5.5 to 8 m/s raise leaves and loose paper (Beaufort 4). Where the mean
+# is 4 m/s in the open, 23 % of the hours have that (Rayleigh); dry, and not from over the roof, some 57 hours
+# a month, in about five spells: a hazard of 5. We take the middle between that and the forest floor's 1.2, as
+# two fitters, a sheet-metal shop and a plumbers' encyclopedia have leaves lie until they are dry and be gone
+# with the next wind, and others find them matted. Needles mat; small wet things stick.
 STICKINESS: Final = {
     "needle": 1.6, "bundle": 1.4, "spray": 1.3, "scale": 2.5, "leaf": 0.5, "leaflet": 1.5, "leaf stalk": 1.2,
     "catkin": 2.5, "male cone": 2.5, "flower": 3.0, "petal": 3.0, "seed": 2.0, "samara": 1.5, "twig": 1.2,

@@ -49,6 +49,9 @@ HOUSES = (
     house({"species": "Quercus virginiana"}),
     house({"species": "Salix babylonica", "count": 1}),
     house({"species": "Platanus x acerifolia", "count": 1, "distance": "7 m"}),
+    house({"species": "Acer saccharinum", "count": 5}),
+    house({"species": "Picea pungens", "height": "7.6 m", "crown_radius": "2.1 m", "distance": "6 m",
+           "count": 1}),
 )  # fmt: skip
 # These need a photo, which other tests give, or a guards file of an office's own.
 ELSEWHERE = {

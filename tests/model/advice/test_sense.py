@@ -257,17 +257,39 @@ def test_where_nothing_comes_any_guard_does_and_nobody_speaks_of_leaves() -> Non
     for kind in ("wire_netting", "expanded_metal", "perforated_panel", "front_slot_cover"):
         assert guard(advice, kind).verdict == "suits", kind
         assert "stalk" not in why(advice, kind)
-    assert guard(advice, "woven_micromesh").verdict == "suits with care"
+    assert guard(advice, "woven_micromesh").verdict == "suits"
     assert "tassel" not in why(advice, "woven_micromesh")
     mossy = assess(survey(eave={"shaded_or_mossy": True}), draws=400)
     assert guard(mossy, "front_slot_cover").verdict == "suits with care"
+    assert guard(mossy, "woven_micromesh").verdict == "suits with care"
+
+
+def test_verdicts_under_leaf_trees_follow_how_often_brushing_is_due() -> None:
+    few, many = one("Tilia cordata"), one("Tilia cordata", count=6, distance="4 m")
+    for kind in ("expanded_metal", "woven_micromesh"):
+        for advice in (few, many):
+            seldom = guard(advice, kind).interval_months.typical >= 12
+            assert guard(advice, kind).verdict == ("suits" if seldom else "suits with care"), kind
+    assert guard(few, "expanded_metal").verdict == "suits"
+    assert guard(many, "expanded_metal").verdict == "suits with care"
+    # What is finer than asked for suits, and is not what one would take.
+    assert few.recommended_guard in (None, "none", "expanded_metal", "perforated_panel")
+    # Tassels dry to a crust on fine cloth, however long it would wait; wires hold whatever leaves come.
+    assert guard(one("Quercus rubra", count=3), "woven_micromesh").verdict == "suits with care"
+    assert guard(few, "wire_netting").verdict == "suits with care"
+    assert guard(one("Salix babylonica"), "wire_netting").verdict == "does not suit"
+
+
+def test_what_is_for_needles_is_no_fault_where_few_come() -> None:
+    advice = one("Picea pungens", height="7.6 m", crown_radius="2.1 m", distance="6 m", count=1)
+    assert guard(advice, "woven_micromesh").verdict == "suits"
+    assert guard(advice, "perforated_panel").verdict != "suits"
 
 
 def test_narrow_leaves_follow_water_large_ones_slide_and_live_oaks_mat() -> None:
     assert guard(one("Salix babylonica"), "front_slot_cover").verdict == "does not suit"
     assert guard(one("Tilia cordata"), "front_slot_cover").verdict == "suits with care"
     assert guard(one("Platanus x acerifolia"), "expanded_metal").verdict == "suits"
-    assert guard(one("Tilia cordata"), "expanded_metal").verdict == "suits with care"
     assert guard(one("Quercus virginiana"), "perforated_panel").verdict == "suits with care"
     assert guard(one("Quercus rubra"), "perforated_panel").verdict == "suits"
 

@@ -151,5 +151,5 @@ def test_a_visit_after_each_season_in_which_what_matters_falls() -> None:
 
 
 def test_a_guard_is_looked_at_half_as_often() -> None:
-    # Once in two years to once a year, never more often than the gutter is cleaned.
-    assert [looks_a_year(each) for each in (0.25, 0.5, 1, 2, 3, 4)] == [0.25, 0.5, 0.5, 1, 1, 1]
+    # Once in five years to once a year, never more often than the gutter is cleaned.
+    assert [looks_a_year(each) for each in (0.2, 0.25, 0.5, 1, 2, 3, 4)] == [0.2, 0.2, 0.25, 0.5, 1, 1, 1]
