@@ -40,7 +40,7 @@ class Proxied:
     """A server behind the shipped proxy, at a path of its host."""
 
     def __init__(self, folder: Path) -> None:
-        self.port, self.folder = free_port(), folder
+        self.port, self.plain_port, self.folder = free_port(), free_port(), folder
         self.url = f"https://localhost:{self.port}{BASE}"
         self.server = Server(
             folder / "data", trusted_proxy="127.0.0.1", public_url=self.url, secret=secrets.token_urlsafe(32)
@@ -55,7 +55,7 @@ class Proxied:
         self.context = ssl.create_default_context(cafile=str(certificate))
         conf = (DEPLOY / "nginx.conf").read_text("utf-8")
         for shipped, here in (
-            (r"listen \[::\]:\d+( ssl)?;", ""), ("listen 80;", f"listen 127.0.0.1:{free_port()};"),
+            (r"listen \[::\]:\d+( ssl)?;", ""), ("listen 80;", f"listen 127.0.0.1:{self.plain_port};"),
             ("listen 443 ssl;", f"listen 127.0.0.1:{self.port} ssl;"), (r"surveys\.example", "localhost"),
             ("/etc/ssl/eavefall", str(folder)), ("/var/log/nginx", str(folder)),
             ("http://127.0.0.1:8337", self.server.url),
@@ -178,6 +178,14 @@ def test_sizes_and_health(proxied, rep):
     assert rep.post(f"/api/1/surveys/{'0' * 16}/photos", content=b"a" * 1_500_000).status_code == 404
     assert rep.get("/healthz").status_code == 404
     assert rep.get("/readyz").status_code == 404
+
+
+def test_the_api_is_not_led_on_from_plain_http(proxied):
+    """A program whose password went out unencrypted must notice; a person is led to the right place."""
+    plain = f"http://localhost:{proxied.plain_port}"
+    assert httpx.get(f"{plain}{BASE}/sign-in").headers["location"] == f"https://localhost{BASE}/sign-in"
+    for path in ("/api/1/session", f"{BASE}/api/1/session"):
+        assert httpx.post(plain + path, json={}).status_code == 403
 
 
 def test_a_forged_address_is_not_believed(proxied):
