@@ -292,7 +292,10 @@ def test_the_options_in_the_deploy_files_exist():
     assert {"--data", "--public-url", "--trusted-proxy", "--metrics-port", "--host"} <= used | {"--host"}
     assert used <= known
     # No root, nothing written outside two places, a health check, one base for both stages.
-    assert re.search(r"^USER \d+:\d+$", container, re.M)
+    user, group = re.search(r"^USER (\d+):(\d+)$", container, re.M).groups()
+    assert f"groupadd --gid {group} eavefall" in container
+    assert f"--uid {user} --gid {group}" in container
+    assert "podman build --format docker" in container  # in its own format podman drops health checks
     assert "/healthz" in re.search(r"HEALTHCHECK.*\n.*", container)[0]
     assert len(set(re.findall(r"^FROM (\S+)", container, re.M))) == 1
     assert "--read-only" in container
