@@ -1,4 +1,4 @@
-"""The houses of an invented office: streets, trees, what a rep writes down, and takes of rendered photos."""
+"""The houses of an invented office: streets, trees, what a rep writes down, takes of photos, and its logo."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Final
 
-from PIL import Image, ImageEnhance, ImageOps
+from PIL import Image, ImageChops, ImageDraw, ImageEnhance, ImageOps
 
 from eavefall_model.vocabulary import Foliage, Form, Shows
 
@@ -116,3 +116,20 @@ def photo_take(pick: random.Random, file: str) -> tuple[str, bytes]:
     out = io.BytesIO()
     image.save(out, "JPEG", quality=88, exif=exif)
     return f"{file} {mirrored} {brightness}", out.getvalue()
+
+
+def drawn_logo() -> bytes:
+    """The invented office's logo as a JPEG: a leaf above a gutter."""
+    image = Image.new("RGB", (720, 480), "white")
+    draw = ImageDraw.Draw(image)
+    # Two arcs of one circle each make a leaf; what lies outside of both stays white.
+    leaf = Image.new("L", image.size, 0)
+    ImageDraw.Draw(leaf).ellipse((190, -150, 590, 250), fill=255)
+    other = Image.new("L", image.size, 0)
+    ImageDraw.Draw(other).ellipse((130, 30, 530, 430), fill=255)
+    image.paste("#4f8a3c", mask=ImageChops.multiply(leaf, other))
+    draw.line((480, 60, 210, 260), fill="white", width=12)
+    draw.polygon(((110, 290), (610, 290), (560, 420), (160, 420)), fill="#2b5f75")
+    out = io.BytesIO()
+    image.resize((240, 160), Image.Resampling.LANCZOS).save(out, "JPEG", quality=90)
+    return out.getvalue()

@@ -26,12 +26,14 @@ from eavefall_model.vocabulary import FINENESS_CLASSES, Shows
 from eavefall_service.demo.invented_houses import (
     STANDS,
     InventedTree,
+    drawn_logo,
     house_document,
     house_name,
     photo_take,
 )
 from eavefall_service.journeys import accounts, decisions, photos, surveys
 from eavefall_service.journeys.actor import UPKEEP, Actor, Role
+from eavefall_service.journeys.administration.settings import Letterhead, set_letterhead
 from eavefall_service.journeys.advice import advise, latest_advice, store_advice
 from eavefall_service.journeys.door import changing, changing_office
 from eavefall_service.journeys.needs import needs_of, score_of
@@ -49,6 +51,8 @@ _WEEKS: Final = 26
 _CLOSED_WEEKS: Final = (9, 10)
 _BRANCHES: Final = ("Hill country", "Lake shore", "North valley")
 _REPS: Final = (("rita", 0), ("remo", 0), ("runa", 1), ("rolf", 1), ("rhea", 2), ("rufus", 2))
+# Numbers from 555-0100 to 555-0199 are kept free for stories, in every area code of North America.
+_OFFICE: Final = ("Quillwort Gutters (invented)", "555-0142")
 _WORDS: Final = {"confirm": "Agreed.", "correct": "The needles are short.", "send_back": "Which side is it?"}
 
 
@@ -115,6 +119,8 @@ def fill_office(
     try:
         with pretending(start):
             people = _people(database)
+            with changing_office(database, people[0].actor, "change settings") as session:
+                set_letterhead(session, Letterhead(*_OFFICE, drawn_logo()), by=people[0].actor)
         folder, settings = PhotoFolder(data / "photos"), OfficeSettings()
         making = _Making(database, folder, Tagger.load(), pick, people, settings, secret)
         for number, moment in enumerate(_moments(pick, start, houses)):

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from sqlalchemy import func, select
 from typer.testing import CliRunner
 
 from eavefall_service.cli import build_app
 from eavefall_service.journeys import accounts
+from eavefall_service.journeys.administration.settings import letterhead
 from eavefall_service.office import agreement_tables, outcomes, overview, survey_search
 from eavefall_service.storage import Database
 from eavefall_service.storage.rows import HistoryRow, PhotoRow, SurveyRow
@@ -37,6 +41,17 @@ def test_every_page_has_something_to_show(invented_office: InventedOffice, datab
         assert len(overview.by_branch(session)) == 3
         assert survey_search.queue(session)
         assert agreement_tables.pair_table(session, "model-auditor").n > 5
+
+
+def test_homeowners_and_reports_show_an_office_that_says_it_is_invented(database: Database) -> None:
+    with database.read() as session:
+        head = letterhead(session, "the office")
+    assert "invented" in head.name
+    # Kept free for stories by the North American numbering plan: 555-0100 to 555-0199.
+    assert re.fullmatch(r"555-01\d\d", head.phone)
+    with Image.open(io.BytesIO(head.logo)) as logo:
+        assert logo.format == "JPEG"
+        assert len(set(logo.resize((9, 6)).getdata())) > 5  # something is drawn on it
 
 
 def test_its_past_is_pretended_and_nothing_lies_in_the_future(database: Database) -> None:
