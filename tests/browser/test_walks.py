@@ -29,6 +29,7 @@ class Walk:
     page: Page
     name: str
     taps: int = 0
+    keys: int = 0
     letters: int = 0
     fields: int = 0
     screens: int = field(default=1)
@@ -55,14 +56,25 @@ class Walk:
         self.fields += 1
         self.letters += len(text)
 
+    def press(self, *keys: str) -> None:
+        """Keys that do something; letters of a text are counted by ``write``."""
+        for key in keys:
+            self.keys += 1
+            self.page.keyboard.press(key)
+
+    def write(self, text: str) -> None:
+        self.page.keyboard.type(text)
+        self.fields += 1
+        self.letters += len(text)
+
     def photo(self, target: str, file: Path) -> None:
         self.taps += 1
         self.page.set_input_files(target, file)
 
     def told(self) -> None:
         print(
-            f"\n{self.name}: {self.taps} taps, {self.letters} letters, {self.fields} fields, "
-            f"{self.screens} screens"
+            f"\n{self.name}: {self.taps} taps, {self.keys} keys, {self.letters} letters, "
+            f"{self.fields} fields, {self.screens} screens"
         )
 
 
@@ -202,15 +214,19 @@ def test_the_homeowner(make_person, wire: Wire, signal):
     assert walk.fields == 0
 
 
-def test_the_office(make_person):
-    """A survey out of the queue: looked at, confirmed; another corrected."""
+def handed_in(make_person, *houses: str) -> None:
     rita: Person = make_person()
     rita.sign_in("rita")
-    for number in (1, 2):
-        survey = rita.new_survey(f"{number} Confirm Street")
+    for house in houses:
+        survey = rita.new_survey(house)
         rita.page.goto(f"/rep/{survey}/answer")
         rita.page.click("text=Send to office")
         expect(rita.page.locator("#send")).to_contain_text("The office has it")
+
+
+def test_the_office(make_person):
+    """A survey out of the queue: looked at, confirmed; another corrected."""
+    handed_in(make_person, "1 Confirm Street", "2 Confirm Street")
     aldo: Person = make_person("desk")
     aldo.sign_in("aldo")
     page = aldo.page
@@ -228,3 +244,51 @@ def test_the_office(make_person):
     walk.tap("#correct button.go")
     expect(page.get_by_role("status").first).to_contain_text("Corrected")
     walk.told()
+    assert walk.taps <= 8
+    assert walk.fields == 1
+
+
+def test_the_office_by_keys_alone(make_person):
+    """One confirmed, taken back and confirmed again; one corrected; one sent back: no hand on the mouse."""
+    houses = ("1 Key Street", "2 Key Street", "3 Key Street")
+    handed_in(make_person, *houses)
+    aldo: Person = make_person("desk")
+    aldo.sign_in("aldo")
+    page = aldo.page
+    walk = Walk(page, "office, by keys alone: confirmed, undone, confirmed, corrected, sent back", screens=0)
+
+    def from_queue(house: str) -> None:
+        page.goto("/office")
+        # The queue of the tests is everybody's: what lies before this house is not counted.
+        for _ in range(page.locator("[data-row]").count()):
+            page.keyboard.press("j")
+            if house in page.evaluate("document.activeElement.textContent"):
+                break
+        walk.press("Enter")
+        expect(page.locator("h1")).to_contain_text(house)
+
+    def told(text: str) -> None:
+        expect(page.get_by_role("status").first).to_contain_text(text)
+
+    from_queue(houses[0])
+    walk.press("c")
+    told("Confirmed: 1 Key Street")
+    walk.press("z")
+    told("Back in the queue: 1 Key Street")
+    walk.press("c")
+    told("Confirmed: 1 Key Street")
+    from_queue(houses[1])
+    walk.press("x", "f")  # the class by its first letter
+    expect(page.locator("#correct select")).to_have_value("fine")
+    walk.press("Tab", "Tab")
+    walk.write("Pines behind.")
+    walk.press("Tab", "Enter")
+    told("Corrected: 2 Key Street")
+    from_queue(houses[2])
+    walk.press("b")
+    walk.write("Which side?")
+    walk.press("Tab", "Enter")
+    told("Sent back: 3 Key Street")
+    walk.told()
+    assert walk.taps == 0
+    assert walk.keys <= 15

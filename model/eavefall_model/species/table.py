@@ -231,7 +231,8 @@ def find_taxon(text: str) -> Taxon:
             return taxa[genus.capitalize()]
         near = difflib.get_close_matches(_plain(text), names, n=3, cutoff=0.6)
         hint = (
-            f"Did you mean {' or '.join(names[each].spelling for each in near)}?"
+            f"Did you mean {' or '.join(names[each].spelling for each in near)}? "
+            "If not, leave species out and give form."
             if near
             else f"Leave species out and give form: {', '.join(FORMS)}."
         )

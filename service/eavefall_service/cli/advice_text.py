@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 
 from rich.console import Console, Group
@@ -10,9 +11,10 @@ from rich.table import Table as Grid
 from rich.text import Text
 
 from eavefall_model.advice import Advice
+from eavefall_model.advice.say import sentence_case
 from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import Units
-from eavefall_service.report.answers import answers_of, notices_of, why_of
+from eavefall_service.report.answers import SCREENS, answers_of, notices_of, why_of
 from eavefall_service.report.document import (
     Block,
     Entries,
@@ -27,11 +29,17 @@ from eavefall_service.report.document import (
 def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> None:
     """The answers, one reason and one next step; the same words as in the report."""
     fine, worth, often = answers_of(advice, units)
+    at_all = ", if one goes on at all" if worth.headline == "No" and fine.headline in SCREENS.values() else ""
+    guarded = "" if advice.recommended_guard in (None, "none") else " with guard"
     # Of what a line says only its first part: the rest is in the full report.
     rows = [
-        ("How fine", fine.headline, fine.lines[0].partition("; ")[0]),
-        ("Worth it", worth.headline, worth.lines[0].partition(". ")[0]),
-        ("How often", often.headline, often.lines[0].partition(". ")[0].partition(", at the end")[0]),
+        ("How fine", f"{fine.headline}{at_all}", fine.lines[0].partition("; ")[0]),
+        ("Worth it", worth.headline, _without_answer(worth.lines[0].partition(". ")[0])),
+        (
+            "How often",
+            f"{often.headline}{guarded}",
+            often.lines[0].partition(". ")[0].partition(", at the end")[0],
+        ),
     ]
     if worth.headline != "No":
         # Why no guard is worth it, the second answer says already.
@@ -40,13 +48,21 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
         rows.append(("Next", "", advice.measure_next[0].sentence))
     to.print(Text(survey.name, style="bold"))
     grid = Grid.grid(padding=(0, 1))
+    room = max(30, to.width - max(len(name) for name, _, _ in rows) - 1)
     for name, headline, line in rows:
         said = f"{headline}. {line}" if headline else line
-        grid.add_row(Text(name, style="bold"), Text(f"{said.rstrip('.')}."))
+        # Rich parts a number from its unit at a no-break space; textwrap does not.
+        grid.add_row(Text(name, style="bold"), Text(textwrap.fill(f"{said.rstrip('.')}.", room)))
     to.print(grid)
     for notice in notices_of(advice):
         to.print(Text(f"{notice.heading}: {notice.text}", style="bold"))
     to.print(Text("Everything else: --full, or --report OUT.pdf.", style="dim"))
+
+
+def _without_answer(line: str) -> str:
+    """``A guard is worth it: the open gutter …`` after a headline that says so already."""
+    answer, colon, rest = line.partition(": ")
+    return sentence_case(rest) if colon else answer
 
 
 def print_document(to: Console, document: ReportDocument) -> None:

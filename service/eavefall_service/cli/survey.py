@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sized
 from importlib import resources
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from eavefall_model.advice.worth import questions_of
 from eavefall_model.errors import SurveyError
+from eavefall_model.house.contradictions import contradictions
+from eavefall_model.house.tree_kinds import gather
 from eavefall_service.cli.console import console
 from eavefall_service.walk import not_written_hint, read_survey
 
@@ -35,7 +39,9 @@ def new(
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
-        raise SurveyError("survey-missing", f"{out} could not be written.", not_written_hint(out)) from error
+        raise SurveyError(
+            "report-not-written", f"{out} could not be written.", not_written_hint(out)
+        ) from error
     console().print(f"Written to {out}. Fill it in, then: eavefall assess {out}")
 
 
@@ -44,9 +50,17 @@ def check(survey: Annotated[Path, typer.Argument(help="Survey file (YAML or JSON
     read = read_survey(survey)
     missing = [photo.file for photo in read.photos if not (survey.parent / photo.file).is_file()]
     console().print(
-        f"{survey} is sound: {len(read.eaves)} eaves, {len(read.trees)} trees, {len(read.photos)} photos."
+        f"{survey} is sound: {_count(read.eaves, 'eave')}, {_count(read.trees, 'tree')}, "
+        f"{_count(read.photos, 'photo')}."
     )
+    # What assess asks, too, before any photo is read: a tree of 900 ft, a crown that cannot reach over.
+    for asked in questions_of(contradictions(read, gather(read, {}, {})), "us"):
+        console().print(f"To be settled: {asked.sentence}")
     for name in missing:
         console().print(f"photo-missing: {name} is not beside the survey.")
     if missing:
         raise typer.Exit(1)
+
+
+def _count(things: Sized, name: str) -> str:
+    return f"{len(things)} {name}{'' if len(things) == 1 else 's'}"

@@ -174,10 +174,11 @@ def _survey(making: _Making, number: int, moment: datetime) -> None:
             _photo(making, actor, survey_id, "gutter", "gutter", "Back")
         if stand[0].form == "long_needle" and pick.random() < 0.2:
             _photo(making, actor, survey_id, "needles-card", "gauge", stand[0].name)
-    if age > timedelta(days=2) or number % 2:
+    if age > timedelta(days=12) or number % 2:
         with pretending(min(moment + timedelta(hours=2), datetime.now(UTC))):
             _hand_in(making, actor, survey_id)
-    if age > timedelta(weeks=1) and pick.random() < 0.85:
+    # An office that is alive lets nothing wait for more than a few weeks.
+    if age > timedelta(weeks=6) or (age > timedelta(weeks=1) and pick.random() < 0.4):
         with pretending(moment + timedelta(days=pick.randrange(1, 4))):
             _decide(making, making.one_of("auditor"), survey_id)
 

@@ -206,6 +206,16 @@ def test_check_and_assess_agree_about_what_is_sound(run: Run, tmp_path: Path) ->
     assert "trees[1].species" in both
 
 
+def test_check_and_assess_ask_the_same_about_a_tree_of_900_ft(run: Run, tmp_path: Path) -> None:
+    tall = "trees: [{name: a, species: red oak, distance: 10 ft, height: 900 ft}]"
+    (tmp_path / "tall.yaml").write_text(
+        f"name: Tall (invented)\n{tall}\neaves: [{{name: back, length: 40'}}]"
+    )
+    for command in (("survey", "check", "tall.yaml"), ("assess", "tall.yaml", "--draws", "50")):
+        said = " ".join(run(*command).stdout.split())
+        assert "To be settled: A: a height of 900 ft is more than trees of its kind reach" in said
+
+
 def test_what_is_in_the_way_of_a_file_is_named(run: Run, tmp_path: Path) -> None:
     (tmp_path / "there.yaml").write_text("x")
     (tmp_path / "folder").mkdir()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import itertools
+import re
 from pathlib import Path
 
 import pytest
@@ -44,7 +46,14 @@ def test_the_answer_takes_about_ten_lines(case: tuple[Survey, Advice], units: Un
     lines = printed(to).splitlines()
     assert len(lines) <= 12
     assert all(len(line) <= 80 for line in lines)
+    # No number at the end of a line has its unit on the next.
+    parted = [
+        pair for pair in itertools.pairwise(lines)
+        if re.search(r"\d$", pair[0].rstrip()) and re.match(r"\s*(mm|in|ft|m)\b", pair[1])
+    ]  # fmt: skip
+    assert parted == []
     text = close(printed(to))
+    assert not any(each in text for each in map(close, ("Yes. A guard is", "No. A guard is", "way. Whether")))
     document = build_report(survey, advice, {}, (), units=units)
     assert all(close(one.headline) in text for one in document.answers)
 

@@ -60,7 +60,8 @@ for (const number of [1, 2, 3]) {
 }
 
 document.addEventListener("keydown", (event) => {
-  const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(document.activeElement.tagName);
+  // A tick takes no letters.
+  const typing = document.activeElement.matches("input:not([type=checkbox]), textarea, select");
   if (typing) {
     if (event.key === "Escape") document.activeElement.blur();
     return;
