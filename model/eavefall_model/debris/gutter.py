@@ -22,6 +22,7 @@ from typing import Final, Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from eavefall_model.debris.gutter_section import Eye, GutterSize, find_eye
 from eavefall_model.debris.schema import GutterFill, GutterResult
@@ -48,6 +49,11 @@ _UNEVEN_SD: Final = 0.05  # litter at the back wall stands for the whole section
 _LEAST_ROWS: Final = 12
 _NEAR_SLOPE: Final = 0.025
 _SMOOTH: Final = 3  # blocks over which the litter line is taken together
+_STRAP: Final = 7  # blocks of which a strap to the back wall hides fewer than half
+# Bare floor begins under wall or litter, never at the back rim: what looks bare there is roof or drip edge.
+_BARE_AT_RIM: Final = -2.0
+_HIGH: Final = 0.15  # of the depth, how far under the rim no bare floor lies
+_BARE: Final = 0.3  # share of litter just under the wall's end below which the wall is seen to its foot
 
 
 @dataclass(frozen=True)
@@ -226,13 +232,14 @@ def surface_chances(features: NDArray[np.floating]) -> Array:
 @dataclass(frozen=True)
 class _Seen:
     """Rows of the back rim, the lip and the face's lower edge; row of the litter line by block (nan where
-    the block is outside the photo); share of floor rows that litter covers; how sure the net is of it
-    all."""
+    the block is outside the photo) and whether bare floor begins there; share of floor rows that litter
+    covers; how sure the net is of it all."""
 
     back: float
     lip: float
     foot: float
     litter: Array
+    bare: NDArray[np.bool_]
     covered: float
     sure: float
 
@@ -240,9 +247,11 @@ class _Seen:
     def of(level: Level) -> _Seen | None:
         features, held = block_features(level)
         logs = np.where(held[..., None], surface_chances(features), 0.0)
-        inside = np.logaddexp(np.logaddexp(logs[..., WALL], logs[..., LITTER]), logs[..., BARE])
+        top = np.logaddexp(logs[..., WALL], logs[..., LITTER])
+        inside = np.logaddexp(top, logs[..., BARE])
         by_row = np.stack([logs[..., ABOVE], inside, logs[..., FRONT], logs[..., BELOW]], axis=-1).sum(axis=1)
-        rows = _in_order(by_row)
+        at_rim = np.logaddexp(top, logs[..., BARE] + _BARE_AT_RIM).sum(axis=1)
+        rows = _in_order(by_row, at_rim)
         if rows is None:
             return None
         edge = _edge_strength(level)
@@ -256,35 +265,36 @@ class _Seen:
             told[int(foot) :, 3],
         )
         sure = float(np.mean([np.exp(part).mean() for part in parts if len(part)]))
-        litter, covered = _litter_line(logs, held, round(back), round(lip))
-        return _Seen(back, lip, foot, litter, covered, sure)
+        litter, bare, covered = _litter_line(logs, held, round(back), round(lip))
+        return _Seen(back, lip, foot, litter, bare, covered, sure)
 
 
-def _in_order(by_row: Array) -> tuple[int, int, int] | None:
+def _in_order(by_row: Array, at_rim: Array) -> tuple[int, int, int] | None:
     """First rows of the inside, the front and what is below, for the best sum of log chances from top to
-    bottom."""
+    bottom; the inside's first rows have those of ``at_rim``."""
     height = len(by_row)
-    total = np.vstack([np.zeros(4), np.cumsum(by_row, axis=0)])  # total[s, k]: rows before s, all of kind k
+    kinds = np.column_stack([by_row[:, 0], at_rim, by_row[:, 1:]])
+    # total[s, k]: rows before s, all of kind k
+    total = np.vstack([np.zeros(kinds.shape[1]), np.cumsum(kinds, axis=0)])
     least = _LEAST_ROWS
-    # best1[s]: rows before s are above then inside, switching at start1[s]; and so on.
     value, starts = total[:, 0], []
-    for k in (1, 2, 3):
+    for k, wait in ((1, least), (2, least // 2), (3, least // 2), (4, least)):
         gain = value - total[:, k]
         shifted = np.full(height + 1, -np.inf)
-        shifted[least:] = gain[: height + 1 - least]
+        shifted[wait:] = gain[: height + 1 - wait]
         start = np.maximum.accumulate(shifted)
         where = np.zeros(height + 1, int)
         best = -np.inf
-        for s in range(least, height + 1):
+        for s in range(wait, height + 1):
             if shifted[s] > best:
-                best, where[s] = shifted[s], s - least
+                best, where[s] = shifted[s], s - wait
             else:
                 where[s] = where[s - 1]
         value = start + total[:, k]
         starts.append(where)
-    foot = starts[2][height]
-    lip = starts[1][foot]
-    back = starts[0][lip]
+    foot = starts[3][height]
+    lip = starts[2][foot]
+    back = starts[0][starts[1][lip]]
     if not least <= back < lip < foot <= height - 4 or lip - back < least or foot - lip < least:
         return None
     return int(back), int(lip), int(foot)
@@ -303,8 +313,11 @@ def _to_edge(edge: Array, row: int, reach: int = 5) -> float:
     return float(low + near.argmax()) if near.max() > 0.5 else float(row)
 
 
-def _litter_line(logs: Array, held: NDArray[np.bool_], back: int, lip: int) -> tuple[Array, float]:
-    """Row where the back wall ends, by block, and the share of what lies below it that is litter."""
+def _litter_line(
+    logs: Array, held: NDArray[np.bool_], back: int, lip: int
+) -> tuple[Array, NDArray[np.bool_], float]:
+    """Row where the back wall ends, by block, whether bare floor begins there, and the share of what lies
+    below it that is litter."""
     wall = logs[back:lip, :, WALL]
     floor = np.logaddexp(logs[back:lip, :, LITTER], logs[back:lip, :, BARE])
     ahead = np.vstack([np.zeros(wall.shape[1]), np.cumsum(wall - floor, axis=0)])
@@ -314,7 +327,11 @@ def _litter_line(logs: Array, held: NDArray[np.bool_], back: int, lip: int) -> t
     line[held[back:lip].mean(axis=0) < 0.9] = math.nan
     chance = np.exp(logs[back:lip, :, LITTER] - floor)
     under = (np.arange(back, lip)[:, None] >= line[None, :]) & held[back:lip]
-    return line, float(chance[under].mean()) if under.any() else 0.0
+    rows = np.arange(back, lip)[:, None]
+    first = under & (rows < line + np.maximum((lip - line) / 3, 4.0))
+    share = (chance * first).sum(axis=0) / np.maximum(first.sum(axis=0), 1)
+    bare = np.asarray(first.any(axis=0) & (share < _BARE))
+    return line, bare, float(chance[under].mean()) if under.any() else 0.0
 
 
 _LEAST_SURE: Final = 0.62
@@ -325,12 +342,15 @@ _LEAST_BLOCKS: Final = 6
 def _fill(photo: Photo, size: GutterSize, level: Level, seen: _Seen) -> GutterFill | str:
     if seen.sure < _LEAST_SURE:
         return "its back rim, its front rim and its face do not stand out"
-    line = seen.litter[~np.isnan(seen.litter)]
+    kept = ~np.isnan(seen.litter)
+    line, bare = seen.litter[kept], seen.bare[kept]
     if len(line) < _LEAST_BLOCKS:
         return "its rims leave the picture"
-    told = _told(photo, size, level, seen.back, seen.lip, seen.foot, line)
+    told = _told(photo, size, level, seen.back, seen.lip, seen.foot, line, bare)
     if told is None:
         return "its opening and its face do not fit a gutter of that profile seen from above and outside"
+    if told == "bare at the rim":
+        return "its back rim does not stand out"
     eye, full, mean = told
     spread = [_UNEVEN_SD, _DEPTH_REL_SD * (1 - full)]
     for moved in (
@@ -342,9 +362,9 @@ def _fill(photo: Photo, size: GutterSize, level: Level, seen: _Seen) -> GutterFi
     ):
         other = _told(
             photo, size, level, seen.back + moved[0] * _LINE_SD_PX, seen.lip + moved[1] * _LINE_SD_PX,
-            seen.foot + moved[2] * _LINE_SD_PX, line + moved[3] * _LINE_SD_PX, moved[4],
+            seen.foot + moved[2] * _LINE_SD_PX, line + moved[3] * _LINE_SD_PX, bare, moved[4],
         )  # fmt: skip
-        spread.append(0.2 if other is None else other[1] - full)
+        spread.append(0.2 if other is None or isinstance(other, str) else other[1] - full)
     sd = math.hypot(*spread)
     lies, kind, wet = _what_lies(level, seen, eye, size)
     columns = (0.0, float(level.rgb.shape[1] - 1))
@@ -386,9 +406,12 @@ def _told(
     lip: float,
     foot: float,
     line: Array,
+    bare: NDArray[np.bool_],
     focal: float = 1.0,
-) -> tuple[Eye, float, float] | None:
-    """The eye, how full where fullest, and how full in the mean."""
+) -> tuple[Eye, float, float] | Literal["bare at the rim"] | None:
+    """The eye, how full where fullest, and how full in the mean. Where bare floor begins at the wall's end
+    nothing lies; what few blocks say otherwise than those beside them is a strap. Floor that looks bare as
+    high as the rim is none: roof or drip edge was taken for the inside."""
     focal_35mm = (photo.focal_35mm or _USUAL_FOCAL_35MM) * focal
     height, width = level.rgb.shape[:2]
     focal_px = focal_35mm / 43.27 * math.hypot(width, height)
@@ -399,7 +422,10 @@ def _told(
     if eye.misfit_rad > _MISFIT:
         return None
     below = np.array([eye.depth_below_rim_mm(size, float(angle[0] - each)) for each in angle[3:]])
-    full = np.clip(1 - below / size.depth_mm, 0.0, 1.0)
+    if (bare & (below < _HIGH * size.depth_mm)).mean() > 0.5:
+        return "bare at the rim"
+    full = np.where(bare, 0.0, np.clip(1 - below / size.depth_mm, 0.0, 1.0))
+    full = ndimage.median_filter(full, _STRAP, mode="nearest")
     window = max(len(full) // 5, 1)
     smooth = np.convolve(full, np.ones(window) / window, "valid")
     return eye, float(smooth.max()), float(full.mean())
