@@ -88,12 +88,14 @@ def drawn(made: Trial) -> Handful:
 
 @dataclass(frozen=True)
 class PieceRow:
-    """A true piece: ``found``, alone or in a clump, and what was measured where it is whole and alone."""
+    """A true piece: ``found``, alone or as one of those that a clump is said to hold; ``outlined``, also
+    where its clump is said to hold too few; and what was measured where it is whole and alone."""
 
     kind: str
     touches: bool
     complete: bool
     found: bool
+    outlined: bool
     clumped: bool
     said_kind: str | None
     answered: bool
@@ -125,6 +127,7 @@ def compare(made: Trial, scene: Handful, result: DebrisResult) -> Compared:
         return Compared(made, result.refused.reason, rows, 0, 0, ())
     area = np.bincount(scene.owner[scene.owner >= 0], minlength=len(scene.pieces)).astype(float)
     holders: dict[int, Piece] = {}
+    in_clumps: set[int] = set()
     false = 0
     # Small finds first: what stands inside a clump is found by itself.
     for find in sorted(result.pieces, key=lambda each: (each.clump > 1, each.area_mm2)):
@@ -133,6 +136,8 @@ def compare(made: Trial, scene: Handful, result: DebrisResult) -> Compared:
         here = scene.owner[inside > 0]
         held = np.bincount(here[here >= 0], minlength=len(scene.pieces))
         order = [int(at) for at in np.argsort(-held) if held[at] > _HELD * max(area[at], 1)]
+        if find.clump > 1:
+            in_clumps.update(order)
         new = [at for at in order if at not in holders][: find.clump]
         if not new:
             false += 1
@@ -140,7 +145,7 @@ def compare(made: Trial, scene: Handful, result: DebrisResult) -> Compared:
             holders[at] = find
     rows = tuple(
         _row(each.outline.kind, each.touches, each.complete, holders.get(at),
-             (each.outline.length_mm, each.outline.smallest_width_mm))
+             (each.outline.length_mm, each.outline.smallest_width_mm), in_clump=at in in_clumps)
         for at, each in enumerate(scene.pieces)
     )  # fmt: skip
     true = [_as_piece(at, scene) for at in range(len(scene.pieces)) if scene.pieces[at].complete]
@@ -163,7 +168,13 @@ def _as_piece(at: int, scene: Handful) -> Piece:
 
 
 def _row(
-    kind: str, touches: bool, complete: bool, find: Piece | None, true: tuple[float, float] = (0.0, 0.0)
+    kind: str,
+    touches: bool,
+    complete: bool,
+    find: Piece | None,
+    true: tuple[float, float] = (0.0, 0.0),
+    *,
+    in_clump: bool = False,
 ) -> PieceRow:
     nothing = (math.nan, math.nan, math.nan)
     alone = find is not None and find.clump == 1
@@ -173,6 +184,7 @@ def _row(
         touches=touches,
         complete=complete,
         found=find is not None,
+        outlined=find is not None or in_clump,
         clumped=find is not None and find.clump > 1,
         said_kind=find.kind if find is not None and alone else None,
         answered=find is not None and alone and find.kind is not None,
@@ -225,9 +237,11 @@ def _lines(scenes: Sequence[Compared]) -> list[str]:
         return lines
     finds, false = sum(each.finds for each in read), sum(each.false for each in read)
     whole = [row for row in rows if not math.isnan(row.length_mm[0])]
-    lines.append(
-        f"  {_share('pieces found', [row.found for row in rows])}, in clumps {sum(r.clumped for r in rows)}"
-    )
+    lines += [
+        f"  {_share('pieces found, alone or counted in a clump', [row.found for row in rows])}",
+        f"  {_share('cut out alone', [row.found and not row.clumped for row in rows])}",
+        f"  {_share('alone or anywhere in a clump', [row.outlined for row in rows])}",
+    ]
     lines.append(
         f"  {_share('finds that are no piece, or one again', [True] * false + [False] * (finds - false))}"
     )
