@@ -16,6 +16,7 @@ from typing import Any, Final, Literal
 import matplotlib
 from PIL import Image
 
+from eavefall_model.errors import EavefallError
 from eavefall_model.vocabulary import Units
 from eavefall_service.plots.canvas import plot_svg
 from eavefall_service.plots.tidy import printable
@@ -23,6 +24,8 @@ from eavefall_service.report.document import Figure, Picture, Pictures, ReportDo
 
 Paper = Literal["letter", "a4"]
 _PAPERS: Final[dict[Paper, str]] = {"letter": "us-letter", "a4": "a4"}
+# A report takes some seconds; a busy machine gets a minute and a half. Judgement.
+LAYOUT_S: Final = 90.0
 _TEMPLATE: Final = "report.typ"
 
 
@@ -89,8 +92,19 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def _stopped() -> EavefallError:
+    return EavefallError(
+        "server-busy",
+        "The report was not laid out: it took too long, or was stopped for want of memory.",
+        "Try again in a minute; the report as a web page needs less.",
+    )
+
+
 def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
-    """PDF bytes by PDF/UA-1, on ``letter`` or ``a4``; equal documents give equal bytes."""
+    """PDF bytes by PDF/UA-1, on ``letter`` or ``a4``; equal documents give equal bytes.
+
+    Raises ``server-busy`` if the layout is stopped from outside, or takes longer than :data:`LAYOUT_S`.
+    """
     inputs = {
         "doc": json.dumps(_plain(doc)),
         "head": json.dumps(_plain(doc.letterhead)),
@@ -103,7 +117,13 @@ def render_pdf(doc: ReportDocument, paper: Paper = "letter") -> bytes:
     }
     # Isolated, since a folder of ours has names of the standard library.
     command = [sys.executable, "-I", str(Path(__file__).with_name("typesetting.py"))]
-    told = subprocess.run(command, input=json.dumps(order).encode(), capture_output=True, check=False)
+    sent = json.dumps(order).encode()
+    try:
+        told = subprocess.run(command, input=sent, capture_output=True, check=False, timeout=LAYOUT_S)
+    except subprocess.TimeoutExpired as error:  # it is killed by then
+        raise _stopped() from error
+    if told.returncode < 0:  # by a signal: the kernel's, for want of memory, or somebody's
+        raise _stopped()
     if told.returncode:
         raise RuntimeError(f"the report could not be laid out: {told.stderr.decode(errors='replace')[-500:]}")
     return told.stdout

@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from eavefall_model.errors import EavefallError
+from eavefall_service.report import pdf as pdf_layout
 from eavefall_service.report.document import Entries, Entry, ReportDocument, Section
 from eavefall_service.report.pdf import Paper, render_pdf
 
@@ -123,6 +126,19 @@ def test_long_lists_run_over_the_page_and_headings_stay_with_their_text(
 def test_a_report_without_photos(document: ReportDocument) -> None:
     bare = tuple(section for section in document.sections if section.key != "photos")
     assert pages_of(render_pdf(replace(document, sections=bare, notices=()))) <= 2
+
+
+@pytest.mark.parametrize("how", ["kill -9 $$", "exec sleep 60"], ids=["killed", "never done"])
+def test_a_layout_that_is_stopped_asks_to_try_again(document, monkeypatch, tmp_path, how):
+    """The kernel ends what takes too much memory; that is no fault of the report's."""
+    stopped = tmp_path / "stopped"
+    stopped.write_text(f"#!/bin/sh\n{how}\n", "utf-8")
+    stopped.chmod(0o700)
+    monkeypatch.setattr(sys, "executable", str(stopped))
+    monkeypatch.setattr(pdf_layout, "LAYOUT_S", 0.5)
+    with pytest.raises(EavefallError) as refused:
+        render_pdf(document)
+    assert refused.value.code == "server-busy"
 
 
 def test_typst_stays_out_of_this_process(document, monkeypatch):
