@@ -24,9 +24,9 @@ def rows():
 
 def test_beside_one_door_heights_and_lengths_hold_the_bounds(rows):
     """5 percent in the median and 12 at the 95th percentile."""
-    beside = [row for row in rows if row.known == "door" and row.purpose != "overhang"]
+    beside = [row for row in rows if row.known == "door"]
     found = figures("beside a door", beside)
-    assert found.n > 0.85 * len(beside), found.told
+    assert found.n > 0.8 * len(beside), found.told
     assert found.median < 0.05, found.told
     assert found.p95 < 0.12, found.told
 

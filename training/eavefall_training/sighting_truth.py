@@ -66,7 +66,7 @@ def measured(photo: Sighting, seed: int) -> list[Row]:
     tapped = Tapped(
         photo.purpose.partition(",")[0],
         photo.points,
-        None if behind is None else Measured(behind, 0.2 + 0.1 * behind, "paced"),
+        None if behind is None else Measured(behind, 0.2 + 0.1 * abs(behind), "paced"),
     )
     found, refused = {}, ""
     try:

@@ -54,7 +54,8 @@ REFERENCES: Final = tuple(_THINGS)
 class Sighting:
     """One photo: its size, the focal length it tells (35 mm equivalent, or ``None``), taps and truth.
 
-    ``behind`` is how far behind the reference's wall somebody paced a tree whose foot is hidden, m.
+    ``behind`` is how far behind the reference's wall somebody paced a tree whose foot is hidden, or the tip
+    of a crown over the roof, m.
     ``truth`` is by the survey's names, m; ``askew_deg`` is how far the wall is turned.
     """
 
@@ -146,8 +147,13 @@ def _drawn(draw: np.random.Generator, purpose: Purpose, known: str) -> Sighting 
     elif purpose == "overhang":
         edge, over = draw.uniform(1, 4), draw.uniform(0.5, 4)
         middle -= (edge - over) * math.cos(turn)  # the tip about straight ahead, as is asked for
-        tip = at(edge - over, draw.uniform(-1.5, 3.5), eave_m + draw.uniform(0.5, 3))
-        places = [at(edge, -before_m, eave_m), tip]
+        away = draw.uniform(-1.5, 6)
+        behind = away + draw.normal(0, 0.2 + 0.1 * abs(away))
+        other = at(
+            edge - draw.uniform(5, 10), -before_m + draw.normal(0, 0.03), eave_m + draw.normal(0, 0.03)
+        )
+        tip = at(edge - over, away, eave_m + draw.uniform(0.5, 3))
+        places = [other, at(edge, -before_m, eave_m), tip]
         truth = {"overhang": over}
     else:
         tall, along = draw.uniform(5, 16), draw.uniform(-5, 5)

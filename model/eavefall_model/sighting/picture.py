@@ -214,7 +214,7 @@ def measure_uprights(
     wanted : sequence of Upright
         Each with its foot, or with ``behind_m``.
     level : bool
-        Whether what is wanted are ends of one level line along the wall, such as a gutter: how it runs in the
+        Whether the first two are ends of one level line along the wall, such as a gutter: how it runs in the
         picture then tells how far the wall is turned, as a vanishing point of the wall's level lines would.
     heights_too : bool
         Whether the heights are wanted, or only what lies between.
@@ -302,14 +302,14 @@ def _problem(
         behind = np.array([_behind(state[None, :], at)[0] for at in told])
         off_behind = (behind - behind_m) / behind_sd_m
         if level:
-            off_behind[1:] = np.diff(behind) / _PARALLEL_SD_M
+            off_behind[1] = (behind[1] - behind[0]) / _PARALLEL_SD_M
         return np.concatenate(
             [
                 (state[:_PLACES] - expected) / spread,
                 [(height[0] - known.value_m) / known.sd_m],
                 ((seen - taps) / TAP_SD_PX).ravel(),
                 off_behind,
-                np.diff(height[1:]) / fall_m if level else [],
+                np.diff(height[1:3]) / fall_m if level else [],
                 # Hold what nothing else does, and next to nothing where something does.
                 (places[:, 1] - math.log(8.0)) / 2.0,
                 (places[:, 2] - math.log(5.0)) / 2.0,
@@ -317,7 +317,7 @@ def _problem(
         )
 
     first = _first_places(camera, things, known.value_m)
-    fall_m = max(_FALL * float(np.ptp(first[3::3])), _LEAST_FALL_M)
+    fall_m = max(_FALL * abs(float(first[6] - first[3])), _LEAST_FALL_M) if level else 0.0
     return residuals, np.concatenate([expected, first])
 
 

@@ -20,21 +20,27 @@ PURPOSES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "eave height": ("the eave", "the ground straight below it"),
         "gutter run": ("left end of the gutter", "right end of the gutter"),
         "tree height": ("top of the tree", "foot of its trunk"),
-        "overhang": ("edge of the eave", "tip of the crown over the roof"),
+        "overhang": (
+            "edge of the eave on the other side of the gable",
+            "edge of the eave under the tree",
+            "tip of the crown over the roof",
+        ),
     }
 )
 # A gutter hangs before the wall that the reference is part of, m, with its standard deviation: soffits of a
-# few inches to two feet, and the gutter. A crown that comes over the roof has its tip somewhat behind the
-# gable. Judgement.
+# few inches to two feet, and the gutter. Judgement.
 _EAVE_BEFORE_WALL_M: Final = (0.45, 0.2)
-_TIP_BEHIND_WALL_M: Final = (1.0, 1.5)
-_WORST_SHARE: Final = 0.2
+# An overhang is the least of the lengths, and most of its error that of how far along the roof the tip hangs.
+_WORST_SHARES: Final[Mapping[str, float]] = MappingProxyType({"gutter run": 0.2, "overhang": 0.08})
 
 
 @dataclass(frozen=True)
 class Tapped:
-    """Points of one purpose, pixels, in the order of :data:`PURPOSES`; a tree's hidden foot is left out and
-    ``behind`` says how far behind the reference's wall it stands, square to that (before it: negative)."""
+    """Points of one purpose, pixels, in the order of :data:`PURPOSES`.
+
+    ``behind`` says how far behind the reference's wall, square to that (before it: negative), a tree stands
+    whose foot is hidden and left out, or the tip of a crown hangs over the roof.
+    """
 
     purpose: str
     points: tuple[Point, ...]
@@ -49,22 +55,26 @@ def measure_taps(
     Raises
     ------
     SightingError
-        Those of :func:`measure_uprights`; ``sighting-no-reading`` for a missing tap or an unknown purpose,
-        ``sighting-poor-view`` for a length no better than 20 percent.
+        Those of :func:`measure_uprights`; ``sighting-no-reading`` for a missing tap, an unknown purpose or
+        an overhang without ``behind``; ``sighting-poor-view`` for a length of gutter no better than 20
+        percent, or an overhang no better than 8.
     """
-    run = tapped.purpose == "gutter run"
     height = tapped.purpose in ("eave height", "tree height")
+    things = _uprights(tapped, reference)
     found = measure_uprights(
-        camera, reference, reference_height, _uprights(tapped, reference), level=run, heights_too=height
+        camera, reference, reference_height, things, level=not height, heights_too=height
     )
     if height:
         return {"height": found.heights[0]}
-    level = found.along[0]
-    if level.sd_m > _WORST_SHARE * level.value_m:
+    run, level = tapped.purpose == "gutter run", found.along[-1]
+    if level.sd_m > _WORST_SHARES[tapped.purpose] * level.value_m:
         raise SightingError(
             "sighting-poor-view",
             "The photo does not give this length well.",
-            "Stand square to the wall with what you want straight ahead, closer by, and take it again.",
+            "Stand square to the wall with what you want straight ahead, closer by, and take it again."
+            if run
+            else "Stand square to the gable with the tip straight ahead, or pace it off on the ground: from "
+            "below the tip to below the eave's edge.",
         )
     return {"length" if run else "overhang": level}
 
@@ -86,5 +96,13 @@ def _uprights(tapped: Tapped, reference: Upright) -> Sequence[Upright]:
         # there. One that stands measures an eave on any wall.
         hangs = reference.lower_sd_m > HANGS_SD_M
         return (Upright(first, tapped.points[1], before[0] if hangs else None, before[1]),)
-    second = before if tapped.purpose == "gutter run" else _TIP_BEHIND_WALL_M
-    return Upright(first, None, *before), Upright(tapped.points[1], None, *second)
+    ends = [Upright(point, None, *before) for point in tapped.points[:2]]
+    if tapped.purpose == "gutter run":
+        return ends
+    if tapped.behind is None:
+        raise SightingError(
+            "sighting-no-reading",
+            "How far along the roof the tip hangs is missing.",
+            "Pace along the eave from the gable wall to below the tip, and say how far.",
+        )
+    return *ends, Upright(tapped.points[2], None, tapped.behind.value_m, tapped.behind.sd_m)

@@ -58,10 +58,32 @@ def test_a_gutter_on_a_wall_that_is_turned_is_as_long(askew_deg):
     assert abs(found.value_m - 10) < found.sd_m
 
 
-def test_overhang_is_the_level_part_only():
-    edge, tip = scene((-1.2, 9.55, 3.1), (0.3, 11, 6.0))
-    found = measure_taps(LEVEL, door(), DOOR, Tapped("overhang", (edge, tip)))["overhang"]
-    assert found.value_m == pytest.approx(1.5, rel=0.02)
+@pytest.mark.parametrize("away", [0.5, 2.0])
+@pytest.mark.parametrize("askew_deg", [-12, 0, 12])
+def test_overhang_is_the_level_part_only_however_far_along_the_roof_and_turned(away, askew_deg):
+    """Both eaves tell how far the gable is turned, and what was paced how far behind it the tip hangs."""
+    turn = math.radians(askew_deg)
+
+    def at(along, behind, up):
+        return (
+            along * math.cos(turn) - behind * math.sin(turn),
+            10 + along * math.sin(turn) + behind * math.cos(turn),
+            up,
+        )
+
+    top, foot = scene(at(0, 0, 2.032), at(0, 0, 0))
+    points = scene(at(5, -0.45, 4.1), at(-2, -0.45, 4.1), at(0, away, 6.0))
+    tapped = Tapped("overhang", tuple(points), Measured(away, 0.2, "taped"))
+    found = measure_taps(LEVEL, Upright(top, foot), DOOR, tapped)["overhang"]
+    assert found.value_m == pytest.approx(2.0, rel=0.02)
+
+
+def test_an_overhang_asks_how_far_along_the_roof_the_tip_hangs():
+    points = scene((5, 9.55, 3.1), (-1.2, 9.55, 3.1), (0.3, 11, 6.0))
+    with pytest.raises(SightingError) as caught:
+        measure_taps(LEVEL, door(), DOOR, Tapped("overhang", tuple(points)))
+    assert caught.value.code == "sighting-no-reading"
+    assert "Pace along the eave" in caught.value.hint
 
 
 @pytest.mark.parametrize("ahead", [14.0, 6.0])
@@ -98,7 +120,8 @@ def test_a_missing_tap_says_which(purpose):
 
 
 def test_a_length_that_the_photo_does_not_give_is_refused():
-    edge, tip = scene((2, 10, 3.1), (2.05, 10, 6.0))
+    points = scene((-5, 10, 3.1), (2, 10, 3.1), (2.05, 10, 6.0))
     with pytest.raises(SightingError) as caught:
-        measure_taps(LEVEL, door(), DOOR, Tapped("overhang", (edge, tip)))
+        measure_taps(LEVEL, door(), DOOR, Tapped("overhang", tuple(points), Measured(1.0, 0.3, "paced")))
     assert caught.value.code == "sighting-poor-view"
+    assert "below" in caught.value.hint

@@ -141,7 +141,7 @@ def _tapped(office: Office, seen: SurveyView, taps: TapsIn) -> list[Measure]:
     behind = None
     if taps.behind is not None:
         away_m = parse_length_m(taps.behind)
-        behind = Measured(away_m, 0.2 + 0.1 * away_m, "paced")
+        behind = Measured(away_m, 0.2 + 0.1 * abs(away_m), "paced")
     found = measure_taps(
         Camera.from_exif(width_px, height_px, focal_35mm),
         Upright.of_known(at(top), at(foot), known),

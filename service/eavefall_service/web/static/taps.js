@@ -61,6 +61,7 @@ export function armTaps(context) {
     const words = purposes[what()[2]];
     return hidden ? words.slice(0, 1) : words;
   };
+  const far = () => hidden || what()[2] === "overhang"; // what must be paced beside the photo
   const asked = () => {
     const name = known.options[known.selectedIndex].dataset.word;
     return [`top of ${name}`, `bottom of ${name}`, ...wanted()];
@@ -73,7 +74,8 @@ export function armTaps(context) {
     get("tap-how-gable").hidden = what()[2] !== "overhang";
     get("tap-hide").hidden = what()[2] !== "tree height";
     get("tap-hide").setAttribute("aria-pressed", String(hidden));
-    get("tap-behind").hidden = !hidden;
+    get("tap-behind").hidden = !far();
+    get("tap-far-how").textContent = get("tap-far-how").dataset[hidden ? "tree" : "tip"];
     const step = get("tap-step");
     if (!picture) step.textContent = "Take or choose a photo first.";
     else if (points.length < words.length) step.textContent = `${points.length + 1} of ${words.length}: tap the ${words[points.length].replace(/^the /, "")}.`;
@@ -292,8 +294,8 @@ export function armTaps(context) {
     const [top, foot, ...rest] = points;
     const taps = { part: kind, name, purpose, points: rest, known: height, reference: [top, foot], sha256: picture.sha256, width: picture.image.naturalWidth, height: picture.image.naturalHeight };
     const behind = get("tap-far").value.trim();
-    if (hidden && !behind) { context.say("Say how far behind the wall of the known thing the trunk stands."); get("tap-far").focus(); return; }
-    if (hidden) taps.behind = behind;
+    if (far() && !behind) { context.say(`Say it first: ${get("tap-far-how").textContent}`); get("tap-far").focus(); return; }
+    if (far()) taps.behind = behind;
     points = points.slice(0, 2); // the known thing stays for the next measure on this photo
     ask();
     context.say("Working it out. Without signal it waits with the photo.");

@@ -152,6 +152,22 @@ def test_the_photos_own_focal_length_makes_it_surer(rita, survey):
     assert sds[1] < 0.95 * sds[0]
 
 
+def test_an_overhang_by_both_eaves_the_tip_and_what_was_paced(rita, survey):
+    """A tip 3 m past the eave, hanging 2 m behind the gable wall; eaves 45 cm before it, 4.1 m up."""
+
+    def at(right, ahead, up):
+        return [0.5 + right / ahead * 1200 / 1600, 0.5 - (up - 1.5) / ahead]
+
+    points = [at(5, 11.55, 4.1), at(-3, 11.55, 4.1), at(0, 14, 6)]
+    oak = {"part": "trees", "name": "Oak", "purpose": "overhang", "points": points}
+    answer = send(rita, survey, taps=taps(**oak))
+    assert answer.json()["code"] == "sighting-no-reading"
+    assert "Pace along the eave" in answer.json()["hint"]
+    (kept,) = send(rita, survey, taps=taps(**oak, behind="2 m")).json()["kept"]
+    assert kept["measure"]["field"] == "overhang"
+    assert float(kept["measure"]["value"].split()[0]) == pytest.approx(3, rel=0.05)
+
+
 def test_a_view_that_cannot_tell_says_what_to_do(rita, survey):
     answer = send(rita, survey, taps=taps(reference=[[0.5, 0.5], [0.5, 0.51]]))
     assert answer.status_code == 422
