@@ -1,7 +1,7 @@
 """How far the engine agrees with the acceptance panel: ``python score.py`` for the open half, ``--closed``
-for the other, with ``--second`` of the second panel.
+for the other, with ``--panel second`` or ``third`` of a later one.
 
-Scores as the head of panel.yaml or panel_second.yaml says. Nothing here is a test: disagreements are argued,
+Scores as the head of each panel says. Nothing here is a test: disagreements are argued,
 not edited.
 """
 
@@ -277,7 +277,7 @@ def print_ranges(panel: str, truths: int, whole: bool) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--closed", action="store_true")
-    parser.add_argument("--second", action="store_true", help="of the second panel")
+    parser.add_argument("--panel", choices=("first", "second", "third"), default="first")
     parser.add_argument("--draws", type=int, default=2000)
     parser.add_argument(
         "--ranges", action="store_true", help="10 to 90 ratios and coverage of all forty instead"
@@ -286,7 +286,7 @@ def main() -> None:
     parser.add_argument("--whole", action="store_true", help="tell how often and overflow too, with --ranges")
     asked = parser.parse_args()
     half = "closed" if asked.closed else "open"
-    panel = "panel_second" if asked.second else "panel"
+    panel = "panel" if asked.panel == "first" else f"panel_{asked.panel}"
     if asked.ranges:
         print_ranges(panel, asked.truths, asked.whole)
         return
@@ -307,7 +307,7 @@ def main() -> None:
             f"{row['guarded'][1]:4.2f}{'' if row['cleanings'] else '!'} {marks}"
         )
     kinds = list(found[0]["expects"]["guards"])
-    if asked.second:
+    if asked.panel != "first":
         print("! marks what does not agree; open and guarded: asked, found")
     for name in ("class", *kinds, "cleanings", "by litter", "open within", "guarded within", "worth_it"):
         print(total(name, [bool(row.get(name)) for row in found]))
