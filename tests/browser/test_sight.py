@@ -145,6 +145,37 @@ def meters(text):
     return float(text.split()[0])
 
 
+def test_an_overhang_is_tapped_on_the_gable_and_paced_below(make_person, tmp_path):
+    """Both eaves, the tip of the crown, and how far along the roof it hangs, 12 m from the wall."""
+    rita = make_person()
+    rita.sign_in("rita")
+    survey, page = rita.new_survey("Gable"), rita.page
+    rita.context.request.post(f"/rep/{survey}/trees", form={"key": "Oak", "name": "Oak"})
+    data, at = house_front(eave_m=4.0)
+    photo = tmp_path / "gable.jpg"
+    photo.write_bytes(data)
+    page.goto(f"/rep/{survey}/taps")
+    page.select_option("#tap-target", label="Oak: overhang past the eave")
+    expect(page.locator("#tap-how-gable")).to_be_visible()
+    expect(page.locator("#tap-behind")).to_contain_text("Pace along the eave")
+    page.set_input_files("#tap-choose", photo)
+    canvas = page.locator("#tap-photo")
+    points = [at(0, 2.032), at(0, 0), at(5, 4.0, 11.55), at(-3, 4.0, 11.55), at(0, 6.0, 14.0)]
+    for number, (x, y) in enumerate(points, 1):
+        expect(page.locator("#tap-step")).to_contain_text(f"{number} of 5")
+        canvas.scroll_into_view_if_needed()
+        box = canvas.bounding_box()
+        page.mouse.click(box["x"] + x / 1200 * box["width"], box["y"] + y / 900 * box["height"])
+    rita.shot("sight-gable")
+    page.click("#tap-done")
+    expect(page.locator("#measure-said")).to_contain_text("Pace along the eave")
+    page.fill("#tap-far", "2 m")
+    page.click("#tap-done")
+    expect(page.locator("#measured")).to_contain_text("overhang")
+    expect(page.locator("#queue")).to_be_hidden()
+    assert meters(document(rita, survey)["trees"][0]["overhang"]) == pytest.approx(3, rel=0.06)
+
+
 def test_two_trees_and_an_eave_without_signal_and_without_typing_a_number(make_person, wire, tmp_path):
     """Plan by finger, heights by tilt, directions by compass, eave by photo: all offline, then sent."""
     rita = make_person(keeps_pages=True)
