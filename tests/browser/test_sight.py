@@ -171,7 +171,7 @@ def test_an_overhang_is_tapped_on_the_gable_and_paced_below(make_person, tmp_pat
     expect(page.locator("#measure-said")).to_contain_text("Pace along the eave")
     page.fill("#tap-far", "2 m")
     page.click("#tap-done")
-    expect(page.locator("#measured")).to_contain_text("overhang")
+    expect(page.locator("#measured")).to_contain_text("by photo")
     expect(page.locator("#queue")).to_be_hidden()
     assert meters(document(rita, survey)["trees"][0]["overhang"]) == pytest.approx(3, rel=0.06)
 
