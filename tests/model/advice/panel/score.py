@@ -1,5 +1,5 @@
 """How far the engine agrees with the acceptance panel: ``python score.py`` for the open half, ``--closed``
-for the other, with ``--panel second`` or ``third`` of a later one.
+for the other, with ``--panel second``, ``third`` or ``fourth`` of a later one.
 
 Scores as the head of each panel says. Nothing here is a test: disagreements are argued,
 not edited.
@@ -56,7 +56,7 @@ class House:
 
 
 def houses(half: str, panel: str = "panel") -> list[House]:
-    """The houses of one half of a panel: ``open`` or ``closed`` of ``panel`` or ``panel_second``."""
+    """The houses of one half of a panel: ``open`` or ``closed`` of ``panel``, ``panel_second`` and so on."""
     listed = yaml.safe_load((HERE / f"{panel}.yaml").read_text(encoding="utf-8"))["houses"]
     answers = {each["id"]: each["expects"] for each in listed if "expects" in each}
     if half == "closed":
@@ -277,7 +277,7 @@ def print_ranges(panel: str, truths: int, whole: bool) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--closed", action="store_true")
-    parser.add_argument("--panel", choices=("first", "second", "third"), default="first")
+    parser.add_argument("--panel", choices=("first", "second", "third", "fourth"), default="first")
     parser.add_argument("--draws", type=int, default=2000)
     parser.add_argument(
         "--ranges", action="store_true", help="10 to 90 ratios and coverage of all forty instead"
