@@ -111,10 +111,11 @@ def _tables() -> Iterator[tuple[Any, ...]]:
             for words in (Verdict, WorthAnswer, Failure, WeakestLink, Mark, Covering, Condition)
         ),
     )
-    both = (*worth.SAID.values(), worth.MOVES, worth.EMBERS, worth.MEASURED, *worth.PAST.values())
+    both = (*worth.SAID.values(), worth.CHANCE, worth.ASK, worth.MOVES, worth.EMBERS, worth.MEASURED)
+    both = (*both, *worth.PAST.values())
     yield worth, [owner for _, owner in both], [owner for _, owner in worth.RANGE.values()]
     yield worth, worth.HARDLY, worth.ALONE, worth.USED, [each[0] for each in worth.ASKED.values()]
-    yield worth, [words for _, words in worth.ODDS], "over 29 in 30"
+    yield worth, [words for _, words in worth.ODDS]
     yield calendar, [owner for _, owner in (*calendar.PLAN.values(), *calendar.WHY.values())]
     yield flips, flips.THEN, flips.THEN_CLASS, flips.MOVED, flips.WIDTH, flips.FEWER, flips.MORE
     yield measure_next, [owner for _, owner in measure_next.CHANGES.values()], measure_next.FIRST_STEPS

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+import numpy as np
+
 from eavefall_model.advice.decide import rounded
 from eavefall_model.advice.outcome import Outcome
 from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import Figure, Said
-from eavefall_model.litter.cleaning_plan import CleaningPlan
 from eavefall_model.vocabulary import GuardKind, Units
 
 # Whether a guard is planned, and whether months stand in the plan -> what estimator and owner are told.
@@ -47,6 +48,10 @@ WHY: Final[Mapping[str, tuple[str, str]]] = {
         "What falls would ask for it {by_litter}; with what trees bring here, once a year when the most is "
         "down is the least that is usually advised.",
     ),
+    "season": (
+        "While most of it comes down it may stand full for some weeks; it is cleaned when that is over.",
+        "While most of it comes down it may stand full for some weeks; it is cleared when that is over.",
+    ),
     "look": (
         "What lies on it would ask for that {by_litter}; but every guard wants a look.",
         "What lies on it would ask for that {by_litter}; but every screen wants a look.",
@@ -54,12 +59,15 @@ WHY: Final[Mapping[str, tuple[str, str]]] = {
 }
 
 
-def _why(plan: CleaningPlan, guard: GuardKind) -> str | None:
+def _why(outcome: Outcome, guard: GuardKind) -> str | None:
     """The key of what is said beside the number of visits, if anything is."""
+    plan = outcome.guards[guard].plan
     if plan.too_often:
         return "too often" if guard == "none" else "covered too often"
     if plan.by_litter >= plan.per_year - 1e-9:
-        return None
+        often = 12.0 / float(np.median(outcome.guards[guard].house_months))
+        sooner = often > outcome.settings["interval_ratio"] * plan.per_year
+        return "season" if guard == "none" and sooner else None
     if guard != "none":
         return "look"
     return "advised" if plan.per_year > 1 else "few"
@@ -69,7 +77,7 @@ def plan_said(outcome: Outcome, guard: GuardKind, units: Units) -> Said:
     """The plan of the guard that is advised, or of the open gutter, in one or two sentences."""
     plan = outcome.guards[guard].plan
     said = [PLAN[guard != "none", bool(plan.months)]]
-    if (why := _why(plan, guard)) is not None:
+    if (why := _why(outcome, guard)) is not None:
         said.append(WHY[why])
     to_estimator, to_owner = ("\n".join(sentences) for sentences in zip(*said, strict=True))
     figures = [

@@ -376,12 +376,7 @@ def _unguarded_months(case: HouseCase) -> Value:
     return middle(case.open_gutter.house_months)
 
 
-@_figure("house", "a year", "cleanings that the open gutter asks for, in whole visits", _VISITS)
-def _unguarded_per_year(case: HouseCase) -> Value:
-    return case.open_gutter.plan.by_litter
-
-
-@_figure("house", "a year", "cleanings planned for the open gutter", _VISITS)
+@_figure("house", "a year", "cleanings planned for the open gutter, in whole visits", _VISITS)
 def _planned_per_year(case: HouseCase) -> Value:
     return case.open_gutter.plan.per_year
 
@@ -401,7 +396,9 @@ def _class_otherwise(case: HouseCase) -> Value:
     return FINENESS_CLASSES[case.outcome.answer.index]
 
 
-@_figure("house", "words", "a guard is worth it: yes, no or could go either way, by the open gutter", _RUNS)
+@_figure(
+    "house", "words", "the open gutter asks for more than accepted: yes, no or could go either way", _RUNS
+)
 def _worth(case: HouseCase) -> Value:
     share = case.outcome.answer.no_guard_share
     return "no" if share > ENOUGH else "yes" if 1 - share > ENOUGH else "could go either way"
@@ -825,14 +822,15 @@ def _guarded_months(case: GuardCase) -> Value:
     return middle(case.guard.house_months)
 
 
-@_figure("guard", "a year", "visits that this guard asks for, whole ones", _VISITS)
+@_figure("guard", "a year", "visits planned with this guard, whole ones", _VISITS)
 def _guarded_per_year(case: GuardCase) -> Value:
-    return case.guard.plan.by_litter
+    return case.guard.plan.per_year
 
 
-@_figure("guard", "ratio", "wait with this guard over the wait without", _ARITHMETIC)
+@_figure("guard", "ratio", "visits planned without this guard over those with it", _ARITHMETIC)
 def _gain(case: GuardCase) -> Value:
-    return middle(case.guard.house_months) / max(case.unguarded, 0.1)
+    assert isinstance(case.house, HouseCase)
+    return case.house.open_gutter.visits_a_year / case.guard.visits_a_year
 
 
 @_figure("guard", "failure", "what ends the wait, at the eave that needs it first", _CALENDAR)

@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from eavefall_model.advice.decide import ENOUGH, decide
 from eavefall_model.advice.judge import Judged
-from eavefall_model.advice.outcome import Outcome
+from eavefall_model.advice.outcome import Outcome, advised_visits, asked_months
 from eavefall_model.advice.say import written
 from eavefall_model.advice.schema import Figure, Flip
 from eavefall_model.litter.capacity import Capacity
-from eavefall_model.litter.cleaning_plan import whole_months
 from eavefall_model.litter.fate_tables import PartFate
 from eavefall_model.litter.opening_needed import class_index, needed_opening_mm, refusing_opening_mm
 from eavefall_model.litter.waiting import open_gutter
@@ -87,10 +86,13 @@ class _Again:
             tuple(PartFate(each.part, _rows_of(each.through, rows), each.lodges) for each in fates)
             for fates in outcome.ladder
         ]
+        self.trees = outcome.sources.tree_kg_m[rows], outcome.house.out_m[rows]
         self.base = self.answer(self.loads, self.limits)
 
-    def answer(self, loads: Sequence[Array], limits: Sequence[Array]) -> ClassAnswer:
-        """Class under other loads and needle limits."""
+    def answer(
+        self, loads: Sequence[Array], limits: Sequence[Array], trees: tuple[Array, Array] | None = None
+    ) -> ClassAnswer:
+        """Class under other loads and needle limits; ``trees`` is what each brings then, and from where."""
         outcome = self.outcome
         sources = [
             replace(source, load_kg_m=load) for source, load in zip(outcome.sources.each, loads, strict=True)
@@ -100,16 +102,23 @@ class _Again:
         )
         house = np.minimum(needed, outcome.opening_cap_mm).min(axis=1)
         _, times = open_gutter(loads, outcome.gutter.courses, self.years, self.cap)
-        whole = whole_months(times.stages, times.months)
-        enough = np.asarray((whole >= outcome.patience_months[self.rows, None]).all(axis=1))
+        advised = np.zeros_like(times.months)
+        if not outcome.by_the_gutter:
+            tree_kg_m, out_m = trees or self.trees
+            advised = advised_visits(outcome.house, outcome.sources, tree_kg_m, out_m, outcome.settings)
+        asked = asked_months(times, advised)
+        enough = np.asarray((asked >= outcome.patience_months[self.rows, None] - 1e-6).all(axis=1))
         return decide(house, class_index(house), enough, outcome.settings["safe_share"]).fineness_class
 
-    def moved(self, at: int, new: Array) -> ClassAnswer:
-        """Class with tree ``at`` (a draw's kind is kept) sending ``new`` (draws, eaves) instead."""
+    def moved(self, at: int, new: Array, by_m: Array) -> ClassAnswer:
+        """Class with tree ``at`` (a draw's kind is kept) sending ``new`` (draws, eaves) instead, from
+        ``by_m`` (draws,) farther off."""
         own = self.outcome.sources.tree_kg_m[self.rows, at]
+        tree_kg_m, out_m = (each.copy() for each in self.trees)
+        tree_kg_m[:, at], out_m[:, at] = new, out_m[:, at] + by_m
         kinds = self.outcome.sources.kind_of_tree[self.rows, at]
         loads = [load + np.where((kinds == s)[:, None], new - own, 0.0) for s, load in enumerate(self.loads)]
-        return self.answer([np.maximum(load, 0.0) for load in loads], self.limits)
+        return self.answer([np.maximum(load, 0.0) for load in loads], self.limits, (tree_kg_m, out_m))
 
 
 def _rows_of(table: Array, rows: slice) -> Array:
@@ -183,7 +192,8 @@ def _distance_flips(again: _Again) -> list[Flip]:
             k: int, at: int = int(at), moved: Array = moved, kept: dict[int, ClassAnswer] = kept
         ) -> ClassAnswer:
             if k not in kept:
-                kept[k] = again.moved(at, moved[:, k])
+                by_m = _DISTANCES_M[k] - outcome.house.distance_m[again.rows, at]
+                kept[k] = again.moved(at, moved[:, k], by_m)
             return kept[k]
 
         flip = nearest_change([float(d) for d in _DISTANCES_M], here, answer, again.base)
@@ -238,7 +248,7 @@ def _width_flip(again: _Again) -> list[Flip]:
 
 def _cleanings_flip(outcome: Outcome) -> list[Flip]:
     # So many draws must wait long enough as make a guard not worth it.
-    wait = float(np.quantile(outcome.whole_months.min(axis=1), 1 - ENOUGH))
+    wait = float(np.quantile(outcome.asked_months.min(axis=1), 1 - ENOUGH))
     if wait >= HORIZON_MONTHS or outcome.answer.opening_mm <= 0:
         return []
     per_year = ("per_year", "cleanings a year", "a year", float(f"{12.0 / max(wait, 0.05):.3g}"))

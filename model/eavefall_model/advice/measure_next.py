@@ -243,7 +243,7 @@ def _owners_word(outcome: Outcome, base: str, units: Units) -> MeasureNext | Non
     """What the owner's own word is worth, where the default stands for it."""
     if outcome.survey.household.cleanings_per_year is not None:
         return None
-    months, share = outcome.whole_months.min(axis=1), outcome.settings["safe_share"]
+    months, share = outcome.asked_months.min(axis=1), outcome.settings["safe_share"]
     answers = [
         decided_class(outcome.house_index, months >= wait_months(outcome.accepted_per_year * factor), share)
         for factor in _OWNERS

@@ -88,6 +88,12 @@ class GuardOutcome:
     plan: CleaningPlan
     fates: tuple[tuple[PartFate, ...], ...] = ()
 
+    @property
+    def visits_a_year(self) -> float:
+        """Visits planned; where even the most that anybody pays are too few, those that it would take."""
+        wanted = 12.0 / float(np.median(self.house_months)) if self.plan.too_often else 0.0
+        return max(self.plan.per_year, wanted)
+
 
 @dataclass(frozen=True)
 class Told:
@@ -108,8 +114,9 @@ class Told:
 @dataclass(frozen=True)
 class Outcome:
     """All draws of one house; see :func:`run`. ``patience_months`` (draws,) is how long an open gutter must
-    wait between cleanings for its owner, ``whole_months`` (draws, eaves) how long it does when cleaned in
-    whole visits at good months; ``pieces`` are the sound ones of all handfuls,
+    wait between cleanings for its owner, ``asked_months`` (draws, eaves) how long it does by the visits that
+    it asks for, ``by_the_gutter`` whether somebody has looked into it, so that nothing is advised by the
+    trees; ``pieces`` are the sound ones of all handfuls,
     ``gutter_photo`` the one that shows how full a gutter is."""
 
     survey: Survey
@@ -121,7 +128,8 @@ class Outcome:
     streams: Streams
     accepted_per_year: float
     patience_months: Array
-    whole_months: Array
+    asked_months: Array
+    by_the_gutter: bool
     gutter: Opened
     allowed_kg_m: Array
     opening_cap_mm: float
@@ -207,36 +215,55 @@ def plan_at(stages: tuple[Stage, ...], eave: int, least: float = 0.0) -> Cleanin
     return plan_of([each.at(eave, slice(None, None, step)) for each in stages], least)
 
 
-def _halves(taxon: Taxon, hemisphere: Hemisphere, kg_m: float) -> tuple[HalfYear, HalfYear]:
-    """What litter of a kind brings from January to June and from July to December."""
+def _halves(taxon: Taxon, hemisphere: Hemisphere) -> tuple[tuple[float, float], tuple[float, float]]:
+    """What a kilogram of litter of a kind brings from January to June and from July to December: kilograms by
+    the room that they take, and pieces that plug."""
     weight, number = np.zeros(12), np.zeros(12)
     for part in taxon.parts:
-        fell = np.array(month_share_for(part, hemisphere)) * part.litter_share * kg_m
+        fell = np.array(month_share_for(part, hemisphere)) * part.litter_share
         if part.part not in CALLS_NOBODY:
             weight += fell * room_of(taxon)
         if part.part in PLUGS:
             number += fell * 1e6 / piece_mg(part)
-    first, second = slice(0, 6), slice(6, 12)
-    return tuple(HalfYear(float(weight[at].sum()), float(number[at].sum())) for at in (first, second))  # type: ignore[return-value]
+    return tuple((float(weight[at].sum()), float(number[at].sum())) for at in (slice(6), slice(6, 12)))  # type: ignore[return-value]
 
 
-def _advised(found: Opened, eave: int, settings: Mapping[str, float]) -> float:
-    """Visits a year that are usually advised at an eave, by the trees that shed there and when they do."""
-    house, sources = found.house, found.sources
-    trees = sources.tree_kg_m[:, :, eave]
-    near = np.median(house.out_m - house.crowns.radius_m, axis=0) <= NEAR_M
-    halves = [HalfYear(0.0, 0.0), HalfYear(0.0, 0.0)]
+def advised_visits(
+    house: House, sources: Sources, tree_kg_m: Array, out_m: Array, settings: Mapping[str, float]
+) -> Array:
+    """Visits a year that are usually advised, (draws, eaves), by the trees that shed there and when they do.
+
+    ``tree_kg_m`` (draws, trees, eaves) is what they bring, ``out_m`` (draws, trees) how far from the eave
+    they stand; the draws may be the first of the house's own.
+    """
+    rows = slice(len(tree_kg_m))
+    near = out_m - house.crowns.radius_m[rows] <= NEAR_M
+    nothing = np.zeros((tree_kg_m.shape[0], tree_kg_m.shape[2]))
+    halves = [HalfYear(nothing, nothing), HalfYear(nothing, nothing)]
     for number, source in enumerate(sources.each):
-        mine = np.where(sources.kind_of_tree == number, trees, 0.0)[:, near].sum(axis=1)
+        mine = np.where((near & (sources.kind_of_tree[rows] == number))[..., None], tree_kg_m, 0.0).sum(
+            axis=1
+        )
         if mine.any():
-            brings = _halves(source.taxon, house.survey.hemisphere, float(np.mean(mine)))
-            halves = [one.with_(other) for one, other in zip(halves, brings, strict=True)]
+            halves = [
+                half.with_(HalfYear(kg * mine, pieces * mine))
+                for half, (kg, pieces) in zip(
+                    halves, _halves(source.taxon, house.survey.hemisphere), strict=True
+                )
+            ]
     return advised_a_year(
         (halves[0], halves[1]),
-        float(np.median(trees.sum(axis=1))),
+        tree_kg_m.sum(axis=1),
         settings["matters_g_m"] / 1000,
         settings["pieces_per_m"],
     )
+
+
+def asked_months(times: GuardTimes, advised: Array) -> Array:
+    """Months between the visits that an open gutter asks for, (draws, eaves): whole ones, as many as litter
+    asks for and never fewer than are usually advised."""
+    whole = whole_months(times.stages, times.months)
+    return np.minimum(whole, 12.0 / np.maximum(advised, 12.0 / HORIZON_MONTHS))
 
 
 def _guard_outcome(
@@ -452,18 +479,21 @@ def run(
     streams, house, sources, cap = found.streams, found.house, found.sources, found.cap
     # Where the gutter itself tells how it fills, nobody goes by the trees.
     seen = told is not None and told.observed.fill is not None and told.observed.guard is None
-    worst = int(np.argmin(np.median(found.times.months, axis=0)))
-    advised = 0.0 if seen else _advised(found, worst, settings)
+    advised = np.zeros_like(found.times.months)
+    if not seen:
+        advised = advised_visits(house, sources, sources.tree_kg_m, house.out_m, settings)
+    # As a plan serves the typical house: what is advised for more than half of the draws.
+    least = float(np.median(advised.max(axis=1)) // 1)
     outcomes: dict[GuardKind, GuardOutcome] = {
-        "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter, advised)
+        "none": _guard_outcome(offered.of_kind("none"), None, found.times, found.litter, least)
     }
     # An owner who has not said may accept more or less than the default: two thirds from half of it to twice.
     words = (
         np.exp(_PATIENCE_SPREAD * streams.normal("household.patience")) if given is None else np.ones(draws)
     )
     patience = np.minimum(wait_months(accepted) / words, HORIZON_MONTHS)
-    whole = whole_months(found.times.stages, found.times.months)
-    enough_eaves = np.asarray(whole >= patience[:, None])
+    asked = asked_months(found.times, advised)
+    enough_eaves = np.asarray(asked >= patience[:, None] - 1e-6)
     enough = np.asarray(enough_eaves.all(axis=1))
 
     # The opening needed.
@@ -514,7 +544,8 @@ def run(
         streams=streams,
         accepted_per_year=accepted,
         patience_months=patience,
-        whole_months=whole,
+        asked_months=asked,
+        by_the_gutter=seen,
         gutter=found,
         allowed_kg_m=allowed,
         opening_cap_mm=most_mm,

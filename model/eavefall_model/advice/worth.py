@@ -1,14 +1,13 @@
 """The second answer: is a guard worth it, whatever its fineness, and what that hangs on.
 
-Worth it means that the open gutter asks for more cleaning than its owner accepts, and that the guard asks for
-clearly less. Where the owner has not said, the patience of owners is drawn (``outcome``).
+Worth it means that the open gutter asks for more visits than its owner accepts, and that the guard asks for
+clearly fewer. Visits are those that are planned: what litter asks for, and never fewer than are usually
+advised. Where the owner has not said, the patience of owners is drawn (``outcome``).
 """
 
 from __future__ import annotations
 
 from typing import Final
-
-import numpy as np
 
 from eavefall_model.advice.decide import ENOUGH, interval, rounded
 from eavefall_model.advice.measure_next import narrowing
@@ -20,67 +19,67 @@ from eavefall_model.vocabulary import GuardKind, Units, Value, WorthAnswer
 
 # Everyday odds, by chance.
 ODDS: Final = (
-    (0.03, "under 1 in 30"), (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
+    (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
     (0.29, "about 1 in 4"), (0.42, "about 1 in 3"), (0.58, "about 1 in 2"), (0.71, "about 2 in 3"),
-    (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (0.97, "about 19 in 20"),
+    (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (1.01, "about 19 in 20"),
 )  # fmt: skip
 # Answer, and whether the owner has said how often cleaning is fine -> what estimator and owner are told.
 SAID: Final[dict[tuple[WorthAnswer, bool], tuple[str, str]]] = {
     ("yes", True): (
-        "A guard is worth it: the open gutter needs cleaning {unguarded_months:every}, and it is "
-        "{worth_odds} likely that this is more than the owner accepts ({accepted_per_year}).",
-        "A screen is worth it: without one your gutter would need clearing {unguarded_months:every}, and it "
-        "is {worth_odds} likely that this is more than you said is fine ({accepted_per_year}).",
+        "A guard is worth it: the open gutter wants cleaning {planned_per_year}, and the owner would have it "
+        "done {accepted_per_year}.",
+        "A screen is worth it: without one your gutter would need clearing {planned_per_year}, and you said "
+        "that {accepted_per_year} is fine.",
     ),
     ("yes", False): (
-        "A guard is worth it: the open gutter needs cleaning {unguarded_months:every}, and it is "
-        "{worth_odds} likely that this is more than an owner accepts who has not said how often (taken as "
-        "{accepted_per_year}, give or take). It depends on the owner's patience first: ask.",
-        "A screen is worth it: without one your gutter would need clearing {unguarded_months:every}, and it "
-        "is {worth_odds} likely that this is more than most people put up with ({accepted_per_year}, give or "
-        "take). It depends on your own patience first.",
+        "A guard is worth it: the open gutter wants cleaning {planned_per_year}, and most owners would have "
+        "it done {accepted_per_year}, give or take.",
+        "A screen is worth it: without one your gutter would need clearing {planned_per_year}, and most "
+        "people put up with {accepted_per_year}, give or take.",
     ),
     ("no", True): (
-        "A guard is hardly worth it: the open gutter needs cleaning {unguarded_months:every}, and it is only "
-        "{worth_odds} likely that this is more than the owner accepts ({accepted_per_year}).",
-        "A screen is hardly worth it: without one your gutter would need clearing {unguarded_months:every}, "
-        "and it is only {worth_odds} likely that this is more than you said is fine ({accepted_per_year}).",
+        "A guard is hardly worth it: the open gutter wants cleaning {planned_per_year}, and the owner would "
+        "have it done {accepted_per_year}.",
+        "A screen is hardly worth it: without one your gutter would need clearing {planned_per_year}, and "
+        "you said that {accepted_per_year} is fine.",
     ),
     ("no", False): (
-        "A guard is hardly worth it: the open gutter needs cleaning {unguarded_months:every}, and it is only "
-        "{worth_odds} likely that this is more than an owner accepts who has not said how often (taken as "
-        "{accepted_per_year}, give or take). It depends on the owner's patience first: ask.",
-        "A screen is hardly worth it: without one your gutter would need clearing {unguarded_months:every}, "
-        "and it is only {worth_odds} likely that this is more than most people put up with "
-        "({accepted_per_year}, give or take). It depends on your own patience first.",
+        "A guard is hardly worth it: the open gutter wants cleaning {planned_per_year}, and most owners "
+        "would have it done {accepted_per_year}, give or take.",
+        "A screen is hardly worth it: without one your gutter would need clearing {planned_per_year}, and "
+        "most people put up with {accepted_per_year}, give or take.",
     ),
     ("could go either way", True): (
-        "Whether a guard is worth it could go either way: the open gutter needs cleaning "
-        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than the owner accepts "
-        "({accepted_per_year}).",
+        "Whether a guard is worth it could go either way: the open gutter wants cleaning {planned_per_year}, "
+        "and the owner would have it done {accepted_per_year}.",
         "Whether a screen is worth it could go either way: without one your gutter would need clearing "
-        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than you said is fine "
-        "({accepted_per_year}).",
+        "{planned_per_year}, and you said that {accepted_per_year} is fine.",
     ),
     ("could go either way", False): (
-        "Whether a guard is worth it could go either way: the open gutter needs cleaning "
-        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than an owner accepts who "
-        "has not said how often (taken as {accepted_per_year}, give or take). It depends on the owner's "
-        "patience first: ask.",
+        "Whether a guard is worth it could go either way: the open gutter wants cleaning {planned_per_year}, "
+        "and most owners would have it done {accepted_per_year}, give or take.",
         "Whether a screen is worth it could go either way: without one your gutter would need clearing "
-        "{unguarded_months:every}, and it is {worth_odds} likely that this is more than most people put up "
-        "with ({accepted_per_year}, give or take). It depends on your own patience first.",
+        "{planned_per_year}, and most people put up with {accepted_per_year}, give or take.",
     ),
 }
+# Where the trial runs do not all say the same.
+CHANCE: Final = (
+    "The odds that it turns out to want more than that: {worth_odds}.",
+    "The odds that it turns out to need more than that: {worth_odds}.",
+)
+ASK: Final = (
+    "Nobody has said how often this owner would: ask.",
+    "How often is fine with you? You have not told us.",
+)
 MOVES: Final = (
-    "But no guard on offer waits clearly longer than the open gutter: one would only move the work.",
-    "But no screen we know of would wait clearly longer than the open gutter: one would only move the work.",
+    "But no guard on offer needs clearly fewer visits: one would only move the work.",
+    "But no screen we know of would need clearly fewer visits: one would only move the work.",
 )
 EMBERS: Final = (
-    "A metal guard is worth it here for the embers, however seldom the gutter fills "
-    "({unguarded_months:every}).",
-    "A metal screen is worth it at your house because of embers, however seldom the gutter fills "
-    "({unguarded_months:every}).",
+    "A metal guard is worth it here for the embers, however seldom the gutter wants cleaning "
+    "({planned_per_year}).",
+    "A metal screen is worth it at your house because of embers, however seldom the gutter needs clearing "
+    "({planned_per_year}).",
 )
 # What of a range can be narrowed: whether it is a guard's -> clauses to estimator and owner, in order: the
 # range, what a look would narrow it to, what is left.
@@ -130,18 +129,20 @@ PAST: Final[dict[bool, tuple[str, str]]] = {
 }
 ALONE: Final = "the trees alone would say {alone_low} to {alone_high}."
 
+# Nearer to never or always than this no odds are said.
+_SURE: Final = 0.03
 # A range counts as narrower below this share of its ratio.
 _NARROWER: Final = 0.9
 
 
 def chance_words(chance: float) -> str:
     """A chance as everyday odds, such as ``about 2 in 3``."""
-    return next((words for limit, words in ODDS if chance < limit), "over 29 in 30")
+    return next(words for limit, words in ODDS if chance < limit)
 
 
 def gain_of(outcome: Outcome, guard: GuardOutcome) -> float:
-    """Typical wait with a guard over the wait without."""
-    return float(np.median(guard.house_months) / np.median(outcome.guards["none"].house_months))
+    """Visits planned for the open gutter over those with a guard."""
+    return outcome.guards["none"].visits_a_year / guard.visits_a_year
 
 
 def worth_answer(no_guard_share: float, helps: bool, anyway: bool) -> WorthAnswer:
@@ -160,22 +161,29 @@ def worth_of(outcome: Outcome, guard: GuardKind | None, anyway: bool, units: Uni
     helps = gain is not None and gain >= outcome.settings["worth_factor"]
     answer = worth_answer(outcome.answer.no_guard_share, helps, anyway)
     known = outcome.survey.household.cleanings_per_year is not None
-    said = EMBERS if anyway else SAID[answer, known]
-    moves = not anyway and not helps and chance > 1 - ENOUGH
-    to_estimator, to_owner = (
-        f"{first}\n{more}" if moves else first for first, more in zip(said, MOVES, strict=True)
-    )
-    wait = float(np.median(outcome.guards["none"].house_months))
+    said = [EMBERS if anyway else SAID[answer, known]]
+    if not anyway:
+        said += [CHANCE] if _SURE < chance < 1 - _SURE else []
+        said += [MOVES] if not helps and chance > 1 - ENOUGH else []
+        said += [] if known else [ASK]
+    to_estimator, to_owner = ("\n".join(lines) for lines in zip(*said, strict=True))
+    planned = outcome.guards["none"].plan.per_year
     worth = Worth(
         sentence="",
         to_estimator=to_estimator,
         to_owner=to_owner,
         figures=(
             Figure(
-                name="unguarded_months", label="wait of the open gutter", unit="months", value=rounded(wait)
+                name="planned_per_year",
+                label="cleanings planned for the open gutter",
+                unit="times a year",
+                value=rounded(planned),
             ),
             Figure(
-                name="worth_odds", label="likely to be worth it", unit="words", value=chance_words(chance)
+                name="worth_odds",
+                label="odds that it asks for more than accepted",
+                unit="words",
+                value=chance_words(chance),
             ),
             Figure(
                 name="accepted_per_year",

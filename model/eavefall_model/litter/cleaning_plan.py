@@ -246,15 +246,16 @@ def whole_months(stages: Sequence[Stage], months: Array) -> Array:
 
 @dataclass(frozen=True)
 class HalfYear:
-    """What one half of the calendar year brings to a meter of gutter: ``kg_m`` of litter by the room that it
-    takes, wood and bud scales left out; ``pieces_m`` catkins, keys and seeds by number, as they break."""
+    """What one half of the calendar year brings to a meter of gutter, (draws, eaves): ``kg_m`` of litter by
+    the room that it takes, wood and bud scales left out; ``pieces_m`` catkins, keys and seeds by number, as
+    they break."""
 
-    kg_m: float
-    pieces_m: float
+    kg_m: Array
+    pieces_m: Array
 
-    def matters(self, matters_kg_m: float, matters_pieces_m: float) -> bool:
+    def matters(self, matters_kg_m: float, matters_pieces_m: float) -> NDArray[np.bool_]:
         """Whether somebody should come when it is over."""
-        return self.kg_m > matters_kg_m or self.pieces_m > matters_pieces_m
+        return np.asarray((self.kg_m > matters_kg_m) | (self.pieces_m > matters_pieces_m))
 
     def with_(self, other: HalfYear) -> HalfYear:
         """What both bring together."""
@@ -262,8 +263,8 @@ class HalfYear:
 
 
 def advised_a_year(
-    near: tuple[HalfYear, HalfYear], trees_kg_m: float, matters_kg_m: float, matters_pieces_m: float
-) -> float:
+    near: tuple[HalfYear, HalfYear], trees_kg_m: Array, matters_kg_m: float, matters_pieces_m: float
+) -> Array:
     """Visits a year that those who look after houses advise at least: one after each season in which what
     matters comes down from trees near the eave, one where any trees bring what matters in a year.
 
@@ -280,8 +281,8 @@ def advised_a_year(
     eave. Twigs and cones come with any storm and call nobody, bud scales wash out (judgement). Catkins, keys
     and seeds plug an outlet long before they fill a gutter, so that they count by number too.
     """
-    seasons = sum(half.matters(matters_kg_m, matters_pieces_m) for half in near)
-    return float(max(seasons, trees_kg_m > matters_kg_m))
+    first, second = (half.matters(matters_kg_m, matters_pieces_m).astype(float) for half in near)
+    return np.asarray(np.maximum(first + second, trees_kg_m > matters_kg_m))
 
 
 def looks_a_year(open_per_year: float) -> float:

@@ -16,6 +16,7 @@ from eavefall_model.survey import Survey
 from eavefall_model.vocabulary import Units
 from eavefall_service.report.answers import SCREENS, answers_of, notices_of, why_of
 from eavefall_service.report.document import (
+    Answer,
     Block,
     Entries,
     Entry,
@@ -35,11 +36,7 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     rows = [
         ("How fine", f"{fine.headline}{at_all}", fine.lines[0].partition("; ")[0]),
         ("Worth it", worth.headline, _without_answer(worth.lines[0].partition(". ")[0])),
-        (
-            "How often",
-            f"{often.headline}{guarded}",
-            often.lines[0].partition(". ")[0].partition(", at the end")[0],
-        ),
+        ("How often", *_how_often(often, guarded)),
     ]
     if worth.headline != "No":
         # Why no guard is worth it, the second answer says already.
@@ -57,6 +54,13 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     for notice in notices_of(advice):
         to.print(Text(f"{notice.heading}: {notice.text}", style="bold"))
     to.print(Text("Everything else: --full, or --report OUT.pdf.", style="dim"))
+
+
+def _how_often(often: Answer, guarded: str) -> tuple[str, str]:
+    """``Twice a year, at the end of June and November``, and why so often or how often by what falls."""
+    plan, _, why = often.lines[0].partition(". ")
+    _, at, months = plan.rstrip(".").partition(", at the end of ")
+    return f"{often.headline}{guarded}{at}{months}", why or often.lines[1].partition(". ")[0]
 
 
 def _without_answer(line: str) -> str:

@@ -16,6 +16,7 @@ from eavefall_model.advice.say import (
     sentence_case,
     sieve_text,
     sold_text,
+    times_text,
     voice_of,
     wait_text,
 )
@@ -217,13 +218,24 @@ def _how_often(advice: Advice, voice: Voice) -> Answer:
     question = translate(language, "How often to clean?")
     guarded = advice.recommended_guard not in (None, "none")
     interval = advice.interval_months if guarded else advice.interval_unguarded_months
-    if interval.typical >= HORIZON_MONTHS:
+    visits = (
+        next((each for each in advice.plan.figures if each.name == "visits"), None) if advice.plan else None
+    )
+    lines = []
+    if visits is not None and isinstance(visits.value, float):
+        headline = times_text(visits.value, language)
+        lines.append(
+            translate(
+                language, "By what falls alone it is due {often}.", often=every(interval.typical, language)
+            )
+        )
+    elif interval.typical >= HORIZON_MONTHS:
         headline = translate(language, "more than five years between cleanings")
     else:
         headline = translate(language, "about every {wait}", wait=wait_text(interval.typical, language))
-    lines = []
     if interval.low < HORIZON_MONTHS:
-        lines.append(translate(language, "8 of 10 trial runs: {range}.", range=range_of(interval, language)))
+        trials = translate(language, "8 of 10 trial runs: {range}.", range=range_of(interval, language))
+        lines = [" ".join([*lines, trials])]
     said = [told(each, voice) for each in (advice.plan, advice.past, advice.range_said) if each]
     if said:
         lines = [said[0], *lines, *said[1:]]

@@ -181,13 +181,13 @@ def test_an_owner_who_has_not_said_may_be_any_of_three(months: float, changed: i
     # two years, one who accepts twice that of half a year.
     found = outcome({"height": "20 m", "crown_radius": "4 m"})
     assert found.accepted_per_year == 1
-    waits = np.full_like(found.whole_months, months)
+    waits = np.full_like(found.asked_months, months)
     enough = np.full(DRAWS, months >= 12)
     index = np.full(DRAWS, 3)
     safe = found.settings["safe_share"]
     made = replace(
         found,
-        whole_months=waits,
+        asked_months=waits,
         enough=enough,
         house_index=index,
         answer=decide(np.full(DRAWS, 0.8), index, enough, safe),

@@ -12,6 +12,7 @@ from eavefall_model.advice.flips import nearest_change
 from eavefall_model.advice.measure_next import HOW_MEASURED, How, narrowing, results_weights
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
+from eavefall_model.advice.say import times_text
 from eavefall_model.advice.schema import Said
 from eavefall_model.advice.worth import chance_words, worth_answer
 from eavefall_model.screens.guards import load_guards
@@ -124,13 +125,13 @@ def test_moving_the_pines_across_the_stated_distance_does_flip_the_class() -> No
     assert assess(survey({**MEASURED, "distance": f"{meters / 1.4:.1f} m"})).fineness_class == flip.from_class
 
 
-def test_what_a_guard_gains_is_its_wait_over_that_of_the_open_gutter() -> None:
-    advice = assess(survey(MEASURED), draws=200)
+def test_what_a_guard_gains_is_the_visits_that_it_saves() -> None:
+    advice = assess(survey({**MEASURED, "count": 1}), draws=200)
     assert advice.worth is not None
     assert advice.worth.gain is not None
     guard = next(each for each in advice.guards if each.kind == advice.worth.guard)
-    waits = guard.interval_months.typical / advice.interval_unguarded_months.typical
-    assert advice.worth.gain == pytest.approx(waits, rel=0.05)
+    bare = next(each for each in advice.guards if each.kind == "none")
+    assert advice.worth.gain == pytest.approx(bare.visits_per_year / guard.visits_per_year, rel=0.05)
     assert advice.worth.answer == "yes"
     # The chance is that of an open gutter which waits less than the owner accepts.
     assert advice.worth.chance == pytest.approx(1 - advice.class_probability["no-guard-needed"], abs=1e-3)
@@ -160,7 +161,53 @@ def test_odds_said_are_near_the_chance() -> None:
         part, of = (int(each) for each in words.removeprefix("about ").split(" in "))
         # As near as the next odds on either side.
         assert part / of == pytest.approx(chance, abs=0.09)
-    assert (chance_words(0.0), chance_words(0.99)) == ("under 1 in 30", "over 29 in 30")
+    assert (chance_words(0.0), chance_words(1.0)) == ("about 1 in 20", "about 19 in 20")
+
+
+# Catkins in spring and leaves in fall, by the trunk or far off; next to nothing; nothing.
+BIRCH = {"name": "birch", "eave": "back", "species": "Betula pendula", "height": "12 m"}
+YARDS: dict[str, tuple[dict[str, Any], ...]] = {
+    "near": ({**BIRCH, "distance": "5 m"},),
+    "far": ({**BIRCH, "distance": "12 m"},),
+    "away": ({**BIRCH, "distance": "40 m"},),
+    "bare": (),
+}
+
+
+@pytest.mark.parametrize("accepted", [1, 2])
+@pytest.mark.parametrize("yard", YARDS)
+def test_worth_and_visits_planned_tell_one_story(yard: str, accepted: float) -> None:
+    house = {**BARE, "trees": list(YARDS[yard]), "household": {"cleanings_per_year": accepted}}
+    advice = assess(Survey.model_validate(house), draws=400)
+    visits = {each.kind: each.visits_per_year for each in advice.guards}
+    assert advice.worth is not None
+    assert advice.worth.guard is not None
+    helps = visits["none"] >= 1.5 * visits[advice.worth.guard]
+    if visits["none"] > accepted and helps:
+        assert advice.worth.answer != "no"
+    if visits["none"] <= accepted:
+        assert advice.worth.answer != "yes"
+    # The sentence names the visits that are planned.
+    assert times_text(visits["none"]) in advice.worth.sentence.replace("\u00a0", " ")
+    if yard == "bare":
+        assert advice.worth.answer == "no"
+
+
+def test_two_visits_advised_and_one_accepted_make_a_guard_worth_it() -> None:
+    birch = Survey.model_validate(
+        {**BARE, "trees": list(YARDS["near"]), "household": {"cleanings_per_year": 1}}
+    )
+    advice = assess(birch)
+    bare = next(each for each in advice.guards if each.kind == "none")
+    assert bare.visits_per_year == 2
+    assert advice.worth is not None
+    assert advice.worth.answer == "yes"
+    # What an owner who comes twice is told.
+    twice = birch.model_copy(
+        update={"household": birch.household.model_copy(update={"cleanings_per_year": 2})}
+    )
+    assert (worth := assess(twice).worth) is not None
+    assert worth.answer == "no"
 
 
 @pytest.mark.parametrize(
@@ -259,7 +306,7 @@ def test_where_the_owner_has_not_said_the_advice_says_so_on_top_and_asks_first()
     ask = next(item for item in silent.measure_next if item.input == "household.cleanings_per_year")
     # An owner who accepts one in two years gets a guard, who accepts one or two a year none: one in three.
     assert ask.chance_changes_class == pytest.approx(1 / 3, abs=0.001)
-    assert ask == max(silent.measure_next, key=lambda item: item.chance_changes_class)
+    assert ask.chance_changes_class == max(item.chance_changes_class for item in silent.measure_next)
     for per_year, answer in ((0.5, "fine"), (1, "no-guard-needed"), (2, "no-guard-needed")):
         said = assess(Survey.model_validate({**house, "household": {"cleanings_per_year": per_year}}))
         assert said.fineness_class == answer

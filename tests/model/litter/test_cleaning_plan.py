@@ -131,11 +131,15 @@ def test_draw_by_draw_whole_visits_or_the_wait_where_less_than_one_is_due() -> N
     assert whole_months([even(9.0)], np.full((3, 1), 12 / 9)) == pytest.approx(12 / 9)
 
 
-NOTHING, LEAVES, KEYS = HalfYear(0.0, 0.0), HalfYear(0.2, 0.0), HalfYear(0.005, 2000.0)
+def half(kg_m: float, pieces_m: float) -> HalfYear:
+    return HalfYear(np.array([[kg_m]]), np.array([[pieces_m]]))
+
+
+NOTHING, LEAVES, KEYS = half(0.0, 0.0), half(0.2, 0.0), half(0.005, 2000.0)
 
 
 def advised(first: HalfYear, second: HalfYear, trees_kg_m: float = 0.2) -> float:
-    return advised_a_year((first, second), trees_kg_m, 0.015, 500.0)
+    return float(advised_a_year((first, second), np.array([[trees_kg_m]]), 0.015, 500.0)[0, 0])
 
 
 def test_a_visit_after_each_season_in_which_what_matters_falls() -> None:

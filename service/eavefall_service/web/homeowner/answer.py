@@ -13,6 +13,7 @@ from eavefall_model.advice.say import (
     months_text,
     say,
     sentence_case,
+    times_text,
     voice_of,
 )
 from eavefall_model.language import listed, mark, translate
@@ -179,7 +180,12 @@ def _how_often(advice: Advice, no_tree: bool, voice: Voice) -> tuple[str, ...]:
         lines.append(
             translate(language, "In the likeliest case there is a screen, and the work is brushing it off.")
         )
-        often = every(advice.interval_unguarded_months.typical, language)
+        bare = next(each for each in advice.guards if each.kind == "none")
+        often = (
+            times_text(bare.visits_per_year, language)
+            if bare.visits_per_year
+            else every(advice.interval_unguarded_months.typical, language)
+        )
         lines.append(translate(language, "Without a screen: {often}.", often=often))
     if advice.past is not None:
         lines.append(say(advice.past, voice) or "")
