@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final, Literal
 
 from eavefall_model.advice.say import Voice, sentence_case
@@ -96,6 +96,7 @@ def build_report(
     tags = {each.photo: each.tags for each in readings if each.tags is not None}
     gauges = {each.photo: each.gauge for each in readings if each.gauge is not None}
     voice = reader_voice(advice, units, language)
+    answers = answers_of(advice, units, language)
     why = why_of(advice, units, language)
     cautions = tuple(
         Entry(
@@ -107,7 +108,7 @@ def build_report(
     drawings = _drawings(survey, advice, gauges, units, language)
     said = (*why, *(one.text for one in cautions))
     sections = (
-        _next(advice, voice),
+        _next(advice, voice, {line for answer in answers for line in answer.lines}),
         Section(
             "until",
             translate(language, "How to keep it clean until then"),
@@ -160,7 +161,7 @@ def build_report(
         note=survey.note or "",
         letterhead=letterhead or Letterhead(),
         facts=_facts(survey, units, language),
-        answers=answers_of(advice, units, language),
+        answers=answers,
         why=Lines(why, "plain"),
         notices=notices_of(advice, units, language),
         sections=tuple(section for section in sections if section is not None and _filled(section)),
@@ -181,11 +182,13 @@ def _table(table: Table, column: Literal["full", "right"] = "full") -> Section:
     return Section(table.key, table.title, (table,), folded=True, column=column)
 
 
-def _next(advice: Advice, voice: Voice) -> Section:
+def _next(advice: Advice, voice: Voice, answered: Collection[str]) -> Section:
+    """What to measure and which answers would turn; what stands ``answered`` at the top is not said twice."""
     wanted = tuple(sentence_case(told(row, voice)) for row in advice.measure_next[:_MOST_NEXT])
     nothing = translate(voice.language, "Nothing left to measure is likely to change the answer.")
     blocks: list[Block] = [Lines(wanted, "numbers") if wanted else Lines((nothing,), "plain")]
-    blocks.append(Lines(tuple(told(flip, voice) for flip in advice.flips[:_MOST_FLIPS])))
+    flips = (told(flip, voice) for flip in advice.flips[:_MOST_FLIPS])
+    blocks.append(Lines(tuple(flip for flip in flips if flip not in answered)))
     heading = translate(voice.language, "What would change the answer")
     return Section("next", heading, tuple(blocks), column="left")
 

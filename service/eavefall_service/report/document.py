@@ -97,7 +97,8 @@ class Figure:
 class Table:
     """Rows of text; the first column heads its row. ``marked`` numbers the rows to stress, from 0.
 
-    ``shares`` gives the columns' widths in print relative to each other.
+    ``shares`` gives the columns' widths in print relative to each other. ``last_below`` puts what the last
+    column says on a line of its own below its row, where it is long.
     """
 
     key: str
@@ -107,6 +108,7 @@ class Table:
     note: str = ""
     marked: tuple[int, ...] = ()
     shares: tuple[float, ...] = ()
+    last_below: bool = False
 
 
 @dataclass(frozen=True)

@@ -90,22 +90,27 @@ def _taken(
 
 
 def _source(reason: Reason, language: Language) -> str:
-    """Source and mark; the habit of a trade has no other source than its mark says."""
+    """The source; nothing where it says no more than the mark does."""
+    # The habit of a trade has no other source than its mark says.
     unsourced = reason.source == "trade practice" and reason.mark == "common practice, no source"
-    if reason.source == reason.mark or unsourced:
-        return translate(language, reason.mark)
-    return f"{translate(language, reason.source)} ({translate(language, reason.mark)})"
+    return "" if reason.source == reason.mark or unsourced else translate(language, reason.source)
 
 
 def _rules(reasons: Sequence[Reason], language: Language) -> str:
-    """Rules by their names in words, those of one source together."""
-    named: dict[str, list[str]] = {}
+    """Rules by their names in words, those of one mark and those of one source together."""
+    marks: dict[str, dict[str, list[str]]] = {}
     for reason in reasons:
+        named = marks.setdefault(translate(language, reason.mark), {})
         rules = named.setdefault(_source(reason, language), [])
         name = translate(language, reason.rule.replace("-", " "))
         if name not in rules:
             rules.append(name)
-    return "; ".join(f"{', '.join(rules)}: {source}" for source, rules in named.items())
+    each = (
+        "; ".join(f"{', '.join(rules)}{f': {source}' if source else ''}" for source, rules in named.items())
+        + f" ({mark})"
+        for mark, named in marks.items()
+    )
+    return "; ".join(each)
 
 
 def _merged(reasons: Sequence[Reason]) -> list[tuple[Reason, list[str]]]:

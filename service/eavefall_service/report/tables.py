@@ -89,7 +89,8 @@ def guards_table(advice: Advice, units: Units, language: Language = "en") -> Tab
         note,
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
         # Spanish writes out "pulgadas".
-        (1.5, 0.85, 0.9 if language == "en" else 1.3, 1.0, 1.1, 0.95, 4.4),
+        (1.5, 1.0, 1.1 if language == "en" else 1.4, 1.0, 1.2, 0.95, 0),
+        last_below=True,
     )  # fmt: skip
 
 
@@ -129,7 +130,8 @@ def eaves_table(advice: Advice, units: Units, language: Language = "en") -> Tabl
             "Months and litter: typical, and the range of 8 in 10 trial runs. Rain: the tightest point, and "
             "its capacity over the design flow.",
         ),
-        shares=(0.8, 1.7, 1.15, 1.0, 1.3, 0.95, 1.2, 1.3),
+        shares=(0.8, 1.4, 1.2, 0.8, 1.5, 0.9, 1.3, 0),
+        last_below=True,
     )  # fmt: skip
 
 
