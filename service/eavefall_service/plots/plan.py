@@ -176,7 +176,7 @@ class PlanPlot:
         return f": {a_year}"
 
     def _key_in(self) -> float:
-        return _LINE_IN * len(self._key()) + 0.1
+        return _LINE_IN * len(self._key()) + 0.05
 
     def _shown(self) -> list[TreeMark]:
         """Trees pulled in to the edge where they are far; those have no crown of their own."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 from eavefall_model.advice.say import Voice, sentence_case
@@ -201,11 +202,10 @@ def _photos(
     language: Language,
 ) -> Section:
     shown = pictures_of(survey, photos, tags, gauges, language)
-    heading = (
-        translate(language, "Pictures, rendered by eavefall's own code")
-        if all(one.label for one in shown)
-        else translate(language, "Photos")
-    )
+    heading = translate(language, "Photos")
+    if all(one.label for one in shown):
+        heading = translate(language, "Pictures, rendered by eavefall's own code")
+        shown = tuple(replace(one, label="") for one in shown)
     return Section("photos", heading, (Pictures(shown),), folded=True)
 
 
@@ -275,17 +275,20 @@ def _drawings(
 
 def _short(text: str) -> str:
     """Digests cut to twelve digits, enough to tell versions apart by eye; the JSON has them whole."""
-    return re.sub(r"\b([0-9a-f]{12})[0-9a-f]{12,}\b", r"\1", text)
+    return re.sub(r"(?:\bsha256:)?\b([0-9a-f]{12})[0-9a-f]{12,}\b", r"\1", text)
 
 
 def _made(
     survey: Survey, advice: Advice, photos: Mapping[str, PhotoPicture], language: Language
 ) -> tuple[Block, ...]:
     made = advice.provenance
+    # The office's guards have a digest of their own behind that of the rules.
+    rules, _, guards = made.rules.partition(" guards ")
     runs = translate(language, "{draws}, seed {seed}", draws=made.draws, seed=made.seed)
     facts = (
         Fact(translate(language, "package"), made.package),
-        Fact(translate(language, "rules"), _short(made.rules)),
+        Fact(translate(language, "rules"), _short(rules)),
+        *((Fact(translate(language, "guards"), _short(guards)),) if guards else ()),
         Fact(translate(language, "tagger"), made.model),
         Fact(translate(language, "tables"), _short(made.tables)),
         Fact(translate(language, "trial runs"), runs),
@@ -299,9 +302,8 @@ def _credits(survey: Survey, photos: Mapping[str, PhotoPicture], language: Langu
     shown = [(ref.file, photos[ref.file]) for ref in survey.photos if ref.file in photos]
     lines = [f"{name}: {photo.credit}" for name, photo in shown if photo.credit]
     rendered = [name for name, photo in shown if photo.rendered]
-    if rendered and len(rendered) == len(shown):
-        lines.append(translate(language, "all pictures rendered by eavefall's own code."))
-    elif rendered:
+    # Where all are, the heading above them says so.
+    if rendered and len(rendered) < len(shown):
         names = ", ".join(rendered)
         lines.append(translate(language, "{names} rendered by eavefall's own code.", names=names))
     return tuple(lines)

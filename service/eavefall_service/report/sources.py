@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from eavefall_model.advice.say import assumed_value, sentence_case, spare_text, voice_of
+from eavefall_model.advice.say import assumed_value, sentence_case, voice_of
 from eavefall_model.advice.schema import Advice, Reason
 from eavefall_model.house.fields import FIELDS
 from eavefall_model.house.house import LOCAL_CODE
@@ -16,6 +16,7 @@ from eavefall_model.units import flow_text
 from eavefall_model.vocabulary import GUARD_KINDS, Language, Units
 from eavefall_service.report.answers import enough_of, reader_voice, told
 from eavefall_service.report.document import Entry
+from eavefall_service.report.tables import COUNTED, deciding_rule
 
 # How the figures of the tables are found; the model's own files give the formulas and cite the pages.
 METHODS: Final = (
@@ -34,6 +35,11 @@ METHODS: Final = (
         "Months to cleaning",
         "Until gutter, outlet or screen fails, in each trial run.",
         "our model; limits are judgement, few field checks exist",
+    ),
+    (
+        "In / stays",
+        "Sizes of what falls against the guard's opening.",
+        "passage and surface model (judgement)",
     ),
     (
         "Rain",
@@ -105,12 +111,11 @@ def _rules(reasons: Sequence[Reason], language: Language) -> str:
         name = translate(language, reason.rule.replace("-", " "))
         if name not in rules:
             rules.append(name)
-    each = (
-        "; ".join(f"{', '.join(rules)}{f': {source}' if source else ''}" for source, rules in named.items())
-        + f" ({mark})"
-        for mark, named in marks.items()
-    )
-    return "; ".join(each)
+    each = []
+    for mark, named in marks.items():
+        said = [f"{', '.join(rules)}{f': {source}' if source else ''}" for source, rules in named.items()]
+        each.append(f"{said[0]} ({mark})" if len(said) == 1 else f"{mark}: {'; '.join(said)}")
+    return ". ".join(map(sentence_case, each)) if len(each) > 1 else each[0]
 
 
 def _merged(reasons: Sequence[Reason]) -> list[tuple[Reason, list[str]]]:
@@ -134,7 +139,8 @@ def source_entries(
     """Every rule that spoke with its source, then how each kind of figure was found.
 
     What ``said`` holds stands elsewhere in the report and is not said twice; nor are the sentences about
-    guard kinds, whose table gives the one that decided.
+    guard kinds, whose table gives the one that decided. Rules that spoke about a guard kind without deciding
+    are in the answer's JSON only, since the report shows nothing of theirs.
     """
     voice = reader_voice(advice, units, language)
     others = _merged([one for one in advice.reasons if one.about not in GUARD_KINDS])
@@ -149,7 +155,12 @@ def source_entries(
         for reason, names in others
         if reason not in known
     ]
-    spoke = [one for one in advice.reasons if one.about in GUARD_KINDS]
+    deciding = {(row.kind, deciding_rule(row)) for row in advice.guards}
+    spoke = [
+        one
+        for one in advice.reasons
+        if one.about in GUARD_KINDS and ((one.about, one.rule) in deciding or one.rule == COUNTED)
+    ]
     if spoke:
         entries.append(
             Entry(
@@ -163,29 +174,31 @@ def source_entries(
         if what == "Clear opening":
             text = " ".join(filter(None, (text, enough_of(advice, language))))
         if what == "Rain":
-            text = " ".join((text, *(_rain(advice, at, units, language) for at in range(len(advice.eaves)))))
+            text = " ".join((text, *_rain(advice, units, language)))
         entries.append(Entry(translate(language, what), text, translate(language, source)))
     return tuple(entries)
 
 
-def _rain(advice: Advice, at: int, units: Units, language: Language) -> str:
-    eave, water = advice.eaves[at].eave, advice.eaves[at].water
+def _rain(advice: Advice, units: Units, language: Language) -> tuple[str, ...]:
+    """What arrives and what can be carried; the tightest point and its spare stand in the table of eaves."""
 
     def flow(litres_per_second: float) -> str:
         return flow_text(litres_per_second, units, language)
 
-    capacities = [
-        translate(language, "gutter {flow}", flow=flow(water.gutter_l_s)),
-        translate(language, "outlet {flow}", flow=flow(water.outlet_l_s)),
-    ]
-    if water.inlet_l_s is not None:
-        capacities.append(translate(language, "screen {flow}", flow=flow(water.inlet_l_s)))
-    return translate(
-        language,
-        "{eave}: {flow} arrive; {capacities}; {weakest} {spare}.",
-        eave=sentence_case(eave),
-        flow=flow(water.demand_l_s),
-        capacities=listed(capacities, language),
-        weakest=translate(language, water.weakest),
-        spare=spare_text(water.margin, language),
-    )
+    same: dict[str, list[str]] = {}
+    for eave in advice.eaves:
+        water = eave.water
+        capacities = [
+            translate(language, "gutter {flow}", flow=flow(water.gutter_l_s)),
+            translate(language, "outlet {flow}", flow=flow(water.outlet_l_s)),
+        ]
+        if water.inlet_l_s is not None:
+            capacities.append(translate(language, "screen {flow}", flow=flow(water.inlet_l_s)))
+        carried = translate(
+            language,
+            "{flow} arrive; {capacities}.",
+            flow=flow(water.demand_l_s),
+            capacities=listed(capacities, language),
+        )
+        same.setdefault(carried, []).append(eave.eave)
+    return tuple(f"{sentence_case(listed(names, language))}: {carried}" for carried, names in same.items())

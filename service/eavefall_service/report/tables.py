@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from eavefall_model.advice.say import (
     Voice,
@@ -28,6 +29,8 @@ from eavefall_service.report.answers import class_name, reader_voice, told
 from eavefall_service.report.document import Table
 
 _NAMES = 4
+# The rule that says what gets in by number, beside the one that decided.
+COUNTED: Final = "small-things-get-in"
 
 
 def deciding_rule(row: GuardVerdict) -> str | None:
@@ -46,7 +49,7 @@ def _first_why(row: GuardVerdict, advice: Advice, voice: Voice) -> str:
 def _counted(row: GuardVerdict, advice: Advice, voice: Voice) -> str:
     """What gets in by number."""
     for reason in advice.reasons:
-        if reason.about == row.kind and reason.rule == "small-things-get-in":
+        if reason.about == row.kind and reason.rule == COUNTED:
             return f" {told(reason, voice)}"
     return ""
 
@@ -89,7 +92,7 @@ def guards_table(advice: Advice, units: Units, language: Language = "en") -> Tab
         note,
         tuple(at for at, row in enumerate(advice.guards) if row.kind == advised),
         # Spanish writes out "pulgadas".
-        (1.5, 1.0, 1.1 if language == "en" else 1.4, 1.0, 1.2, 0.95, 0),
+        (1.6, 1.2, 1.1 if language == "en" else 1.45, 1.05, 1.2, 1.1, 0),
         last_below=True,
     )  # fmt: skip
 
@@ -130,7 +133,7 @@ def eaves_table(advice: Advice, units: Units, language: Language = "en") -> Tabl
             "Months and litter: typical, and the range of 8 in 10 trial runs. Rain: the tightest point, and "
             "its capacity over the design flow.",
         ),
-        shares=(0.8, 1.4, 1.2, 0.8, 1.5, 0.9, 1.3, 0),
+        shares=(0.65, 1.4, 1.2, 0.75, 1.55, 0.85, 1.6, 0),
         last_below=True,
     )  # fmt: skip
 
@@ -192,7 +195,7 @@ def material_table(advice: Advice, units: Units, language: Language = "en") -> T
         ),
         tuple(rows),
         " ".join(filter(None, (waste, *notes, price_line(advice, language)))),
-        shares=(1.3, 1, 1, 0.95, 0.75, 0.9),
+        shares=(1.6, 1, 1, 0.95, 0.75, 0.9),
     )  # fmt: skip
 
 
