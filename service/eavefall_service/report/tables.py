@@ -133,7 +133,7 @@ def eaves_table(advice: Advice, units: Units, language: Language = "en") -> Tabl
             "Months and litter: typical, and the range of 8 in 10 trial runs. Rain: the tightest point, and "
             "its capacity over the design flow.",
         ),
-        shares=(0.65, 1.4, 1.2, 0.75, 1.55, 0.85, 1.6, 0),
+        shares=(0.65, 1.4, 1.2 if language == "en" else 1.55, 0.75, 1.5, 0.85, 1.5, 0),
         last_below=True,
     )  # fmt: skip
 

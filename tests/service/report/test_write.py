@@ -10,17 +10,20 @@ import pytest
 from eavefall_model.advice.schema import Advice
 from eavefall_model.errors import EavefallError
 from eavefall_model.photo import display_jpeg
+from eavefall_model.reading import Reading
 from eavefall_model.survey import Survey
 from eavefall_service.report.write import write_report
 from eavefall_service.walk import Walk
 
 
 @pytest.fixture(scope="module")
-def walk(survey: Survey, advice: Advice, tmp_path_factory: pytest.TempPathFactory) -> Walk:
+def walk(
+    survey: Survey, advice: Advice, readings: tuple[Reading, ...], tmp_path_factory: pytest.TempPathFactory
+) -> Walk:
     folder = tmp_path_factory.mktemp("photos")
     for ref in survey.photos:
         (folder / ref.file).write_bytes(display_jpeg(np.full((80, 120, 3), 90, np.uint8)))
-    return Walk(survey, advice, (), folder)
+    return Walk(survey, advice, readings, folder)
 
 
 def test_the_name_decides_the_kind(walk: Walk, tmp_path: Path) -> None:
