@@ -201,26 +201,50 @@ def test_a_full_phone_still_shows_every_page(make_person, wire):
 
 
 def test_new_survey_without_any_signal(make_person, wire):
+    """Begun in a dead zone: a photo, two trees and an eave, a reload between; all of it arrives, once."""
     rita = make_person(keeps_pages=True)
     page = rita.page
     rita.sign_in("rita")
     page.goto("/rep")
-    rita.until("navigator.serviceWorker.ready.then(() => true)")
-    page.reload()
-    rita.until("navigator.serviceWorker.controller !== null")
+    rita.until("document.documentElement.dataset.kept === '1'")
+    rita.until("navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)")
     wire.cut()
     page.fill("#new-survey [name=name]", "Behind the hill")
     page.click("#new-survey button")
     page.wait_for_url(re.compile(r"/rep/offline#[0-9a-f]{16}$"))
+    survey = page.url.rsplit("#", 1)[1]
     page.set_input_files("#choose", PHOTOS / "gutter.jpg")
     expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
-    rita.shot("rep-no-signal")
+    for at, (distance, point) in enumerate((("12", "NW"), ("30", "E")), 3):
+        page.locator("#tree-form [name=distance]").press_sequentially(distance)
+        page.locator(f"#tree-form label:has([name=bearing][value={point}])").click()
+        page.click("#tree-form button.go")
+        expect(page.locator("#queue-title")).to_have_text(f"Waiting to be sent: {at}")
+        expect(page.locator("#tree-form [name=distance]")).to_have_value("")
+    page.click("summary:has-text('Add an eave')")
+    page.locator("#eave-form [name=length]").press_sequentially("40")
+    page.locator("#eave-form label:has([name=facing][value=NW])").click()
+    # Half an eave survives a reload, and the list leads back to what was begun.
     page.reload()
-    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 2")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 4")
+    expect(page.locator("#eave-form [name=length]")).to_have_value("40")
+    rita.shot("rep-no-signal")
+    page.goto("/rep")
+    page.click("text=Go on with it")
+    page.wait_for_url(f"**/rep/offline#{survey}")
+    page.click("#eave-form button.go")
+    expect(page.locator("#queue-title")).to_have_text("Waiting to be sent: 5")
     send_now(page, wire)
     page.wait_for_url(re.compile(r"/rep/[0-9a-f]{16}$"))
     expect(page.locator("h1")).to_contain_text("Behind the hill")
     expect(page.locator("article.photo")).to_have_count(1)
+    page.goto(f"/rep/{survey}/trees")
+    expect(page.locator("#list strong")).to_have_count(2)
+    expect(page.locator("#list")).to_contain_text("12 ft, NW")
+    expect(page.locator("#list")).to_contain_text("30 ft, E")
+    page.goto(f"/rep/{survey}/house")
+    expect(page.locator("#list strong")).to_have_count(1)
+    expect(page.locator("#list")).to_contain_text("40 ft, looks to NW")
 
 
 def test_refused_photo_stays_visible_with_the_reason(make_person, tmp_path: Path):

@@ -162,6 +162,13 @@ def put_part(
     return _save(session, row, actor, document, f"{PART_WORDS[kind]} {verb}", detail)
 
 
+def blank_eave(survey: Survey) -> str | None:
+    """The name of the only eave while its length and where it looks to are unknown, as a survey begins."""
+    only = survey.eaves[0]
+    blank = len(survey.eaves) == 1 and only.length_m is None and only.facing_deg is None
+    return only.name if blank else None
+
+
 def remove_part(session: Session, row: SurveyRow, actor: Actor, kind: PartKind, key: str) -> Survey:
     """Remove a part; the last eave stays, since a survey is about at least one."""
     parts = list(row.document.get(kind, ()))

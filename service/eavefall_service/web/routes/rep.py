@@ -16,7 +16,7 @@ from eavefall_service.journeys.survey_view import SurveyView
 from eavefall_service.journeys.usual import usual_of
 from eavefall_service.office import survey_search as search
 from eavefall_service.web import pages
-from eavefall_service.web.access import DoorRoute, Staff, may
+from eavefall_service.web.access import DoorRoute, MaybeStaff, Staff, may
 from eavefall_service.web.answering import look
 from eavefall_service.web.errors import refuse
 from eavefall_service.web.photos.gutter_view import GUTTERS, gutter_shown
@@ -70,9 +70,10 @@ def make_survey(
 
 
 @router.get("/offline")
-def offline(request: Request) -> Response:
-    """The page a phone keeps for taking photos without any signal; holds nothing of any survey."""
-    return pages.page(request, "rep/offline.html", area="rep")
+def offline(request: Request, actor: MaybeStaff) -> Response:
+    """The page a phone keeps for beginning a survey without any signal; holds nothing of any survey."""
+    units = actor.units if actor else "us"
+    return pages.page(request, "rep/offline.html", area="rep", units=units, keeps_was=True)
 
 
 @router.get("/{survey_id}")
@@ -142,10 +143,9 @@ def show_house(
     """The page of the house; ``more`` may hold what was ``typed`` and what is ``wrong`` with it."""
     seen = look(office, survey_id, actor)
     part = next((eave for eave in seen.survey.eaves if eave.name == edit), None)
-    only = seen.survey.eaves[0]
-    is_blank = len(seen.survey.eaves) == 1 and only.length_m is None and only.facing_deg is None
+    is_blank = surveys.blank_eave(seen.survey) is not None
     if is_blank and "wrong" not in more:
-        part = part or only
+        part = part or seen.survey.eaves[0]
     more["meanwhile"] = _meanwhile(office, actor, survey_id, "eaves", edit) if edit else ()
     with office.database.read() as session:
         usual_eave, usual_place = usual_of(session, actor, survey_id)

@@ -169,6 +169,13 @@ export function showQueue(queue, survey = "") {
       there.textContent = "Open its survey";
       item.append(there);
     }
+    if (!entry.problem && !survey && entry.url.endsWith("/rep/surveys")) {
+      const on = document.createElement("a");
+      on.className = "button";
+      on.href = `${document.documentElement.dataset.site || ""}/rep/offline#${entry.survey}`;
+      on.textContent = "Go on with it";
+      item.append(on);
+    }
     if (entry.problem) {
       const away = document.createElement("button");
       away.type = "button";

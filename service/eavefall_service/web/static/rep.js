@@ -72,7 +72,7 @@ async function showCard(sha256, tries = 0) {
 
 queue.addEventListener("sent", ({ detail: { entry, answer } }) => {
   if (answer.sha256 && entry.survey === survey) showCard(answer.sha256);
-  else if (answer.next && entry.survey === survey) settle(answer.next);
+  else if (answer.next && entry.survey === survey && !page?.dataset.offline) settle(answer.next);
 });
 
 // --- forms ----------------------------------------------------------------------------------------------------
@@ -185,17 +185,20 @@ starter?.addEventListener("submit", async (event) => {
 // --- the page kept for no signal ------------------------------------------------------------------------------
 
 if (page?.dataset.offline) {
+  // Another survey begun on this phone is another page of the same address.
+  addEventListener("hashchange", () => location.reload());
   const told = document.getElementById("offline-survey");
   if (survey) {
     told.hidden = false;
-    told.textContent = "Photos taken now belong to the survey you just started.";
+    told.textContent = "What you add now belongs to the survey you just started.";
+    for (const form of document.querySelectorAll("form[data-part]")) form.action = `${site}/rep/${survey}/${form.dataset.part}`;
     queue.addEventListener("change", async () => {
       if (queue.state === "idle" && !(await queue.entries()).length) location.assign(`${site}/rep/${survey}`);
     });
   } else {
-    document.querySelector(".camera").hidden = true;
+    document.getElementById("offline-parts").hidden = true;
     told.hidden = false;
-    told.textContent = "Open a survey that you had open before, or start a new one, to take photos for it.";
+    told.textContent = "Open a survey that you had open before, or start a new one.";
   }
 }
 
@@ -269,11 +272,17 @@ async function keepForLater() {
   await navigator.serviceWorker.ready;
   const files = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src], img[src*='/static/']")];
   const cache = await caches.open("eavefall-static");
-  for (const address of [...["queue", "drafts", "pad", "evidence", "measure", "sight", "plan", "taps", "angles"].map((name) => `${site}/static/${name}.js`), ...files.map((each) => each.href || each.src)]) {
+  for (const address of [...["queue", "messages", "drafts", "pad", "evidence", "measure", "sight", "plan", "taps", "angles"].map((name) => `${site}/static/${name}.js`), ...files.map((each) => each.href || each.src)]) {
     if (!(await cache.match(address))) await cache.add(address).catch(() => null);
   }
-  if (!page?.dataset.survey) return;
   const kept = await caches.open("eavefall-pages");
+  if (!page?.dataset.survey) {
+    // Anew at each visit: this person's units, and the addresses of today's files.
+    const shell = await fetch(`${site}/rep/offline`, { headers: { Accept: "text/html" } }).catch(() => null);
+    if (shell?.ok && !shell.redirected) await kept.put(`${site}/rep/offline`, shell).catch(() => null);
+    document.documentElement.dataset.kept = "1";
+    return;
+  }
   for (const tab of ["", "/trees", "/house", "/measure", "/plan", "/taps", "/angles", "/needles", "/drop-test"]) {
     const address = `${site}/rep/${survey}${tab}`;
     const answer = await fetch(address, { headers: { Accept: "text/html" } }).catch(() => null);
