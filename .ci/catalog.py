@@ -115,7 +115,7 @@ def _tables() -> Iterator[tuple[Any, ...]]:
     both = (*both, *worth.PAST.values())
     yield worth, [owner for _, owner in both], [owner for _, owner in worth.RANGE.values()]
     yield worth, worth.HARDLY, worth.ALONE, worth.USED, [each[0] for each in worth.ASKED.values()]
-    yield worth, [words for _, words in worth.ODDS]
+    yield worth, [words for _, words in say.ODDS]
     yield calendar, [owner for _, owner in (*calendar.PLAN.values(), *calendar.WHY.values())]
     yield flips, flips.THEN, flips.THEN_CLASS, flips.MOVED, flips.WIDTH, flips.FEWER, flips.MORE
     yield measure_next, [owner for _, owner in measure_next.CHANGES.values()], measure_next.FIRST_STEPS

@@ -204,11 +204,11 @@ def size_text(size_mm: float, system: Units, language: Language = "en") -> str:
 
 
 def opening_text(width_mm: float, system: Units = "us", language: Language = "en") -> str:
-    """An opening or the width of a needle: ``0.50 mm``, in the US ``0.50 mm (0.020 in)``.
+    """An opening or the width of a needle: ``0.5 mm``, in the US ``0.5 mm (0.020 in)``.
 
     Millimeters always, since sieves, needles and cloth are told apart in them.
     """
-    millimeters = _unit(f"{width_mm:.2f}" if width_mm < 1 else number_text(width_mm), "mm")
+    millimeters = _unit(number_text(round(width_mm, 2)), "mm")
     if system == "metric":
         return millimeters
     return f"{millimeters} ({_unit(f'{width_mm / MM_PER_INCH:.3f}', 'in', language)})"

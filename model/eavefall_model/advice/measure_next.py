@@ -51,12 +51,12 @@ HISTORY: Final = "history.now_full_fifths"
 # What knowing more would change, as estimator and owner are told.
 CHANGES: Final = {
     "class": (
-        "{chance} chance it changes the answer.",
-        "({chance} chance that it changes this answer).",
+        "odds {chance} that it changes the answer.",
+        "(odds {chance} that it changes this answer).",
     ),
     "interval": (
-        "{chance} chance it changes the interval.",
-        "({chance} chance that it changes how often cleaning is due).",
+        "odds {chance} that it changes the interval.",
+        "(odds {chance} that it changes how often cleaning is due).",
     ),
 }
 NOTHING: Final = "Nothing left out is likely to change the answer; what comes nearest is to"
@@ -219,7 +219,7 @@ def _step(
     chance = rounded(max(class_chance, interval_chance), 3)
     what = None if chance == 0 else "class" if class_chance >= interval_chance else "interval"
     to_estimator, to_owner = _templates(ask, item, by_owner, what)
-    figures = {**_figures(outcome, item), "chance": ("chance that it changes the answer", "share", chance)}
+    figures = {**_figures(outcome, item), "chance": ("chance that it changes the answer", "odds", chance)}
     quoted = {name for template in (to_estimator, to_owner) for name, _ in placeholders(template)}
     step = MeasureNext(
         sentence="",
@@ -296,7 +296,8 @@ def measure_next(outcome: Outcome, judged: Judged, units: Units) -> tuple[Measur
             others.append((float(middles.max() / middles.min()), item.key, item))
     if not found and others:
         return (_step(outcome, max(others)[-1], 0, 0, units),)
-    found.sort(key=lambda pair: (-pair[0], pair[1].input))
+    # What may change the answer goes before what only changes how often cleaning is due.
+    found.sort(key=lambda pair: (pair[1].chance_changes_class < _LEAST_CHANCE, -pair[0], pair[1].input))
     return tuple(step for _, step in found[:_MOST])
 
 

@@ -241,6 +241,19 @@ def interval_text(interval: Interval, language: Language = "en") -> str:
     return f"{typical} ({span_text(bare_months(interval.low), bare_months(interval.high), language)})"
 
 
+# Everyday odds, by chance.
+ODDS: Final = (
+    (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
+    (0.29, "about 1 in 4"), (0.42, "about 1 in 3"), (0.58, "about 1 in 2"), (0.71, "about 2 in 3"),
+    (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (1.01, "about 19 in 20"),
+)  # fmt: skip
+
+
+def chance_words(chance: float) -> str:
+    """A chance as everyday odds, such as ``about 2 in 3``."""
+    return next(words for limit, words in ODDS if chance < limit)
+
+
 YES_NO: Final = {True: "yes", False: "no"}
 # Shares of a year that have a name.
 TIMES: Final[Mapping[float, str]] = MappingProxyType(
@@ -365,6 +378,7 @@ _WAYS: Final[Mapping[str, Callable[[Any, Voice], str]]] = MappingProxyType(
         "a year": lambda value, voice: _about(times_text(value, voice.language), voice),
         "times a year": lambda value, voice: times_text(value, voice.language),
         "share": lambda value, voice: per_cent(value, voice.language),
+        "odds": lambda value, voice: translate(voice.language, chance_words(value)),
         "margin": lambda value, voice: spare_text(value, voice.language),
         "ratio": lambda value, voice: number_text(value, 2, voice.language),
         "count": lambda value, voice: number_text(value, language=voice.language),

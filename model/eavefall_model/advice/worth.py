@@ -12,17 +12,11 @@ from typing import Final
 from eavefall_model.advice.decide import ENOUGH, interval, rounded
 from eavefall_model.advice.measure_next import narrowing
 from eavefall_model.advice.outcome import GuardOutcome, Outcome
-from eavefall_model.advice.say import written
+from eavefall_model.advice.say import chance_words, written
 from eavefall_model.advice.schema import Figure, Past, Question, Said, Worth
 from eavefall_model.house.contradictions import Contradiction
 from eavefall_model.vocabulary import GuardKind, Units, Value, WorthAnswer
 
-# Everyday odds, by chance.
-ODDS: Final = (
-    (0.08, "about 1 in 20"), (0.15, "about 1 in 10"), (0.225, "about 1 in 5"),
-    (0.29, "about 1 in 4"), (0.42, "about 1 in 3"), (0.58, "about 1 in 2"), (0.71, "about 2 in 3"),
-    (0.775, "about 3 in 4"), (0.85, "about 4 in 5"), (0.92, "about 9 in 10"), (1.01, "about 19 in 20"),
-)  # fmt: skip
 # Answer, and whether the owner has said how often cleaning is fine -> what estimator and owner are told.
 SAID: Final[dict[tuple[WorthAnswer, bool], tuple[str, str]]] = {
     ("yes", True): (
@@ -133,11 +127,6 @@ ALONE: Final = "the trees alone would say {alone_low} to {alone_high}."
 _SURE: Final = 0.03
 # A range counts as narrower below this share of its ratio.
 _NARROWER: Final = 0.9
-
-
-def chance_words(chance: float) -> str:
-    """A chance as everyday odds, such as ``about 2 in 3``."""
-    return next(words for limit, words in ODDS if chance < limit)
 
 
 def gain_of(outcome: Outcome, guard: GuardOutcome) -> float:

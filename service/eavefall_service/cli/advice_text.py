@@ -41,8 +41,8 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     if worth.headline != "No":
         # Why no guard is worth it, the second answer says already.
         rows.append(("Why", "", why_of(advice, units)[0].partition(". ")[0]))
-    if advice.measure_next:
-        rows.append(("Next", "", advice.measure_next[0].sentence))
+    for name, step in zip(("Next", "Then"), advice.measure_next, strict=False):
+        rows.append((name, "", step.sentence))
     to.print(Text(survey.name, style="bold"))
     grid = Grid.grid(padding=(0, 1))
     room = max(30, to.width - max(len(name) for name, _, _ in rows) - 1)

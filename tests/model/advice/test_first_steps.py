@@ -11,7 +11,7 @@ from eavefall_model.advice.assess import assess
 from eavefall_model.advice.measure_next import FIRST_STEPS, HOW_MEASURED
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.advice.say import Voice, guard_why, say
+from eavefall_model.advice.say import Voice, chance_words, guard_why, say
 from eavefall_model.advice.schema import Advice
 from eavefall_model.advice.validate import faults
 from eavefall_model.house.fields import FIELDS, input_kind, input_place
@@ -148,4 +148,4 @@ def test_what_to_find_out_is_said_to_both_and_names_what_it_is_about() -> None:
         # The greater of the two chances is told, and of what.
         by_class, by_interval = row.chance_changes_class, row.chance_changes_interval
         what = "the answer" if by_class >= by_interval else "the interval"
-        assert f"{max(by_class, by_interval):.0%} chance it changes {what}" in estimator
+        assert f"odds {chance_words(max(by_class, by_interval))} that it changes {what}" in estimator

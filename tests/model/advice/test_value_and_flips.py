@@ -12,9 +12,9 @@ from eavefall_model.advice.flips import nearest_change
 from eavefall_model.advice.measure_next import HOW_MEASURED, How, narrowing, results_weights
 from eavefall_model.advice.outcome import run
 from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.advice.say import times_text
+from eavefall_model.advice.say import chance_words, times_text
 from eavefall_model.advice.schema import Said
-from eavefall_model.advice.worth import chance_words, worth_answer
+from eavefall_model.advice.worth import worth_answer
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import Survey
 

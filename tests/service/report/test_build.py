@@ -35,7 +35,7 @@ def test_three_answers(document: ReportDocument) -> None:
     fine, worth, often = document.answers
     assert fine.headline == "An extra-fine screen"
     assert plain(fine.lines[0]) == (
-        "Clear openings up to 0.50 mm (0.020 in); nearest standard sieve ISO 3310-1 0.5 mm, ASTM E11 No. 35."
+        "Clear openings up to 0.5 mm (0.020 in); nearest standard sieve ISO 3310-1 0.5 mm, ASTM E11 No. 35."
     )
     assert "woven micromesh" in " ".join(fine.lines)
     assert worth.headline == "Yes"

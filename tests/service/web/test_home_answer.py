@@ -165,7 +165,7 @@ def test_figures_stay_those_of_the_reason(pines: tuple[Survey, Advice]) -> None:
     assert line.replace("\u00a0", " ") == (
         "The thinnest needles that reach your gutter in any number come from the tree nearest the roof and "
         "“Back pines” and are about 0.57 mm (0.022 in) thick (0.55 to 0.59 mm). A needle slips in end first "
-        "through any hole wider than it is thick, so the holes may be at most 0.50 mm (0.020 in) wide."
+        "through any hole wider than it is thick, so the holes may be at most 0.5 mm (0.020 in) wide."
     )
 
 
