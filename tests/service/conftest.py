@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+import secrets
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,3 +59,58 @@ def invented_office(tmp_path_factory: pytest.TempPathFactory) -> InventedOffice:
         data, houses=houses, secret=LOOPBACK_SECRET, progress=lambda what, *_: told.append(what)
     )
     return InventedOffice(data, houses, people, told)
+
+
+def _programs() -> Path | None:
+    """PostgreSQL's own programs, the newest there are; Debian keeps them off the path."""
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+    return found[-1].parent if found else next((Path(p).parent for p in [shutil.which("initdb")] if p), None)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Callable[[], str]]:
+    """Addresses of new, empty databases in a server of the tests' own, which never listens on a network."""
+    programs = _programs()
+    if programs is None:
+        pytest.skip("PostgreSQL is NOT TESTED: its server is not installed (Debian: apt install postgresql)")
+    psycopg = pytest.importorskip("psycopg", reason="PostgreSQL is NOT TESTED: psycopg is not installed")
+    folder = Path(tempfile.mkdtemp(prefix="eavefall-pg-", dir="/tmp"))  # a socket's path is short
+    # Its server refuses to run as root.
+    who = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.getuid() == 0 else {}
+    if who:
+        shutil.chown(folder, "postgres", "postgres")
+
+    def call(program: str, *arguments: str) -> None:
+        subprocess.run(
+            [programs / program, "-D", folder / "data", *arguments],
+            check=True, stdout=subprocess.DEVNULL, cwd=folder, timeout=120, **who,
+        )  # fmt: skip
+
+    try:
+        call("initdb", "-A", "trust", "-U", "eavefall", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
+        options = f"-c fsync=off -c listen_addresses='' -k {folder}"
+        call("pg_ctl", "-w", "-l", str(folder / "log"), "-o", options, "start")
+        try:
+
+            def new_address() -> str:
+                name = f"t{secrets.token_hex(6)}"
+                at = {"host": str(folder), "user": "eavefall", "dbname": "postgres", "autocommit": True}
+                with psycopg.connect(**at) as server:
+                    server.execute(f"CREATE DATABASE {name}")
+                return f"postgresql+psycopg://eavefall@/{name}?host={folder}"
+
+            yield new_address
+        finally:
+            call("pg_ctl", "-m", "immediate", "stop")
+    finally:
+        shutil.rmtree(folder)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def fresh_data(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """A new data directory, its rows to be in SQLite or in PostgreSQL."""
+    data = tmp_path / "data"
+    if request.param == "postgresql":
+        data.mkdir(mode=0o700)
+        (data / "database.url").write_text(request.getfixturevalue("postgres")())
+    return data

@@ -50,8 +50,11 @@ def upgrade(data: Annotated[Path, typer.Argument(help="Data directory; no server
     """Bring a data directory of an earlier version to this one, after making a copy."""
     with own_data(data):
         done = upgrading.upgrade(data, error_console().print)
-    if done.copy is None:
+    if not done.steps:
         error_console().print(f"{data} needs no upgrade.")
+        return
+    if done.copy is None:
+        error_console().print(f"The database of {data} is upgraded. The way back is what pg_dump saved.")
         return
     error_console().print(
         f"{data} is upgraded. To go back to the earlier version, put "

@@ -16,6 +16,7 @@ from eavefall_service.journeys.actor import UPKEEP, Actor
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.office import facts
 from eavefall_service.storage import Database, PhotoFolder
+from eavefall_service.storage.engines import holds_office
 
 DEFAULT_DATA: Final = Path("eavefall-data")
 DataOption = Annotated[Path, typer.Option(help="Data directory of the office.")]
@@ -25,11 +26,11 @@ ByOption = Annotated[str, typer.Option(help="Who does it, for the log; your logi
 @contextmanager
 def opened(data: Path) -> Iterator[tuple[Database, PhotoFolder]]:
     """An office's rows and photos, its facts brought up to date."""
-    if not (data / "eavefall.db").is_file():
+    if not holds_office(data):
         raise typer.BadParameter(
             f"{data} holds no office; `eavefall serve --data {data}` starts one", param_hint="--data"
         )
-    database = Database(data / "eavefall.db")
+    database = Database.of(data)
     try:
         photos = PhotoFolder(data / "photos")
         with changing_office(database, UPKEEP, "keep statistics") as session:

@@ -63,7 +63,7 @@ def add_user(
 def list_users(data: DataOption = _DATA) -> None:
     """Everybody who can or could sign in."""
     table = Table("name", "role", "branch", "since", "state", "second factor")
-    database = Database(data / "eavefall.db")
+    database = Database.of(data)
     try:
         with database.read() as session:
             for user in accounts.people(session):
@@ -127,7 +127,7 @@ def need_second_factor(
 
 @contextmanager
 def _people(data: Path, verb: Verb = "change people") -> Iterator[Session]:
-    database = Database(data / "eavefall.db")
+    database = Database.of(data)
     try:
         with changing_office(database, acting(), verb) as session:
             yield session

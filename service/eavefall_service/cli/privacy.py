@@ -19,6 +19,7 @@ from eavefall_service.journeys.administration import households
 from eavefall_service.journeys.administration.settings import KEPT, days_kept, set_days_kept
 from eavefall_service.journeys.door import changing_office
 from eavefall_service.storage import Database, PhotoFolder
+from eavefall_service.storage.engines import holds_office
 from eavefall_service.storage.rows import ErasureRow, SurveyRow
 
 _BACKUPS = (
@@ -134,9 +135,9 @@ def _listed(database: Database, other: Path) -> list[SurveyRow]:
 
 @contextmanager
 def _opened(data: Path) -> Iterator[tuple[Database, PhotoFolder]]:
-    if not (data / "eavefall.db").is_file():
+    if not holds_office(data):
         raise ServiceError("not-found", f"{data} holds no data of eavefall.", "Name the data directory.")
-    database = Database(data / "eavefall.db")
+    database = Database.of(data)
     try:
         yield database, PhotoFolder(data / "photos")
     finally:

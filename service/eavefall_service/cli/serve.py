@@ -80,7 +80,7 @@ def serve(
 
 
 def _has_users(data: Path) -> bool:
-    database = Database(data / "eavefall.db")
+    database = Database.of(data)
     try:
         with database.read() as session:
             return accounts.has_users(session)

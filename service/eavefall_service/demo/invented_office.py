@@ -114,7 +114,7 @@ def fill_office(
     if data.exists() and (not data.is_dir() or any(data.iterdir())):
         raise ServiceError("request-invalid", f"{data} is there already and not empty.", "Name a new folder.")
     data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    database, pick = Database(data / "eavefall.db"), random.Random(seed)
+    database, pick = Database.of(data), random.Random(seed)
     start = datetime.now(UTC).replace(hour=9, minute=0) - timedelta(weeks=_WEEKS)
     try:
         with pretending(start):

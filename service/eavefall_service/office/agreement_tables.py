@@ -103,7 +103,7 @@ def sample_reads(session: Session, branch: str | None = None) -> Reads:
         .join(ReadRow, ReadRow.survey_id == FactRow.survey_id)
         .join(SampledRow, SampledRow.survey_id == FactRow.survey_id)
         .where(ReadRow.is_first == 1)
-        .group_by(FactRow.survey_id)
+        .group_by(FactRow.survey_id, ReadRow.answer)
     )
     if branch is not None:
         query = query.where(FactRow.branch == branch)

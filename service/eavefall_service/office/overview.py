@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from eavefall_service.journeys.needs import NEED_WEIGHTS
 from eavefall_service.statistics.weeks import iso_week, week_of, week_start
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.engines import json_words
 from eavefall_service.storage.rows import AdviceRow, SurveyRow
 
 _WEEKS = 12
@@ -38,7 +39,7 @@ class Choices:
 
 def need_counts(session: Session) -> dict[str, int]:
     """Surveys that wait, by need; one survey may count under several."""
-    each = func.json_each(SurveyRow.needs).table_valued("value")
+    each = json_words(SurveyRow.needs).table_valued("value")
     rows = session.execute(
         select(each.c.value, func.count())
         .select_from(SurveyRow)

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Final, Literal
 
 import numpy as np
-from sqlalchemy import func, select
+from sqlalchemy import String, cast, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from eavefall_service.statistics.cusum import Cusum, design
@@ -119,7 +119,9 @@ def drift_series(
         .subquery()
     )
     streams = session.execute(
-        select(ordered.c.name, func.group_concat(ordered.c.flag, "")).group_by(ordered.c.name)
+        select(ordered.c.name, func.aggregate_strings(cast(ordered.c.flag, String), "")).group_by(
+            ordered.c.name
+        )
     )
     events = {
         name: np.frombuffer(str(text).encode(), dtype=np.uint8) == ord("1") for name, text in streams.all()

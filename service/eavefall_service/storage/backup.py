@@ -18,10 +18,10 @@ from typing import Any, Final
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.engines import DATABASE_FILE, own_file
 from eavefall_service.storage.photo_folder import sync_to_disk
 
 BACKUP_FORMAT: Final = "eavefall.backup/1"
-_DATABASE: Final = "eavefall.db"
 _LIST: Final = "backup.json"
 _ALIVE: Final = "SELECT DISTINCT sha256 FROM photos WHERE deleted_at IS NULL"
 
@@ -46,13 +46,12 @@ def make_backup(data: Path, out: Path) -> Copied:
         ``backup-place-taken`` if ``out`` exists, ``backup-damaged`` if a photo's bytes are not what its row
         says or the copied database does not pass SQLite's own check.
     """
-    if not (data / _DATABASE).is_file():
-        raise ServiceError("not-found", f"{data} holds no data of eavefall.", "Name the data directory.")
+    own_file(data)
     partial = _begin(out)
     missing = []
-    copied = partial / _DATABASE
+    copied = partial / DATABASE_FILE
     # SQLite's online backup: one consistent moment, whatever is written meanwhile.
-    with closing(sqlite3.connect(data / _DATABASE)) as live, closing(sqlite3.connect(copied)) as copy:
+    with closing(sqlite3.connect(data / DATABASE_FILE)) as live, closing(sqlite3.connect(copied)) as copy:
         live.backup(copy)
         copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
         for (sha256,) in copy.execute(_ALIVE).fetchall():
@@ -158,7 +157,7 @@ def _checked(root: Path, about: dict[str, Any] | None = None) -> Copied:
         if not path.is_file() or _sha256(path) != sha256:
             raise ServiceError("backup-damaged", f"{name} is missing or was changed.", _ASK)
         size += path.stat().st_size
-    with closing(sqlite3.connect(f"file:{root / _DATABASE}?mode=ro", uri=True)) as rows:
+    with closing(sqlite3.connect(f"file:{root / DATABASE_FILE}?mode=ro", uri=True)) as rows:
         if rows.execute("PRAGMA integrity_check").fetchone() != ("ok",):
             raise ServiceError("backup-damaged", "The database does not pass SQLite's check.", _ASK)
         alive = [sha256 for (sha256,) in rows.execute(_ALIVE)]

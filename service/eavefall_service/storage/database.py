@@ -1,7 +1,6 @@
-"""SQLite with write-ahead log and full synchronisation: many readers, one writer.
+"""The rows of one data directory: many readers, one writer, in SQLite or in PostgreSQL.
 
-One writer is kept by a connection pool of size one whose transactions begin immediately, so a write never
-finds the file locked half-way through. ``synchronous=FULL`` makes every commit survive a power cut.
+See :mod:`eavefall_service.storage.engines` for what makes the two alike.
 """
 
 from __future__ import annotations
@@ -12,20 +11,20 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import Final
 
 from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, QueuePool, create_engine, event
+from sqlalchemy import Engine
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from eavefall_model.errors import ServiceError
+from eavefall_service.storage.engines import Place, SqliteFile, place_of, unreachable
 
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
-_READERS: Final = 12
-_WAIT_S: Final = 30
 
 
 class Database:
@@ -33,33 +32,55 @@ class Database:
 
     Parameters
     ----------
-    path : Path
-        The SQLite file; made, with its tables, when absent, in a folder that only its owner can read.
+    place : Path or Place
+        An SQLite file (made, with its tables, when absent, in a folder that only its owner can read), or
+        where else the rows are.
 
     Raises
     ------
     ServiceError
         ``database-newer`` if a later version of the program has written it, ``database-older`` if an earlier
-        one has and it must be upgraded first.
+        one has and it must be upgraded first, ``database-away`` if its server does not answer,
+        ``database-driver-missing`` if there is no driver for it.
     """
 
-    def __init__(self, path: Path) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        if not path.exists():
-            # SQLite gives its write-ahead log the same mode as the file.
-            os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
-        self._writer = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
-        found = _revision(self._writer)
-        if found is None:  # new, or killed before its first tables were there
-            migrate(path)
-        elif steps_from(found):
+    def __init__(self, place: Path | Place) -> None:
+        self._place = SqliteFile(place) if isinstance(place, Path) else place
+        if isinstance(self._place, SqliteFile):
+            path = self._place.path
+            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            if not path.exists():
+                # SQLite gives its write-ahead log the same mode as the file.
+                os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+        self._writer = self._place.engine(writes=True)
+        try:
+            found = revision_of(self._writer)
+            if found is None:  # new, or killed before its first tables were there
+                migrate(self._place)
+            elif steps_from(found):
+                raise ServiceError(
+                    "database-older",
+                    f"{self._place} was written by an earlier version of eavefall.",
+                    f"Stop the server and run `eavefall upgrade {self._place.path.parent}`; it makes a copy "
+                    "first."
+                    if isinstance(self._place, SqliteFile)
+                    else "Stop all servers, save the database with pg_dump, and run `eavefall upgrade` with "
+                    "the data directory.",
+                )
+        except OperationalError as error:
             self._writer.dispose()
-            raise ServiceError(
-                "database-older",
-                f"{path} was written by an earlier version of eavefall.",
-                f"Stop the server and run `eavefall upgrade {path.parent}`; it makes a copy first.",
-            )
-        self._reader = _engine(path, pool_size=_READERS, begin="BEGIN", read_only=True)
+            if isinstance(self._place, SqliteFile):
+                raise
+            raise unreachable(self._place, error) from error
+        except ServiceError:
+            self._writer.dispose()
+            raise
+        self._reader = self._place.engine(writes=False)
+
+    @classmethod
+    def of(cls, data: Path) -> Database:
+        """The rows of a data directory, wherever it says they are."""
+        return cls(place_of(data))
 
     @contextmanager
     def write(self) -> Iterator[Session]:
@@ -74,16 +95,8 @@ class Database:
             yield session
 
     def settle(self) -> None:
-        """Empty the write-ahead log, so that nothing deleted is left in it; as far as readers allow."""
-        raw = self._writer.raw_connection()
-        try:
-            cursor = raw.cursor()
-            cursor.execute("PRAGMA busy_timeout=2000")
-            cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            cursor.execute(f"PRAGMA busy_timeout={_WAIT_S * 1000}")
-            cursor.close()
-        finally:
-            raw.close()
+        """Let nothing that was deleted linger, as far as readers allow."""
+        self._place.settle(self._writer)
 
     def close(self) -> None:
         """Give back all connections."""
@@ -91,21 +104,55 @@ class Database:
         self._reader.dispose()
 
 
-def own_data(data: Path) -> IO[str]:
-    """Lock the data directory for one server; the lock ends with the process, however it ends.
+class DataLock:
+    """A server's hold on its data directory; it ends with the process, however it ends.
 
-    Raises ``data-in-use``.
+    ``alone`` says that no other server was there. Where the rows are in PostgreSQL others may come, once
+    :meth:`share` was called; a server that starts beside others waits until that one is ready.
     """
-    data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    lock = (data / "server.lock").open("w")
+
+    def __init__(self, data: Path) -> None:
+        data.mkdir(parents=True, exist_ok=True, mode=0o700)
+        self._may_share = not isinstance(place_of(data), SqliteFile)
+        self._file = (data / "server.lock").open("w")
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self.alone = True
+        except OSError as error:
+            self.alone = False
+            if self._may_share:
+                fcntl.flock(self._file, fcntl.LOCK_SH)
+                return
+            self._file.close()
+            raise in_use(data) from error
+
+    def share(self) -> None:
+        """Let other servers in, where the database is made for several."""
+        if self._may_share:
+            fcntl.flock(self._file, fcntl.LOCK_SH)
+
+    def close(self) -> None:
+        """Give the data directory back."""
+        self._file.close()
+
+
+@contextmanager
+def own_data(data: Path) -> Iterator[None]:
+    """Hold the data directory without any server on it; raises ``data-in-use``."""
+    lock = DataLock(data)
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
+        if not lock.alone:
+            raise in_use(data)
+        yield
+    finally:
         lock.close()
-        raise ServiceError(
-            "data-in-use", f"Another server already uses {data}.", "Stop it, or choose another --data."
-        ) from error
-    return lock
+
+
+def in_use(data: Path) -> ServiceError:
+    """The refusal where a server is on the data directory."""
+    return ServiceError(
+        "data-in-use", f"Another server already uses {data}.", "Stop it, or choose another --data."
+    )
 
 
 def steps_from(revision: str | None) -> tuple[tuple[str, str], ...]:
@@ -134,9 +181,10 @@ def _all_steps() -> tuple[tuple[str, str], ...]:
     return tuple((script.revision, (script.doc or "").splitlines()[0]) for script in scripts)
 
 
-def migrate(path: Path, to: str = "head") -> None:
+def migrate(place: Path | Place, to: str = "head") -> None:
     """Walk a database to a revision of the tables, in one transaction."""
-    engine = _engine(path, pool_size=1, begin="BEGIN IMMEDIATE", read_only=False)
+    place = SqliteFile(place) if isinstance(place, Path) else place
+    engine = place.engine(writes=True)
     try:
         with engine.begin() as connection:
             config = _config()
@@ -146,7 +194,8 @@ def migrate(path: Path, to: str = "head") -> None:
         engine.dispose()
 
 
-def _revision(engine: Engine) -> str | None:
+def revision_of(engine: Engine) -> str | None:
+    """The revision of a database's tables; nothing if it has none."""
     with engine.connect() as connection:
         return MigrationContext.configure(connection).get_current_revision()
 
@@ -155,35 +204,3 @@ def _config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(_MIGRATIONS))
     return config
-
-
-def _engine(path: Path, *, pool_size: int, begin: str, read_only: bool) -> Engine:
-    engine = create_engine(
-        f"sqlite:///{path}",
-        poolclass=QueuePool,
-        pool_size=pool_size,
-        max_overflow=0,
-        hide_parameters=True,  # an error's text goes to the log, and what was to be written is personal
-        pool_timeout=_WAIT_S,
-        connect_args={"timeout": _WAIT_S, "check_same_thread": False},
-    )
-
-    def connect(raw: Any, _record: Any) -> None:
-        # The driver must not open transactions by itself, or BEGIN IMMEDIATE comes too late.
-        raw.isolation_level = None
-        cursor = raw.cursor()
-        cursor.execute("PRAGMA journal_mode=WAL")
-        cursor.execute("PRAGMA synchronous=FULL")
-        cursor.execute("PRAGMA foreign_keys=ON")
-        cursor.execute(
-            "PRAGMA secure_delete=ON"
-        )  # what is deleted is overwritten, in the file's free pages too
-        cursor.execute(f"PRAGMA query_only={'ON' if read_only else 'OFF'}")
-        cursor.close()
-
-    def start(connection: Any) -> None:
-        connection.exec_driver_sql(begin)
-
-    event.listen(engine, "connect", connect)
-    event.listen(engine, "begin", start)
-    return engine

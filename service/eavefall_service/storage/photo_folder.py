@@ -7,13 +7,14 @@ crash leaves behind has no row and is swept at the next start.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import hashlib
 import os
 import re
 import secrets
 import threading
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 _SHA256: Final = re.compile(r"[0-9a-f]{64}")
 
@@ -74,6 +75,33 @@ class IncomingPhoto:
             self.path.unlink(missing_ok=True)
 
 
+class FolderLock:
+    """One thread at a time, of all processes that share the folder; it ends with its process."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._here = threading.Lock()
+        self._file: IO[bytes] | None = None
+
+    def __enter__(self) -> None:
+        self._here.acquire()
+        try:
+            self._file = open(os.open(self._path, os.O_CREAT | os.O_RDWR, 0o600), "r+b")
+            fcntl.flock(self._file, fcntl.LOCK_EX)
+        except BaseException:
+            self._end()
+            raise
+
+    def __exit__(self, *_: object) -> None:
+        self._end()
+
+    def _end(self) -> None:
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+        self._here.release()
+
+
 class PhotoFolder:
     """``original/`` as sent (never served), ``shown/`` re-encoded without metadata, ``incoming/`` unfinished.
 
@@ -87,7 +115,7 @@ class PhotoFolder:
         self.root = root
         # Held from keeping bytes until their row is committed, and while deleting: otherwise a photo sent
         # again just while its last row goes would lose its bytes.
-        self.lock = threading.Lock()
+        self.lock = FolderLock(root / "lock")
         for name in ("original", "shown", "incoming"):
             (root / name).mkdir(parents=True, exist_ok=True, mode=0o700)
 
@@ -133,7 +161,7 @@ class PhotoFolder:
     def sweep(self, wanted: set[str]) -> int:
         """Remove unfinished files and photos that no row wants; returns how many files went.
 
-        Only for the start of the one server that owns the folder.
+        Only for the start of a server while no other has the folder.
         """
         gone = 0
         for path in sorted(self.root.glob("incoming/*")):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from sqlalchemy import ForeignKey, Index
+from sqlalchemy import BigInteger, ForeignKey, Index, Integer
 from sqlalchemy.orm import Mapped, mapped_column
 
 from eavefall_service.storage.rows import Base
@@ -66,7 +66,7 @@ class DrawRow(Base):
     made_by: Mapped[str]
     first_week: Mapped[int] = mapped_column(index=True)
     last_week: Mapped[int]
-    seed: Mapped[int]
+    seed: Mapped[int] = mapped_column(BigInteger().with_variant(Integer(), "sqlite"))
     size: Mapped[int]
     listed: Mapped[int]
     list_sha256: Mapped[str]

@@ -1,4 +1,5 @@
 """A data directory brought to this version's tables: a copy first, the work on another copy, then one rename.
+Rows in PostgreSQL are brought there in one transaction instead, which takes its own server's backup to undo.
 
 The database in use is never changed in place. At whatever moment the process is killed, ``eavefall.db`` is
 either the old one, whole, or the new one, whole; running the command again goes on from there.
@@ -12,17 +13,16 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine
+from sqlalchemy.exc import OperationalError
 
 from eavefall_model.errors import ServiceError
 from eavefall_service.storage import database
 from eavefall_service.storage.clock import now_text
+from eavefall_service.storage.engines import DATABASE_FILE, Place, SqliteFile, own_file, place_of, unreachable
 from eavefall_service.storage.photo_folder import sync_to_disk
-
-_DATABASE: Final = "eavefall.db"
 
 
 @dataclass(frozen=True)
@@ -47,14 +47,15 @@ def upgrade(data: Path, say: Callable[[str], None]) -> Upgraded:
         ``not-found`` if there is no database, ``database-newer`` if a later version wrote it,
         ``upgrade-failed`` if a step went wrong; the old database is in use then, unchanged.
     """
-    live = data / _DATABASE
-    if not live.is_file():
-        raise ServiceError("not-found", f"{data} holds no data of eavefall.", "Name the data directory.")
+    place = place_of(data)
+    if not isinstance(place, SqliteFile):
+        return _in_place(place, say)
+    live = own_file(data)
     found = _revision(live)
     steps = database.steps_from(found)
     if not steps:
         return Upgraded((), None)
-    new = data / f"{_DATABASE}.upgrading"
+    new = data / f"{DATABASE_FILE}.upgrading"
     _remove(new)  # left by a run that was killed
     say(f"Copying {live.name}.")
     with closing(sqlite3.connect(live)) as old, closing(sqlite3.connect(new)) as copy:
@@ -86,7 +87,7 @@ def upgrade(data: Path, say: Callable[[str], None]) -> Upgraded:
         ) from error
     at = f"{now_text()[:19].replace(':', '-')}Z"
     names = (
-        data / f"{_DATABASE}.before-{steps[0][0]}{more}-{at}"
+        data / f"{DATABASE_FILE}.before-{steps[0][0]}{more}-{at}"
         for more in ("", *map("-{}".format, range(2, 99)))
     )
     kept = next(path for path in names if not path.exists())
@@ -97,6 +98,22 @@ def upgrade(data: Path, say: Callable[[str], None]) -> Upgraded:
     new.replace(live)
     sync_to_disk(data)
     return Upgraded(steps, kept)
+
+
+def _in_place(place: Place, say: Callable[[str], None]) -> Upgraded:
+    """Every step in one transaction, which PostgreSQL takes back as a whole; no copy is made."""
+    engine = place.engine(writes=True)
+    try:
+        steps = database.steps_from(database.revision_of(engine))
+        for revision, what in steps:
+            say(f"{revision}: {what}")
+        if steps:
+            database.migrate(place)
+    except OperationalError as error:
+        raise unreachable(place, error) from error
+    finally:
+        engine.dispose()
+    return Upgraded(steps, None)
 
 
 def _revision(path: Path) -> str | None:

@@ -18,7 +18,7 @@ from starlette.types import Scope
 from eavefall_model.tags.folder import tagger_of
 from eavefall_service.learning.registry import Registry
 from eavefall_service.storage import Database, PhotoFolder
-from eavefall_service.storage.database import own_data
+from eavefall_service.storage.database import DataLock
 from eavefall_service.web import errors, limits, pages, upkeep
 from eavefall_service.web.photos.job_queue import Places, WorkQueue
 from eavefall_service.web.request_checks import BasePath, BodyLimit, OriginCheck, harden
@@ -48,14 +48,14 @@ def create_app(
 
     Raises ``data-in-use`` if another server already owns the directory.
     """
-    lock = own_data(settings.data)
+    lock = DataLock(settings.data)
     metrics = metrics or Metrics()
 
     @contextlib.asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         office = Office(
             settings,
-            Database(settings.data / "eavefall.db"),
+            Database.of(settings.data),
             PhotoFolder(settings.data / "photos"),
             WorkQueue(limits.WORKERS, Places(limits.PENDING_PHOTOS, limits.PHOTOS_AT_ONCE)),
             Places(limits.UPLOADS_AT_ONCE, limits.PHOTOS_AT_ONCE),
@@ -65,7 +65,8 @@ def create_app(
         metrics.watch("photos_waiting", "Photos waiting to be read.", lambda: office.work.waiting)
         metrics.watch("photos_arriving", "Photos whose bytes are arriving.", lambda: office.arriving.taken)
         metrics.watch_disk(settings.data)
-        await asyncio.to_thread(upkeep.at_start, office)
+        await asyncio.to_thread(upkeep.at_start, office, alone=lock.alone)
+        lock.share()
         keeper = asyncio.create_task(_keep_up(office))
         try:
             yield

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -17,6 +16,7 @@ from starlette.responses import JSONResponse, Response
 
 from eavefall_model.errors import ERROR_CODES, EavefallError, ServiceError
 from eavefall_model.language import mark, translate
+from eavefall_service.storage.engines import trouble_of
 from eavefall_service.web.reader_language import language_of
 from eavefall_service.web.watching.structured_log import REQUEST_NUMBER
 
@@ -52,6 +52,7 @@ _STATUS: Final[dict[str, int]] = {
     "server-busy": 429,
     "disk-full": 507,
     "weights-missing": 503,
+    "database-away": 503,
     "internal-error": 500,
 }
 _BY_STATUS: Final = {400: "request-malformed", 401: "not-signed-in", 403: "not-allowed", 404: "not-found",
@@ -187,22 +188,19 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
         return response
 
     async def disk(request: Request, error: Exception) -> Response:
-        is_full = (
-            error.errno in (errno.ENOSPC, errno.EDQUOT)
-            if isinstance(error, OSError)
-            else "disk is full" in str(error)  # SQLite's own words for SQLITE_FULL
-        )
-        if isinstance(error, PoolTimeout) or "database is locked" in str(error):
+        trouble = trouble_of(error)
+        if trouble in ("server-busy", "database-away"):
+            away = trouble == "database-away"
             hint = mark("Nothing of this request was kept; try again in a moment.")
             busy = Problem(
-                title=ERROR_CODES["server-busy"],
-                status=429,
-                code="server-busy",
-                detail=mark("Too much at once."),
+                title=ERROR_CODES[trouble],
+                status=status_of(trouble),
+                code=trouble,
+                detail=mark("The server's database does not answer.") if away else mark("Too much at once."),
                 hint=hint,
             )
             return answer(request, busy)
-        if not is_full:
+        if trouble != "disk-full":
             raise error
         code = "disk-full"
         detail = mark("The server's disk is full; nothing of this request was kept.")

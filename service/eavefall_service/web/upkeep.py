@@ -20,8 +20,9 @@ from eavefall_service.web.statistics_upkeep import bring_up_facts, bring_up_fact
 _log = logging.getLogger(__name__)
 
 
-def at_start(office: Office) -> None:
-    """Sweep what a crash left without a row, and read again what was not read to its end."""
+def at_start(office: Office, *, alone: bool) -> None:
+    """Read again what was not read to its end and, where no other server may be at it, sweep what a crash
+    left without a row."""
     finish_erasures(office.database, office.photos, UPKEEP)
     with office.database.read() as session:
         alive = session.execute(
@@ -40,7 +41,7 @@ def at_start(office: Office) -> None:
                 DebrisRow.id.is_(None),
             )
         ).all()
-    swept = office.photos.sweep({row.sha256 for row in alive})
+    swept = office.photos.sweep({row.sha256 for row in alive}) if alone else 0
     if swept:
         _log.info("removed %d unfinished or unwanted files", swept)
     for row in alive:

@@ -92,13 +92,14 @@ class Server:
 class ServerProcess:
     """``eavefall serve`` as a process of its own that is killed without warning and started again."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, *, is_first: bool = True) -> None:
         self.data = data
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = probe.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
-        self.run(["user", "add", "rita", "--role", "rep", "--data", str(data), "--password-stdin"])
+        if is_first:
+            self.run(["user", "add", "rita", "--role", "rep", "--data", str(data), "--password-stdin"])
         self.start()
 
     @staticmethod
@@ -138,9 +139,18 @@ def server_process(tmp_path: Path) -> Iterator[ServerProcess]:
     running.kill()
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A module with ``ON_BOTH_ENGINES`` has its server over SQLite and over PostgreSQL."""
+    if getattr(metafunc.module, "ON_BOTH_ENGINES", False) and "server" in metafunc.fixturenames:
+        metafunc.parametrize("server", ["sqlite", "postgresql"], indirect=True, scope="session")
+
+
 @pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    running = Server(tmp_path_factory.mktemp("data"))
+def server(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    data = tmp_path_factory.mktemp("data")
+    if getattr(request, "param", "sqlite") == "postgresql":
+        (data / "database.url").write_text(request.getfixturevalue("postgres")())
+    running = Server(data)
     yield running
     running.stop()
 

@@ -10,6 +10,8 @@ from sqlalchemy import text
 
 from eavefall_service.web import limits
 
+ON_BOTH_ENGINES = True
+
 
 @pytest.fixture
 def link(rep, survey) -> str:

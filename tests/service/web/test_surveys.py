@@ -17,6 +17,8 @@ from eavefall_service.web.request_checks import limit_of
 
 from .conftest import copy_of, decide, document_of, import_copy, put_tree, settle
 
+ON_BOTH_ENGINES = True
+
 
 def test_making_a_survey_twice_is_harmless(rep):
     survey_id = secrets.token_hex(8)

@@ -17,6 +17,22 @@ depends_on = None
 
 def upgrade() -> None:
     Base.metadata.create_all(op.get_bind())
+    if op.get_bind().dialect.name == "postgresql":
+        op.execute(
+            "CREATE FUNCTION history_refuses() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+            "RAISE EXCEPTION 'history is append-only' USING ERRCODE = 'integrity_constraint_violation'; "
+            "END $$"
+        )
+        for verb in ("UPDATE", "DELETE"):
+            op.execute(
+                f"CREATE TRIGGER history_no_{verb.lower()} BEFORE {verb} ON history FOR EACH ROW "
+                "EXECUTE FUNCTION history_refuses()"
+            )
+        # A statement without rows of its own, so it passes the other two.
+        op.execute(
+            "CREATE TRIGGER history_no_truncate BEFORE TRUNCATE ON history EXECUTE FUNCTION history_refuses()"
+        )
+        return
     for verb in ("UPDATE", "DELETE"):
         op.execute(
             f"CREATE TRIGGER history_no_{verb.lower()} BEFORE {verb} ON history "
