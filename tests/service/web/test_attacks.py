@@ -145,7 +145,7 @@ def test_close_up_not_measured_before_a_crash_is_measured_after_it(own_server, m
     with own_server.office.database.write() as session:
         session.execute(text("DELETE FROM gauges"))
     assert client.get(f"{url}/advice").json()["failed_photos"] == ["photo-01"]
-    upkeep.at_start(own_server.office)
+    upkeep.at_start(own_server.office, alone=True)
     settle(own_server)
     assert client.get(f"{url}/photos").json()[0]["gauge"] is not None
     assert client.get(f"{url}/advice").json()["failed_photos"] == []

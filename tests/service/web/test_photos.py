@@ -192,7 +192,7 @@ def test_photo_stored_before_a_crash_is_tagged_after_it(own_server, make_jpeg):
     with office.database.write() as session:
         session.execute(text("DELETE FROM tags"))
         session.execute(text("UPDATE photos SET state = 'stored'"))
-    upkeep.at_start(office)
+    upkeep.at_start(office, alone=True)
     office.work.later(lambda: None).result(timeout=30)
     for _ in range(100):
         photo = client.get(f"/api/1/surveys/{survey_id}/photos").json()[0]
