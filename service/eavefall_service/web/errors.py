@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from http import HTTPStatus
 from typing import Any, Final
 
 from fastapi import FastAPI, Request
@@ -149,10 +150,13 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
     async def framework(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         code = _BY_STATUS.get(error.status_code, "request-invalid")
-        response = answer(
-            request,
-            Problem(title=ERROR_CODES[code], status=error.status_code, code=code, detail=str(error.detail)),
-        )
+        title, detail = ERROR_CODES[code], str(error.detail)
+        # A status's bare phrase, such as "Not Found", says less than our own title.
+        if detail == HTTPStatus(error.status_code).phrase:
+            detail = title
+        hint = mark("Check the address, or begin at the first page.") if code == "not-found" else ""
+        problem = Problem(title=title, status=error.status_code, code=code, detail=detail, hint=hint)
+        response = answer(request, problem)
         response.headers.update(error.headers or {})
         return response
 

@@ -237,3 +237,14 @@ def test_two_servers_never_share_a_data_directory(own_server):
     with pytest.raises(ServiceError) as refused:
         create_app(Settings(own_server.office.settings.data))
     assert refused.value.code == "data-in-use"
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_an_address_that_leads_nowhere_is_said_once_and_says_where_to_go(visitor, language):
+    page = visitor.get("/h/no/such/page", headers={"Accept": "text/html", "Accept-Language": language})
+    assert page.status_code == 404
+    assert "Not Found" not in page.text
+    title = {"en": "There is nothing at this address.", "es": "No hay nada en esta dirección."}[language]
+    assert page.text.count(f"<h1>{title}</h1>") == 1
+    assert f"<p>{title}</p>" not in page.text
+    assert {"en": "begin at the first page", "es": "empiece en la primera página"}[language] in page.text

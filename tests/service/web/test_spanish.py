@@ -27,7 +27,7 @@ KEPT = re.compile(r"\{\w*(?::\w+)?\}|%\(\w+\)s|</?\w+>")
 # What is the same in every language: our name, units, times of day, standards, codes and names of files.
 COMMON = re.compile(
     r"eavefall|English|Español|\bUTC\b|\b(?:mm|cm|kg|min|gal|pies?|pulgadas?|in|ft|USD)\b|kg/m|g/m|mm/h|L/s|"
-    r"(?:guards )?sha256:\w+|\d+ mesh(?: bolting| market| mill| x)?|"
+    r"\b[0-9a-f]{12}\b|\d+ mesh(?: bolting| market| mill| x)?|"
     r"ISO [\d-]+|ASTM E11|No\. \d+|photo-\d+|\b[NESWO]{1,3}\b|[\w-]+\.jpg|rules/\d|\bnull\b|"
     r"\b(?:ene|feb|mar|abr|may|jun|jul|ago|sep|sept|oct|nov|dic)\b|"
     r"\b(?:enero|febrero|marzo|abril|mayo|junio|julio|agosto|septiembre|octubre|noviembre|diciembre|y|e|o|u)\b"
