@@ -52,6 +52,7 @@ HOUSES = (
     house({"species": "Acer saccharinum", "count": 5}),
     house({"species": "Picea pungens", "height": "7.6 m", "crown_radius": "2.1 m", "distance": "6 m",
            "count": 1}),
+    house({"species": "Acer rubrum", "count": 1, "distance": "4.3 m", "overhang": "0.6 m"}),
 )  # fmt: skip
 # These need a photo, which other tests give, or a guards file of an office's own.
 ELSEWHERE = {
