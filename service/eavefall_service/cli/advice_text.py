@@ -34,15 +34,15 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     guarded = "" if advice.recommended_guard in (None, "none") else " with guard"
     # Of what a line says only its first part: the rest is in the full report.
     rows = [
-        ("How fine", f"{fine.headline}{at_all}", fine.lines[0].partition("; ")[0]),
+        ("How fine", f"{fine.headline}{at_all}", _openings(fine.lines[0])),
         ("Worth it", worth.headline, _without_answer(worth.lines[0].partition(". ")[0])),
         ("How often", *_how_often(often, guarded)),
     ]
     if worth.headline != "No":
         # Why no guard is worth it, the second answer says already.
         rows.append(("Why", "", why_of(advice, units)[0].partition(". ")[0]))
-    for name, step in zip(("Next", "Then"), advice.measure_next, strict=False):
-        rows.append((name, "", step.sentence))
+    if advice.measure_next:
+        rows.append(("Next", "", advice.measure_next[0].sentence))
     to.print(Text(survey.name, style="bold"))
     grid = Grid.grid(padding=(0, 1))
     room = max(30, to.width - max(len(name) for name, _, _ in rows) - 1)
@@ -54,6 +54,11 @@ def print_answer(to: Console, survey: Survey, advice: Advice, units: Units) -> N
     for notice in notices_of(advice):
         to.print(Text(f"{notice.heading}: {notice.text}", style="bold"))
     to.print(Text("Everything else: --full, or --report OUT.pdf.", style="dim"))
+
+
+def _openings(line: str) -> str:
+    """``Openings 0.25 to 0.5 mm`` of a line that begins with the clear openings, so that it fits in one."""
+    return sentence_case(line.partition("; ")[0].removeprefix("Clear "))
 
 
 def _how_often(often: Answer, guarded: str) -> tuple[str, str]:

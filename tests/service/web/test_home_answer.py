@@ -13,7 +13,7 @@ from eavefall_model.advice.assess import assess
 from eavefall_model.advice.cautions import CAUTIONS
 from eavefall_model.advice.measure_next import FIRST_STEPS
 from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.advice.say import CLASSES, GUARDS, Voice, say, voice_of
+from eavefall_model.advice.say import CLASSES, GUARDS, Voice, chance_words, say, voice_of
 from eavefall_model.advice.schema import Advice, Caution, Reason
 from eavefall_model.house.fields import FIELDS
 from eavefall_model.house.place_photos import HOME_TREE
@@ -176,7 +176,7 @@ def test_figures_stay_those_of_the_reason(pines: tuple[Survey, Advice]) -> None:
 def test_what_the_household_said_is_told_apart_from_what_was_taken(
     household: dict[str, float], said: str
 ) -> None:
-    survey = house({"species": "Quercus rubra", "count": 1, "distance": "15 m"}, household=household)
+    survey = house({"species": "Quercus rubra", "count": 1, "distance": "25 m"}, household=household)
     advice = assess(survey, draws=200)
     assert advice.fineness_class == "no-guard-needed"
     answer = answer_to(advice, survey)
@@ -196,7 +196,7 @@ def test_chances_and_their_order_are_those_of_the_advice(pines: tuple[Survey, Ad
     for row in rows:
         chance = max(row.chance_changes_class, row.chance_changes_interval)
         of = "this answer" if row.chance_changes_class == chance else "how often cleaning is due"
-        assert (say(row, OWNER) or "").endswith(f"({chance:.0%} chance that it changes {of}).")
+        assert (say(row, OWNER) or "").endswith(f"(odds {chance_words(chance)} that it changes {of}).")
 
 
 def test_two_kinds_of_needle_ask_for_one_photo(pines: tuple[Survey, Advice]) -> None:
