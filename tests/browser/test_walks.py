@@ -266,6 +266,9 @@ def test_the_office_by_keys_alone(make_person):
                 break
         walk.press("Enter")
         expect(page.locator("h1")).to_contain_text(house)
+        # Its keys work once its script has run, and there is something to confirm once it is worked out.
+        page.wait_for_load_state()
+        expect(page.locator("#confirm")).to_be_visible()
 
     def told(text: str) -> None:
         expect(page.get_by_role("status").first).to_contain_text(text)

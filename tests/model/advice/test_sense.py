@@ -112,11 +112,18 @@ def test_what_suits_under_pines(under_pines: Advice) -> None:
     assert "guard-still-needs-care" in spoke(under_pines)
 
 
-def test_front_slot_does_badly_with_oak_maple_pine_and_locust(under_oaks: Advice) -> None:
+def test_front_slot_does_badly_with_locust_and_never_quite_suits_under_oak_and_maple(
+    under_oaks: Advice,
+) -> None:
     assert "oak" in why(under_oaks, "front_slot_cover")
-    for species, word in (("Acer rubrum", "maple"), ("Gleditsia triacanthos", "locust")):
+    assert guard(under_oaks, "front_slot_cover").verdict != "suits"
+    # Narrow leaflets follow the water in; a maple's leaf does where the cover waits less than a year.
+    for species, word, verdicts in (
+        ("Acer rubrum", "maple", {"does not suit", "suits with care"}),
+        ("Gleditsia triacanthos", "locust", {"does not suit"}),
+    ):
         advice = assess(survey({**OAK, "species": species}, {**OAK, "species": species}))
-        assert guard(advice, "front_slot_cover").verdict == "does not suit"
+        assert guard(advice, "front_slot_cover").verdict in verdicts
         assert word in why(advice, "front_slot_cover")
 
 
