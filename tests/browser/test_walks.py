@@ -272,6 +272,7 @@ def test_the_office_by_keys_alone(make_person):
 
     def told(text: str) -> None:
         expect(page.get_by_role("status").first).to_contain_text(text)
+        page.wait_for_load_state()  # the next key works once the page's script has run
 
     from_queue(houses[0])
     walk.press("c")
