@@ -118,12 +118,12 @@ def test_front_slot_does_badly_with_locust_and_never_quite_suits_under_oak_and_m
     assert "oak" in why(under_oaks, "front_slot_cover")
     assert guard(under_oaks, "front_slot_cover").verdict != "suits"
     # Narrow leaflets follow the water in; a maple's leaf does where the cover waits less than a year.
-    for species, word, verdicts in (
-        ("Acer rubrum", "maple", {"does not suit", "suits with care"}),
-        ("Gleditsia triacanthos", "locust", {"does not suit"}),
+    for species, word, verdict in (
+        ("Acer rubrum", "maple", "suits with care"),
+        ("Gleditsia triacanthos", "locust", "does not suit"),
     ):
         advice = assess(survey({**OAK, "species": species}, {**OAK, "species": species}))
-        assert guard(advice, "front_slot_cover").verdict in verdicts
+        assert guard(advice, "front_slot_cover").verdict == verdict
         assert word in why(advice, "front_slot_cover")
 
 

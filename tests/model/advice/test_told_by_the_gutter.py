@@ -8,12 +8,13 @@ import pytest
 from eavefall_model.advice import answer
 from eavefall_model.advice.outcome import Outcome, covered_since, depth_since, run
 from eavefall_model.advice.rulebook import load_rules
-from eavefall_model.debris.schema import GutterFill, GutterResult
 from eavefall_model.litter.history import looseness, seen_depth
 from eavefall_model.reading import Reading
 from eavefall_model.screens.guards import load_guards
 from eavefall_model.survey import History, Survey
 from eavefall_model.survey_io import parse_survey
+
+from ..debris.test_gutter import fill, result
 
 
 def survey(guard: str | None, **history: object) -> Survey:
@@ -60,21 +61,6 @@ def test_what_the_trees_cannot_explain_is_taken_as_it_lies_there_and_asked() -> 
         far.model_copy(update={"history": History()}), {}, {}, load_rules(), load_guards(), seed=0, draws=400
     )
     assert np.median(found.guards["none"].house_months) < np.median(alone.guards["none"].house_months) / 2
-
-
-def fill(full=0.6, sd=0.08, **given):
-    fields = {
-        "elevation_deg": 45.0, "full_share": full, "full_low": max(full - 1.28 * sd, 0.0),
-        "full_high": min(full + 1.28 * sd, 1.0), "mean_share": full, "covered_share": 0.9, "lies": {},
-        "kind": "needles", "wet": "seen", "lines_px": (), "litter_px": (),
-    }  # fmt: skip
-    return GutterFill(**{**fields, **given})
-
-
-def result(of_fill):
-    return GutterResult(
-        photo="in.jpg", sha256="0" * 64, reference="k_style:5in", fill=of_fill, refused=None, version="1"
-    )
 
 
 SURVEY = """

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -19,9 +18,10 @@ from eavefall_model.debris.schema import GUTTER_FORMAT, GutterResult
 from eavefall_model.photo import decode
 from eavefall_model.reading import Reading
 from eavefall_model.survey_io import parse_survey
-from eavefall_service.cli import main
 from eavefall_service.report.build import build_report
 from eavefall_service.report.html import render_html
+
+from .conftest import Run
 
 
 @cache
@@ -37,21 +37,12 @@ def photo(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def debris(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., tuple[int, str]]:
-    """Types the command in this very process: its exit status and all that it said."""
+def debris(run: Run) -> Callable[..., tuple[int, str]]:
+    """``eavefall debris``: its exit status and all that it said."""
 
     def call(*arguments: object) -> tuple[int, str]:
-        capsys.readouterr()
-        monkeypatch.setattr(sys, "argv", ["eavefall", "debris", *(str(each) for each in arguments)])
-        status = 0
-        try:
-            main()
-        except SystemExit as left:
-            status = left.code if isinstance(left.code, int) else int(left.code is not None)
-        said = capsys.readouterr()
-        return status, said.out + said.err
+        done = run("debris", *(str(each) for each in arguments))
+        return done.returncode, done.stdout + done.stderr
 
     return call
 
