@@ -194,13 +194,12 @@ def install(app: FastAPI, show_page: Any, harden: Callable[[str, MutableHeaders]
     async def disk(request: Request, error: Exception) -> Response:
         trouble = trouble_of(error)
         if trouble in ("server-busy", "database-away"):
-            away = trouble == "database-away"
             hint = mark("Nothing of this request was kept; try again in a moment.")
             busy = Problem(
                 title=ERROR_CODES[trouble],
                 status=status_of(trouble),
                 code=trouble,
-                detail=mark("The server's database does not answer.") if away else mark("Too much at once."),
+                detail=ERROR_CODES[trouble] if trouble == "database-away" else mark("Too much at once."),
                 hint=hint,
             )
             return answer(request, busy)

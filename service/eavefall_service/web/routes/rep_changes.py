@@ -308,7 +308,7 @@ def _put(
             key = meanwhile.name
             shared = survey_forms.overlapping(fields, part, meanwhile.theirs)
         if key is None and kind == "eaves":  # a phone without signal knows nothing of the first, blank eave
-            key = surveys.blank_eave(surveys.assemble(session, row))
+            key = surveys.blank_eave(surveys.whole_survey(row, ()))
         current = surveys.part_of(row, kind, key)
         if current is not None:
             part = survey_forms.merged(current, fields, part)
